@@ -1,0 +1,127 @@
+"""Everything whichcore raises on purpose, as one tree.
+
+::
+
+    WhichcoreError                 exit  what it means
+    ├── UsageError                    2  the command was called wrongly
+    ├── InputError                    3  a file or a value given by the user is wrong
+    │   └── LibraryError              3  no usable reference material
+    ├── AnalysisError                 3  the data cannot carry what was asked of them
+    ├── InstrumentError               4  the hardware, or the way to it
+    ├── CalibrationError              5  a calibration is missing, unfit or refused
+    ├── RecordError                   6  the record store
+    └── Cancelled                   130  the user stopped it
+
+Every error says what failed, where, the value got, the values allowed and the next step. This module
+imports nothing, so every layer may use it.
+"""
+
+from __future__ import annotations
+
+
+class WhichcoreError(Exception):
+    """Root of the tree.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, a clause without a full stop.
+    where : str
+        File and line, key, option or instrument.
+    got : str
+        The offending value as the user wrote it.
+    allowed : str
+        The values that would have been accepted.
+    next_step : str
+        What the user can do now.
+    """
+
+    code = "internal"
+    exit_code = 70
+
+    def __init__(
+        self, what: str, *, where: str = "", got: str = "", allowed: str = "", next_step: str = ""
+    ) -> None:
+        self.what = what
+        self.where = where
+        self.got = got
+        self.allowed = allowed
+        self.next_step = next_step
+        super().__init__(self.one_line())
+
+    def one_line(self) -> str:
+        """Return the whole story in one line."""
+        parts = [f"{self.where}: {self.what}" if self.where else self.what]
+        if self.got:
+            parts.append(f"got {self.got}")
+        if self.allowed:
+            parts.append(f"allowed: {self.allowed}")
+        if self.next_step:
+            parts.append(f"next: {self.next_step}")
+        return "; ".join(" ".join(part.split()) for part in parts)
+
+    def to_dict(self) -> dict[str, str]:
+        """Return the fields of the ``error`` object of the JSON contract."""
+        return {
+            "code": self.code,
+            "what": self.what,
+            "where": self.where,
+            "got": self.got,
+            "allowed": self.allowed,
+            "next": self.next_step,
+        }
+
+
+class UsageError(WhichcoreError):
+    """The command was called wrongly."""
+
+    code = "usage"
+    exit_code = 2
+
+
+class InputError(WhichcoreError):
+    """A file or a value given by the user is wrong."""
+
+    code = "input"
+    exit_code = 3
+
+
+class LibraryError(InputError):
+    """No usable reference material."""
+
+    code = "library"
+
+
+class AnalysisError(WhichcoreError):
+    """The data cannot carry what was asked of them."""
+
+    code = "analysis"
+    exit_code = 3
+
+
+class InstrumentError(WhichcoreError):
+    """The hardware, or the way to it."""
+
+    code = "instrument"
+    exit_code = 4
+
+
+class CalibrationError(WhichcoreError):
+    """A calibration is missing, unfit or refused."""
+
+    code = "calibration"
+    exit_code = 5
+
+
+class RecordError(WhichcoreError):
+    """The record store cannot do what was asked."""
+
+    code = "record"
+    exit_code = 6
+
+
+class Cancelled(WhichcoreError):  # noqa: N818 - not a fault
+    """The user stopped it."""
+
+    code = "cancelled"
+    exit_code = 130
