@@ -1,0 +1,260 @@
+"""What lies on the bench: the core, its winding and what else is known of it. Data only, SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+
+from whichcore.analysis.types import Resistance
+from whichcore.errors import InputError
+
+
+def _require_positive(shape: object, *names: str) -> None:
+    for name in names:
+        value = getattr(shape, name)
+        if not value > 0 or value == float("inf"):
+            raise InputError(
+                "a dimension must be positive and finite", where=name, got=f"{value:g}", allowed="> 0"
+            )
+
+
+def _require_whole(name: str, value: float, least: int) -> None:
+    if value != int(value) or value < least:
+        raise InputError(
+            "a count must be a whole number", where=name, got=f"{value:g}", allowed=f"{least}, {least + 1}, …"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """Toroid of rectangular section; outside dimensions as measured, coating included.
+
+    Attributes
+    ----------
+    outer_diameter_m, inner_diameter_m, height_m : float
+    edge_radius_m, edge_chamfer_m : float
+        Rounding radius, or leg of a 45° chamfer, of the four edges of the section.
+    coating_thickness_m : float
+        Of the coat or case wall on each face, inside the stated dimensions.
+    stacking_factor : float
+        Magnetic share of the section (ribbon wound cores), 0 to 1.
+    stack : int
+        Number of equal rings laid on each other.
+    """
+
+    outer_diameter_m: float
+    inner_diameter_m: float
+    height_m: float
+    edge_radius_m: float = 0.0
+    edge_chamfer_m: float = 0.0
+    coating_thickness_m: float = 0.0
+    stacking_factor: float = 1.0
+    stack: int = 1
+
+    def __post_init__(self) -> None:
+        _require_positive(self, "outer_diameter_m", "inner_diameter_m", "height_m")
+        _require_whole("stack", self.stack, 1)
+        if self.inner_diameter_m >= self.outer_diameter_m:
+            raise InputError(
+                "the inner diameter must be smaller than the outer diameter",
+                where="inner_diameter_m",
+                got=f"{self.inner_diameter_m * 1e3:g} mm",
+                allowed=f"less than {self.outer_diameter_m * 1e3:g} mm",
+                next_step="measure both diameters again; they may be swapped",
+            )
+        if not 0 < self.stacking_factor <= 1:
+            raise InputError(
+                "the stacking factor is a share",
+                where="stacking_factor",
+                got=f"{self.stacking_factor:g}",
+                allowed="above 0, up to 1",
+            )
+        for name in ("edge_radius_m", "edge_chamfer_m", "coating_thickness_m"):
+            self._check_fits(name)
+
+    def _check_fits(self, name: str) -> None:
+        wall = (self.outer_diameter_m - self.inner_diameter_m) / 2
+        limit = min(wall, self.height_m) / 2
+        value = getattr(self, name)
+        if not 0 <= value < limit:
+            raise InputError(
+                "it does not fit the section of the ring",
+                where=name,
+                got=f"{value * 1e3:g} mm",
+                allowed=f"0 to less than {limit * 1e3:.3g} mm",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Sleeve(Ring):
+    """A bead or sleeve: a ring that is long along its axis; the same fields."""
+
+
+@dataclass(frozen=True, slots=True)
+class TwoHole:
+    """Two-hole core, wound through one hole or through both.
+
+    Attributes
+    ----------
+    width_m, thickness_m, length_m : float
+        Outer measures: along the line through the holes, across it, along the holes.
+    hole_diameter_m, hole_spacing_m : float
+        Diameter of a hole; distance of the two hole axes.
+    wound_holes : int
+        1 when the wire goes round one outer leg, 2 when it goes through both holes (round the middle).
+    """
+
+    width_m: float
+    thickness_m: float
+    length_m: float
+    hole_diameter_m: float
+    hole_spacing_m: float
+    wound_holes: int = 2
+
+    def __post_init__(self) -> None:
+        _require_positive(self, "width_m", "thickness_m", "length_m", "hole_diameter_m", "hole_spacing_m")
+        if self.wound_holes not in {1, 2}:
+            raise InputError(
+                "a two-hole core is wound through one hole or both",
+                where="wound_holes",
+                got=f"{self.wound_holes}",
+                allowed="1, 2",
+            )
+        if self.hole_diameter_m >= min(self.thickness_m, self.hole_spacing_m):
+            raise InputError(
+                "the holes must fit the core",
+                where="hole_diameter_m",
+                got=f"{self.hole_diameter_m * 1e3:g} mm",
+                allowed=f"less than {min(self.thickness_m, self.hole_spacing_m) * 1e3:g} mm",
+            )
+        if self.hole_spacing_m + self.hole_diameter_m >= self.width_m:
+            raise InputError(
+                "the holes must lie inside the width",
+                where="hole_spacing_m",
+                got=f"{self.hole_spacing_m * 1e3:g} mm",
+                allowed=f"less than {(self.width_m - self.hole_diameter_m) * 1e3:g} mm",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class EffectiveCore:
+    """Any closed core given by its core constants (IEC 60205); a pair of parts has joints.
+
+    Attributes
+    ----------
+    c1_per_m, c2_per_m3 : float
+        Core constants Σ l/A and Σ l/A².
+    joints : int
+        Number of joints the flux crosses in a row (0 for one piece, 2 for a pair).
+    """
+
+    c1_per_m: float
+    c2_per_m3: float
+    joints: int = 0
+
+    def __post_init__(self) -> None:
+        _require_positive(self, "c1_per_m", "c2_per_m3")
+        _require_whole("joints", self.joints, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair(EffectiveCore):
+    """A pair of U, E or pot halves, given by its core constants; two joints unless told otherwise."""
+
+    joints: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Rod:
+    """Open rod in a coil; it hides its material, so only a comparison with the empty coil is possible.
+
+    Attributes
+    ----------
+    diameter_m, length_m : float
+    empty_coil_inductance_h : float
+        Inductance of the same coil without the rod.
+    coil_length_m : float or None
+        Length of the coil; None means as long as the rod.
+    coil_diameter_m : float or None
+        Mean diameter of a turn; None means that of the rod.
+    """
+
+    diameter_m: float
+    length_m: float
+    empty_coil_inductance_h: float
+    coil_length_m: float | None = None
+    coil_diameter_m: float | None = None
+
+    def __post_init__(self) -> None:
+        _require_positive(self, "diameter_m", "length_m", "empty_coil_inductance_h")
+        for name in ("coil_length_m", "coil_diameter_m"):
+            if getattr(self, name) is not None:
+                _require_positive(self, name)
+
+
+Core = Ring | TwoHole | EffectiveCore | Rod  # Sleeve is a Ring, Pair an EffectiveCore
+
+
+@dataclass(frozen=True, slots=True)
+class Winding:
+    """The wire on the core.
+
+    Attributes
+    ----------
+    turns : int
+        N, at least 1 (each pass through the hole counts one).
+    secondary_turns : int or None
+    wire_diameter_m, wire_length_m, lead_length_m : float or None
+        Copper diameter; whole length; length of the two leads together, outside the core.
+    dc_resistance_ohm : float or None
+        Four-wire reading.
+    capacitance_f : float or None
+        Winding capacitance where it is known; otherwise it is estimated.
+    """
+
+    turns: int
+    secondary_turns: int | None = None
+    wire_diameter_m: float | None = None
+    wire_length_m: float | None = None
+    lead_length_m: float | None = None
+    dc_resistance_ohm: float | None = None
+    capacitance_f: float | None = None
+
+    def __post_init__(self) -> None:
+        _require_whole("turns", self.turns, 1)
+        if self.secondary_turns is not None:
+            _require_whole("secondary_turns", self.secondary_turns, 1)
+        for item in fields(self)[2:]:
+            if getattr(self, item.name) is not None:
+                _require_positive(self, item.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Specimen:
+    """A wound core and what is known of it.
+
+    Attributes
+    ----------
+    core : Core
+    winding : Winding
+    dimension_uncertainties_m : mapping of str to float
+        Standard uncertainty of each dimension of ``core`` by field name, m (1/m and 1/m³ for C1 and C2).
+    gap_m : float or None
+        Known air gap, all joints together; None when nothing was said.
+    mass_kg, temperature_c, hours_since_heat_or_magnetisation : float or None
+    surface_resistance : Resistance or None
+    encased : bool
+        True when the core sits in a case, so that its surface and mass are not those of the material.
+    name : str
+    """
+
+    core: Core
+    winding: Winding
+    dimension_uncertainties_m: Mapping[str, float] = field(default_factory=dict)
+    gap_m: float | None = None
+    mass_kg: float | None = None
+    surface_resistance: Resistance | None = None
+    temperature_c: float | None = None
+    hours_since_heat_or_magnetisation: float | None = None
+    encased: bool = False
+    name: str = ""

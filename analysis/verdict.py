@@ -1,0 +1,150 @@
+"""The answer: what the core is, how sure, and what to measure next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from whichcore.analysis.types import ComplexArray, PermeabilitySpectrum
+
+FORMAT = "whichcore-verdict/1"
+
+
+class VerdictKind(StrEnum):
+    """How far the answer goes."""
+
+    MATERIAL = "material"
+    GROUP = "group"
+    CLASS = "class"
+    UNLISTED = "unlisted"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One library material with its probability and its best explanation of the data.
+
+    Attributes
+    ----------
+    material : str
+        Id of the material.
+    material_class : str
+    probability : float
+    scale : float or None
+        Most likely ratio of the core's permeability to the reference's; None when the curve says nothing.
+    corner_shift : float or None
+        Most likely ratio of the core's corner frequency to the reference's.
+    gap_ratio : float
+        Most likely gap over magnetic path length (0: none).
+    turns : int
+        Turn count under which the candidate explains the data best.
+    fitted : complex array (F,) or None
+        Permeability predicted at the sweep's frequencies, NaN outside the curve's span.
+    points_used, points_total : int
+        How many of the data the curve could speak on.
+    """
+
+    material: str
+    material_class: str
+    probability: float
+    scale: float | None = None
+    corner_shift: float | None = None
+    gap_ratio: float = 0.0
+    turns: int = 0
+    fitted: ComplexArray | None = None
+    points_used: int = 0
+    points_total: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class InitialPermeability:
+    """Measured μ′ at the lowest unflagged frequency, or of the reading; never the library's value."""
+
+    value: float
+    standard_uncertainty: float
+    frequency_hz: float
+    flux_density_t: float | None
+    temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class EvidenceShift:
+    """What one piece of evidence did to the classes: probability by class before and after it."""
+
+    name: str
+    before: dict[str, float]
+    after: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The answer for one specimen.
+
+    Attributes
+    ----------
+    kind : VerdictKind
+    materials : tuple of str
+        Ids the answer names (empty for unlisted and undecided).
+    material_class : str or None
+        None when undecided.
+    probability : float
+        Probability of the statement made.
+    candidates : tuple of Candidate
+        Every library material, most probable first.
+    unlisted_probability : float
+        Probability that it is none of the library.
+    initial_permeability : InitialPermeability
+    warnings : tuple of str
+    next_measurement : str
+        One sentence.
+    spectrum : PermeabilitySpectrum or None
+        The measured spectrum, when there was a sweep.
+    gapped_probability : float
+        Probability, over all candidates, that the magnetic path is cracked or gapped.
+    other_turns_probability : float
+        Probability that the winding has a turn more or less than stated.
+    evidence : tuple of EvidenceShift
+    """
+
+    kind: VerdictKind
+    materials: tuple[str, ...]
+    material_class: str | None
+    probability: float
+    candidates: tuple[Candidate, ...]
+    unlisted_probability: float
+    initial_permeability: InitialPermeability
+    warnings: tuple[str, ...] = ()
+    next_measurement: str = ""
+    spectrum: PermeabilitySpectrum | None = None
+    gapped_probability: float = 0.0
+    other_turns_probability: float = 0.0
+    evidence: tuple[EvidenceShift, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict as the JSON contract has it; finite numbers only."""
+        return {
+            "format": FORMAT,
+            "verdict": {
+                "kind": self.kind.value,
+                "materials": list(self.materials),
+                "class": self.material_class,
+                "probability": self.probability,
+            },
+            "candidates": [
+                {"material": candidate.material, "probability": candidate.probability}
+                for candidate in self.candidates
+            ],
+            "unlisted_probability": self.unlisted_probability,
+            "initial_permeability": {
+                "value": self.initial_permeability.value,
+                "standard_uncertainty": self.initial_permeability.standard_uncertainty,
+                "frequency_hz": self.initial_permeability.frequency_hz,
+                "flux_density_t": self.initial_permeability.flux_density_t,
+                "temperature_c": self.initial_permeability.temperature_c,
+            },
+            "gapped_probability": self.gapped_probability,
+            "other_turns_probability": self.other_turns_probability,
+            "warnings": list(self.warnings),
+            "next_measurement": self.next_measurement,
+        }
