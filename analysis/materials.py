@@ -23,9 +23,9 @@ class MaterialClass(StrEnum):
     OTHER = "other"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Material:
-    """One reference material.
+    """One reference material; compared by identity.
 
     Attributes
     ----------
@@ -77,9 +77,9 @@ class Problem:
     what: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Library:
-    """Usable materials and the problems met while loading the others."""
+    """Usable materials and the problems met while loading the others; compared by identity."""
 
     materials: tuple[Material, ...]
     problems: tuple[Problem, ...] = ()
