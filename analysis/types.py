@@ -10,7 +10,9 @@ How an uncertainty is stored. A complex quantity q(f) deviates from its true val
 with independent scatter ``n`` of 2×2 covariance ``scatter[f]`` (real part, imaginary part) and named
 sources ``k`` of unit-variance ξ_k. A source of scope POINT has an independent ξ at each frequency, one of
 scope RANGE an independent ξ for each range, one of scope SWEEP a single ξ for the whole curve, one of scope
-SPECIMENS a single ξ shared by every sweep that carries the same source id.
+SPECIMENS a single ξ shared by every sweep that carries the same source id, one of scope SPECIMENS_POINT an
+independent ξ at each frequency, each of them shared by every sweep that carries the same source id (the
+noise of a calibration, frozen when it was taken).
 """
 
 from __future__ import annotations
@@ -32,6 +34,7 @@ class Scope(StrEnum):
     RANGE = "range"
     SWEEP = "sweep"
     SPECIMENS = "specimens"
+    SPECIMENS_POINT = "specimens-point"
 
 
 class Distribution(StrEnum):
@@ -158,3 +161,34 @@ class Resistance:
 
     value_ohm: float
     over_range: bool = False
+
+
+class Wiring(StrEnum):
+    """How source, shunt, specimen and the two channels are joined."""
+
+    SHUNT_AT_GROUND = "shunt-at-ground"
+    SPECIMEN_AT_GROUND = "specimen-at-ground"
+    TWO_WINDINGS = "two-windings"
+
+
+@dataclass(frozen=True, slots=True)
+class PhasorPair:
+    """The two voltages read at each frequency, for a standard or for the specimen.
+
+    Attributes
+    ----------
+    frequency_hz : float array (F,)
+        Strictly increasing.
+    voltage_a_v, voltage_b_v : complex array (F,)
+        Phasors of channels A and B, V; only their quotient carries the impedance, so peak or rms alike.
+    covariance : float array (F, 4, 4)
+        Joint covariance in V² of (Re A, Im A, Re B, Im B), independent from point to point.
+    range_labels : tuple of str or None
+        Range pair of each point.
+    """
+
+    frequency_hz: FloatArray
+    voltage_a_v: ComplexArray
+    voltage_b_v: ComplexArray
+    covariance: FloatArray
+    range_labels: tuple[str, ...] | None = None
