@@ -1,0 +1,141 @@
+"""The open-short-load model: any linear network, from three standards or more."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar, Self
+
+import numpy as np
+from scipy.stats import chi2
+
+from whichcore.analysis.types import ComplexArray, FloatArray, Scope
+from whichcore.calibration.checks import require
+from whichcore.calibration.error_model import ErrorModel
+from whichcore.calibration.least_squares import (
+    Equation,
+    Fit,
+    check_distinct,
+    equations_of,
+    fit,
+    reference_impedance,
+)
+from whichcore.calibration.perturbation import Perturbation, frozen_noise, merge
+from whichcore.calibration.setup import (
+    Measured,
+    Setup,
+    calibration_name,
+    plane_of,
+    refuse_two_windings,
+    stated,
+)
+from whichcore.calibration.standards import Homogeneous
+
+_CONTRADICTION = 1e-6  # chance of refusing a sound set of standards at any of its frequencies
+
+
+@dataclass(frozen=True, slots=True)
+class OpenShortLoad(ErrorModel):
+    """Any linear network and any shunt, equal channels or not: three standards or more.
+
+    With an ideal open and short and a load, Z = Z_load (Z_o − Z_lm)(Zm − Z_s)/[(Z_lm − Z_s)(Z_o − Zm)]. Any
+    three distinct standards do; more are fitted by weighted least squares, and a set that contradicts itself
+    is refused. ``details`` holds ``leverage`` and ``misfit``, float arrays (N, F), in the order of
+    ``standards``.
+    """
+
+    kind: ClassVar[str] = "open-short-load"
+    assumes: ClassVar[str] = "everything between the voltages and the specimen is linear and stays as it was"
+
+    @classmethod
+    def solve(cls, standards: Sequence[Measured], setup: Setup) -> Self:
+        """Find M from three or more distinct standards."""
+        refuse_two_windings(setup, cls.kind)
+        require(
+            len(standards) >= 3,
+            "too few standards",
+            where="standards",
+            got=str(len(standards)),
+            allowed="3 or more",
+            next_step="measure an open, a short and a load",
+        )
+        parts = stated(standards, setup)
+        z0 = reference_impedance(parts, 3)
+        equations = equations_of(standards, parts, z0)
+        check_distinct(equations, 3, setup.frequency_hz)
+        solution = fit(equations)
+        _refuse_contradiction(equations, solution, setup.frequency_hz)
+        name = calibration_name(setup, standards)
+        return cls(
+            frequency_hz=setup.frequency_hz,
+            matrix=_unscaled(solution.vector, z0),
+            perturbations=_fit_errors(equations, parts, solution, z0, name),
+            fingerprint=setup.fingerprint,
+            calibration_id=name,
+            plane=plane_of(standards),
+            condition=solution.condition,
+            standards=tuple(item.standard.name for item in standards),
+            details={"leverage": solution.leverage, "misfit": solution.misfit},
+        )
+
+
+def _unscaled(vector: ComplexArray, z0: FloatArray) -> ComplexArray:
+    """Turn scaled (a, b, c, d), complex array (F, 4), into M, complex array (F, 2, 2)."""
+    return vector.reshape(-1, 2, 2) * np.stack([z0, np.ones_like(z0)], axis=-1)[:, :, None]
+
+
+def _fit_errors(
+    equations: Sequence[Equation],
+    parts: Sequence[Homogeneous],
+    solution: Fit,
+    z0: FloatArray,
+    name: str,
+) -> tuple[Perturbation, ...]:
+    found: list[Perturbation] = []
+    for index, (item, part) in enumerate(zip(equations, parts, strict=True)):
+        response = solution.response[:, :, index]
+        for label, column in frozen_noise(name, item.name, item.noise(solution.vector)):
+            moved = _unscaled(response * column[:, None], z0)
+            found.append(Perturbation(label, Scope.SPECIMENS_POINT, moved))
+        for term, change in zip(part.terms, item.tolerances(solution.vector), strict=True):
+            moved = _unscaled(response * change[:, None], z0)
+            found.append(Perturbation(term.id, term.scope, moved, term.distribution))
+    return merge(found)
+
+
+def _refuse_contradiction(equations: Sequence[Equation], solution: Fit, frequency_hz: FloatArray) -> None:
+    """Refuse standards that do not fit together, and name the one that does not fit the others.
+
+    The sum of squared residuals over their variances is compared, at each frequency, with the chi-squared
+    quantile for N − 3 degrees of freedom, the widest case (noise all in one direction of the complex plane).
+    Leaving out the standard of the greatest misfit lowers that sum the most. With four standards one
+    redundancy is left: a contradiction shows, but every standard misfits alike, so none can be named.
+    """
+    count = len(equations)
+    if count == 3:
+        return
+    total = (solution.misfit**2 * (1 - solution.leverage)).sum(axis=0)
+    limit = chi2.isf(_CONTRADICTION / frequency_hz.size, count - 3)
+    bad = np.flatnonzero(~(total <= limit))
+    if not bad.size:
+        return
+    point = int(bad[np.argmax(total[bad])])
+    mean = np.sqrt((solution.misfit[:, bad] ** 2).mean(axis=1))
+    order = np.argsort(mean)[::-1]
+    listed = ", ".join(f"{equations[i].name} {mean[i]:.1f}" for i in order)
+    if count == 4:
+        what, remedy = (
+            "the four standards contradict each other",
+            "measure a fifth, which shows which one is wrong",
+        )
+    else:
+        what = f"the standard {equations[order[0]].name} contradicts the others"
+        remedy = f"clean and measure {equations[order[0]].name} again, or leave it out"
+    require(
+        False,
+        what,
+        where=f"worst at {frequency_hz[point]:g} Hz, {bad.size} of {frequency_hz.size} frequencies",
+        got=f"misfit in standard deviations: {listed}",
+        allowed=f"a sum of squares up to {limit:.3g}",
+        next_step=remedy,
+    )
