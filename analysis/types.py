@@ -17,8 +17,10 @@ noise of a calibration, frozen when it was taken).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,6 +129,8 @@ class PermeabilitySpectrum:
         Named sources, sensitivities in units of μ.
     flux_density_t : float array (F,) or None
         Peak flux density, T.
+    range_labels : tuple of str or None
+        Range pair of each point.
     temperature_c : float or None
     """
 
@@ -135,6 +139,7 @@ class PermeabilitySpectrum:
     scatter: FloatArray
     sources: tuple[ErrorSource, ...] = ()
     flux_density_t: FloatArray | None = None
+    range_labels: tuple[str, ...] | None = None
     temperature_c: float | None = None
 
 
@@ -192,3 +197,128 @@ class PhasorPair:
     voltage_b_v: ComplexArray
     covariance: FloatArray
     range_labels: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """Raw samples of two channels, taken at the same instants.
+
+    volts = samples × volts_per_code + offset_v. A float record already in volts has a ``volts_per_code`` of
+    1.
+
+    Attributes
+    ----------
+    samples : int or float array (2, N)
+        Codes as the converter gave them (int8, uint8, int16, …) or floats.
+    interval_s : float
+        Time between two samples by the digitizer's clock.
+    volts_per_code, offset_v : (float, float)
+        Scaling of each channel.
+    step_codes : (float, float) or None
+        Step of the converter in codes (16 for 12 bit left-aligned in 16); None means 1 for integers and
+        no steps for floats.
+    clip_codes : pair of (float, float) or None
+        Lowest and highest code of each channel, at and beyond which a sample counts as clipped; None means
+        the rails of the integer type, and no limit for floats.
+    nonlinearity_codes : (float, float)
+        Rms of the converter's integral non-linearity, codes; the floor that averaging can not pass.
+    start_time_s : float
+        Time of the first sample after the start of the sweep.
+    range_labels : (str, str) or None
+        Range of each channel.
+    frequency_hz : float or None
+        Nominal frequency of the tone, by the source's clock.
+    """
+
+    samples: NDArray[Any]
+    interval_s: float
+    volts_per_code: tuple[float, float] = (1.0, 1.0)
+    offset_v: tuple[float, float] = (0.0, 0.0)
+    step_codes: tuple[float, float] | None = None
+    clip_codes: tuple[tuple[float, float], tuple[float, float]] | None = None
+    nonlinearity_codes: tuple[float, float] = (0.0, 0.0)
+    start_time_s: float = 0.0
+    range_labels: tuple[str, str] | None = None
+    frequency_hz: float | None = None
+
+
+class FlagKind(StrEnum):
+    """What can be wrong with a capture."""
+
+    CLIPPED = "clipped"
+    TOO_SMALL = "too small"
+    QUANTISATION_LIMITED = "quantisation-limited"
+    ALIASED = "aliased"
+    UNSTABLE = "unstable"
+    FREQUENCY_NOT_FOUND = "frequency not found"
+    FEW_PERIODS = "too few periods"
+    HUM = "hum"
+
+
+@dataclass(frozen=True, slots=True)
+class PhasorFlag:
+    """One doubt about a capture; ``channel`` is 0 (A), 1 (B) or None where it concerns both."""
+
+    kind: FlagKind
+    channel: int | None
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Phasors:
+    """Both phasors of one tone, v(t) = Re{V e^{jω(t − t_ref)}}, with their joint covariance.
+
+    Attributes
+    ----------
+    frequency_hz, frequency_uncertainty_hz : float
+        By the digitizer's clock; the uncertainty is 0 when the frequency was taken as given.
+    reference_time_s : float
+        The instant t_ref the phases refer to: the middle of the record.
+    phasor_vpk : complex array (2,)
+        Peak phasors of channel A and B.
+    covariance_v2 : float array (4, 4)
+        Of (Re A, Im A, Re B, Im B), everything included.
+    systematic_v2 : float array (4, 4)
+        The share of ``covariance_v2`` that more averages do not lessen: quantisation and non-linearity.
+    noise_vrms : float array (2,)
+        Residual of each channel per sample.
+    noise_correlation : float
+        Between the residuals of the two channels.
+    dc_v : float array (2,)
+    harmonics_vpk : mapping of int to complex array (2,)
+        The harmonics that stood out of the noise, by order.
+    hum_vpk : float array (2,)
+        Strongest mains component of each channel, 0 where none stood out.
+    flags : tuple of PhasorFlag
+    takes : int
+        Number of captures averaged.
+    samples : int
+        Samples per channel and take.
+    range_labels : (str, str) or None
+    """
+
+    frequency_hz: float
+    frequency_uncertainty_hz: float
+    reference_time_s: float
+    phasor_vpk: ComplexArray
+    covariance_v2: FloatArray
+    systematic_v2: FloatArray
+    noise_vrms: FloatArray
+    noise_correlation: float
+    dc_v: FloatArray
+    harmonics_vpk: Mapping[int, ComplexArray]
+    hum_vpk: FloatArray
+    flags: tuple[PhasorFlag, ...]
+    takes: int
+    samples: int
+    range_labels: tuple[str, str] | None = None
+
+    def has(self, kind: FlagKind, channel: int | None = None) -> bool:
+        """Tell whether the flag is raised, on any channel or on the one named."""
+        return any(f.kind is kind and (channel is None or f.channel in {None, channel}) for f in self.flags)
+
+    @property
+    def usable(self) -> bool:
+        """False where a flag says that the stated covariance can not be trusted."""
+        fatal = {FlagKind.CLIPPED, FlagKind.TOO_SMALL, FlagKind.UNSTABLE, FlagKind.FREQUENCY_NOT_FOUND}
+        return not any(flag.kind in fatal for flag in self.flags)

@@ -1,0 +1,358 @@
+"""From the raw samples of two channels to both complex phasors with their joint covariance.
+
+Both channels are fitted together: offset, the tone, its visible harmonics and the mains, at one common
+frequency. Source and digitizer have clocks of their own, so the frequency is found in the record: the phasors
+of short segments turn at the difference of the clocks, and Gauss–Newton steps on the whole record make it
+exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichcore.analysis import tones
+from whichcore.analysis.capture_check import (
+    CHANNELS,
+    FEWEST_SEGMENTS,
+    LinePlan,
+    TonePlan,
+    check_capture,
+    clip_flags,
+    converters,
+    plan_lines,
+)
+from whichcore.analysis.quantisation import Converter, noise_before_steps, phasor_term
+from whichcore.analysis.takes import raised_covariance
+from whichcore.analysis.types import Capture, ComplexArray, FlagKind, FloatArray, PhasorFlag, Phasors
+from whichcore.errors import AnalysisError
+
+LARGEST_CLOCK_OFFSET = 1e-3
+VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
+GAUSS_NEWTON_STEPS = 12
+CONVERGED = 1e-5  # rad at the ends of the record; the error left is of the order of its square
+ROUNDING = 4 * float(np.finfo(np.float64).eps)  # share of the sum of squares lost in arithmetic
+FEWEST_PERIODS = 3
+SMALL = 10.0  # a phasor below ten of its own standard uncertainties
+FEWEST_STEPS = 2.0  # peak value in steps, where no noise spreads it over more of them
+UNSTABLE_SHARE = 1e-3  # of the tone: scatter of the segments below this widens the covariance without a flag
+
+
+def fit_phasors(
+    capture: Capture,
+    frequency_hz: float | None = None,
+    *,
+    harmonics: int = 9,
+    mains_hz: float | None = 50.0,
+    refine: bool = True,
+    allow_aliased: bool = False,
+) -> Phasors:
+    """Estimate both phasors of the tone and their joint 4×4 covariance.
+
+    Parameters
+    ----------
+    capture : Capture
+    frequency_hz : float or None
+        Nominal frequency; None takes that of the capture.
+    harmonics : int
+        Highest order looked for, 1 for none; those that stand out of the noise stay in the model.
+    mains_hz : float or None
+        Mains frequency, whose first three orders are looked for likewise; None for none.
+    refine : bool
+        Find the common frequency within 1000 ppm of the nominal one; False takes it as exact.
+    allow_aliased : bool
+        Accept a tone above half the sample rate (equivalent-time sampling); it is flagged.
+
+    Returns
+    -------
+    Phasors
+        Peak phasors at the middle of the record. With white noise of at least half a step the covariance is
+        the Cramér–Rao bound (Kay 1993, ch. 3, from memory). Below, the converter's own term is added. Where
+        the segments of the record scatter more than that, their scatter counts.
+
+    Raises
+    ------
+    AnalysisError
+        Wrong shapes or scales, samples that are not finite, no frequency, a tone above half the sample rate
+        or of less than one period in the record, too few samples.
+    """
+    plan = check_capture(capture, frequency_hz, allow_aliased=allow_aliased)
+    lines = plan_lines(plan, harmonics, mains_hz)
+    record = _Record(capture.samples, tones.cut(plan.samples, plan.segments), _moments(capture), plan, lines)
+    omega, in_reach = plan.omega, True
+    if refine and plan.segments >= FEWEST_SEGMENTS:
+        omega, in_reach = _coarse(record)
+    result = _search(record, omega) if refine and in_reach else _fit_at(record, plan.omega, free=False)
+    if result is None:
+        in_reach, result = False, _fit_at(record, plan.omega, free=False)
+    return _report(capture, record, result, in_reach=in_reach)
+
+
+def _moments(capture: Capture) -> tones.Moments:
+    moments = tones.moments(capture.samples)
+    if not np.isfinite(moments.products).all():
+        raise AnalysisError(
+            "a sample is not finite",
+            where="samples",
+            next_step="take the record again and look for drop-outs",
+        )
+    return moments
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    samples: NDArray[Any]
+    blocks: tones.Blocks
+    moments: tones.Moments
+    plan: TonePlan
+    lines: LinePlan
+
+    @property
+    def power(self) -> FloatArray:
+        """Sum of squares about the mean, never 0."""
+        return np.maximum(self.moments.power(self.plan.samples), 1e-30)
+
+
+def _coarse(record: _Record) -> tuple[float, bool]:
+    """Return the frequency at which the segments turn, and whether it is their strongest line."""
+    nominal = np.array([0.0, record.plan.omega])
+    sums = tones.project(record.samples, record.blocks, nominal)
+    turning = tones.segment_phasors(sums, record.blocks, nominal)
+    count, length = record.blocks.segments, record.blocks.segment_length
+    power = np.abs(np.fft.fft(turning, 1 << (8 * count - 1).bit_length())) ** 2
+    weighed = (power / record.power[:, None]).sum(axis=0)
+    turns = np.fft.fftfreq(weighed.size)
+    reach = LARGEST_CLOCK_OFFSET * record.plan.omega * length / (2 * np.pi) + 1 / count
+    best = int(np.argmax(np.where(np.abs(turns) <= reach, weighed, -1.0)))
+    offset = 2 * np.pi * float(turns[best])
+    index = np.arange(count) - (count - 1) / 2
+    for _ in range(4):  # the grid of the transform leaves up to 0.2 rad at the ends
+        still = turning * np.exp(-1j * offset * index) / np.sqrt(record.power)[:, None]
+        joint = still.mean(axis=1).conj() @ still
+        offset += float(index @ joint.imag) / max(float(joint.real.mean() * (index @ index)), 1e-300)
+    return record.plan.omega + offset / length, bool(weighed.max() <= 4 * weighed[best])
+
+
+@dataclass(frozen=True, slots=True)
+class _Result:
+    """A fit at one frequency, in codes and rad/sample.
+
+    ``phasors`` and ``noise`` (2×2, per sample) hold after the last ``step`` in frequency.
+    """
+
+    fit: tones.LineFit
+    orders: NDArray[np.int64]
+    phasors: ComplexArray
+    noise: FloatArray
+    step: float
+    variance: float
+    found: bool
+    residuals: ComplexArray
+
+    @property
+    def omega(self) -> float:
+        return float(self.fit.omega[1]) + self.step
+
+
+def _search(record: _Record, omega: float) -> _Result | None:
+    """Step to the common frequency; None when it is not within reach of the nominal one."""
+    nominal = record.plan.omega
+    for _ in range(GAUSS_NEWTON_STEPS):
+        result = _fit_at(record, omega, free=True)
+        omega = result.omega
+        if abs(omega - nominal) > LARGEST_CLOCK_OFFSET * nominal + 5 * np.sqrt(result.variance):
+            return None
+        if abs(result.step) * record.plan.samples / 2 < CONVERGED:
+            return result
+    return None
+
+
+def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
+    """Fit all lines at one frequency, keep the visible ones, and take one step in frequency if ``free``."""
+    count = record.plan.samples
+    at = np.where(record.lines.orders > 0, record.lines.orders * omega, record.lines.fixed)
+    sums = tones.project(record.samples, record.blocks, at)
+    totals = tones.Totals(sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), record.moments.products, count)
+    fit = tones.fit_lines(totals, at)
+    seen = _significance(fit, _noise(record, fit, 0.0)) > VISIBLE
+    kept: NDArray[np.bool_] = seen[0] | seen[1]
+    found = bool(kept[1])
+    kept[:2] = True
+    fit = tones.fit_lines(totals.only(kept), at[kept])
+    noise = _noise(record, fit, 0.0)
+    step, variance = _frequency_step(fit, noise, record.power) if free and found else (0.0, 0.0)
+    phasors = fit.phasors.copy()
+    phasors[:, 1] -= step * fit.tone_shift
+    left = tones.segment_residuals(sums, record.blocks, fit)
+    return _Result(
+        fit, record.lines.orders[kept], phasors, _noise(record, fit, step), step, variance, found, left
+    )
+
+
+def _noise(record: _Record, fit: tones.LineFit, step: float) -> FloatArray:
+    """Return the covariance (2, 2) of the residuals per sample after a step in frequency, codes²."""
+    left = fit.residual - step * (fit.slope_residual + fit.slope_residual.T) + step**2 * fit.slope_power
+    squares = np.diag(record.moments.products)
+    floor = np.maximum(ROUNDING * squares, 1e-30)
+    variance = np.maximum(np.diag(left), floor)
+    limit = np.sqrt(variance[0] * variance[1])
+    cross = float(np.clip(left[0, 1], -limit, limit))
+    freedom = record.plan.samples - (2 * fit.omega.size - 1) - 0.5  # half of the common frequency each
+    return np.array([[variance[0], cross], [cross, variance[1]]]) / freedom
+
+
+def _significance(fit: tones.LineFit, noise: FloatArray) -> FloatArray:
+    """Return χ² (2, L) of each line against nothing; dc counts its cosine only."""
+    cosine, sine = np.diag(fit.inverse.cosine), np.diag(fit.inverse.sine).copy()
+    sine[0] = 1.0
+    variance = np.diag(noise)[:, None]
+    chi_squared: FloatArray = (fit.phasors.real**2 / cosine + fit.phasors.imag**2 / sine) / variance
+    return chi_squared
+
+
+def _frequency_step(fit: tones.LineFit, noise: FloatArray, power: FloatArray) -> tuple[float, float]:
+    """Return the Gauss–Newton step in rad/sample and the variance of the frequency.
+
+    The channels are weighted by their own noise; the variance allows for the correlation between them.
+    """
+    weight = np.where(power > 1e-30, 1 / np.diag(noise), 0.0)
+    curvature = float(weight @ np.diag(fit.slope_power))
+    if curvature <= 0:
+        return 0.0, 0.0
+    step = float(weight @ np.diag(fit.slope_residual)) / curvature
+    return step, float(weight @ (noise * fit.slope_power) @ weight) / curvature**2
+
+
+def _random_covariance(record: _Record, result: _Result) -> tuple[FloatArray, bool]:
+    """Return the 4×4 covariance, codes², without the converter's term, and whether the segments raised it."""
+    diagonal = np.array([result.fit.inverse.cosine[1, 1], result.fit.inverse.sine[1, 1]])
+    turn = result.fit.tone_shift.view(np.float64)
+    white = np.kron(result.noise, np.diag(diagonal)) + result.variance * np.outer(turn, turn)
+    count = record.blocks.segments
+    if count < FEWEST_SEGMENTS:
+        return white, False
+    parts = np.stack([result.residuals.real, result.residuals.imag], axis=1).reshape(4, count)
+    return raised_covariance(white, parts @ parts.T / (count - 2) / count, count - 2)
+
+
+def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: bool) -> Phasors:
+    """Add the converter's term, scale to volts, and say what is doubtful."""
+    volts = np.array(capture.volts_per_code)
+    random, raised = _random_covariance(record, result)
+    rms = np.sqrt(np.diag(result.noise))
+    steps = converters(capture)
+    tone = result.phasors[:, 1]
+    cycles, count = result.omega / (2 * np.pi), record.plan.samples
+    systematic = np.zeros((4, 4))
+    for c in range(2):
+        part = slice(2 * c, 2 * c + 2)
+        systematic[part, part] = phasor_term(steps[c], complex(tone[c]), float(rms[c]), cycles, count)
+    scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
+    covariance = (random + systematic) * scale
+    hum = np.abs(result.phasors[:, result.orders == 0][:, 1:]).max(axis=1, initial=0.0)
+    flags = [
+        *clip_flags(capture),
+        *record.lines.flags,
+        *_tone_flags(record, result, in_reach=in_reach),
+    ]
+    if raised:
+        flags += _stability_flags(record, result, steps)
+    for c in range(2):
+        flags += _channel_flags(c, steps[c], float(rms[c]), abs(tone[c]), float(hum[c]))
+        flags += _small_flag(c, abs(tone[c]) * volts[c], covariance[2 * c : 2 * c + 2, 2 * c : 2 * c + 2])
+    order = {int(k): result.phasors[:, i] * volts for i, k in enumerate(result.orders) if k > 1}
+    return Phasors(
+        frequency_hz=cycles / capture.interval_s,
+        frequency_uncertainty_hz=float(np.sqrt(result.variance)) / (2 * np.pi * capture.interval_s),
+        reference_time_s=capture.start_time_s + record.blocks.middle * capture.interval_s,
+        phasor_vpk=tone * volts,
+        covariance_v2=covariance,
+        systematic_v2=systematic * scale,
+        noise_vrms=rms * volts,
+        noise_correlation=float(result.noise[0, 1] / (rms[0] * rms[1])),
+        dc_v=result.phasors[:, 0].real * volts + np.array(capture.offset_v),
+        harmonics_vpk=order,
+        hum_vpk=hum * volts,
+        flags=tuple(flags),
+        takes=1,
+        samples=count,
+        range_labels=capture.range_labels,
+    )
+
+
+def _tone_flags(record: _Record, result: _Result, *, in_reach: bool) -> list[PhasorFlag]:
+    flags = []
+    if not result.found:
+        flags.append(PhasorFlag(FlagKind.FREQUENCY_NOT_FOUND, None, "no tone stands out of the noise"))
+    elif not in_reach:
+        detail = (
+            f"no stable tone within {LARGEST_CLOCK_OFFSET * 1e6:g} ppm of {record.plan.frequency_hz:g} Hz"
+        )
+        flags.append(PhasorFlag(FlagKind.FREQUENCY_NOT_FOUND, None, detail))
+    if record.plan.aliased:
+        flags.append(PhasorFlag(FlagKind.ALIASED, None, "the tone lies above half the sample rate"))
+    if record.plan.periods < FEWEST_PERIODS:
+        flags.append(
+            PhasorFlag(FlagKind.FEW_PERIODS, None, f"{record.plan.periods:.3g} periods in the record")
+        )
+    return flags
+
+
+def _stability_flags(
+    record: _Record, result: _Result, steps: tuple[Converter, Converter]
+) -> list[PhasorFlag]:
+    """Flag a tone that drifts or is modulated: its segments scatter more than the noise, and not at random.
+
+    Scatter at random, from noise that is not white, widens the covariance and is no fault; nor is what the
+    steps of the converter do to a segment. The test of randomness is von Neumann's ratio of successive
+    differences, 2 for white noise.
+    """
+    flags = []
+    length = record.blocks.segment_length
+    for c, left in enumerate(result.residuals):
+        tone = complex(result.phasors[c, 1])
+        noise = float(np.sqrt(result.noise[c, c]))
+        of_steps = phasor_term(steps[c], tone, noise, result.omega / (2 * np.pi), length)
+        power = float(np.sum(np.abs(left) ** 2))
+        rms = np.sqrt(power / left.size)
+        ratio = float(np.sum(np.abs(np.diff(left)) ** 2)) / max(power, 1e-300)
+        beyond = rms > UNSTABLE_SHARE * abs(tone) and rms > 3 * np.sqrt(np.trace(of_steps))
+        if beyond and abs(ratio - 2) > 5 * np.sqrt(2 / left.size):
+            detail = f"the tone drifts or is modulated by {100 * rms / max(abs(tone), 1e-300):.2g} % rms"
+            flags.append(PhasorFlag(FlagKind.UNSTABLE, c, detail))
+    return flags
+
+
+def _channel_flags(
+    channel: int, steps: Converter, rms: float, amplitude: float, hum: float
+) -> list[PhasorFlag]:
+    flags = []
+    name = CHANNELS[channel]
+    if steps.step > 0:
+        noise = noise_before_steps(steps.step, rms)
+        if noise < 0.5:
+            detail = (
+                f"noise of channel {name} is {noise:.2g} steps; more averages will not help below the steps"
+            )
+            flags.append(PhasorFlag(FlagKind.QUANTISATION_LIMITED, channel, detail))
+        if noise < 0.5 and amplitude < FEWEST_STEPS * steps.step:
+            detail = f"channel {name} is {amplitude / steps.step:.2g} steps peak"
+            flags.append(PhasorFlag(FlagKind.TOO_SMALL, channel, detail))
+    if hum > amplitude:
+        flags.append(
+            PhasorFlag(
+                FlagKind.HUM, channel, f"hum on channel {name} is {hum / amplitude:.2g} times the tone"
+            )
+        )
+    return flags
+
+
+def _small_flag(channel: int, amplitude: float, covariance: FloatArray) -> list[PhasorFlag]:
+    uncertainty = float(np.sqrt(np.trace(covariance) / 2))
+    if amplitude >= SMALL * uncertainty:
+        return []
+    detail = f"channel {CHANNELS[channel]} is {amplitude / uncertainty:.2g} of its own standard uncertainties"
+    return [PhasorFlag(FlagKind.TOO_SMALL, channel, detail)]

@@ -1,0 +1,302 @@
+"""Sums over a long record of samples, block by block, and the small least-squares problem they feed.
+
+A record is x[n], n = 0 … N − 1, time counted from its middle, n′ = n − (N − 1)/2. The model is a sum of lines
+
+    x[n] ≈ Σ_l Re{P_l e^{jω_l n′}},   ω_0 = 0 (dc), ω_1 the tone,
+
+linear in P for given ω. Because n′ is symmetric, cosines and sines are orthogonal, so the normal equations
+fall into two real systems whose entries are Dirichlet sums in closed form. The right-hand sides are matrix
+products of converted blocks with one block of exponentials, e^{jω(s+m)} = e^{jωs} e^{jωm}: no design matrix
+of N rows exists. Known-frequency least squares: S. M. Kay, Fundamentals of Statistical Signal Processing
+(1993), ch. 3 and 4, and IEEE Std 1057 (three- and four-parameter fits), both from memory; the split and the
+sums are derived here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.errors import AnalysisError
+
+CHUNK_SAMPLES = 1 << 15  # converted at once, per channel: small enough to stay in the cache
+LONGEST_BLOCK = 1024
+SMALL_PRODUCT = (
+    1 << 18
+)  # multiply-adds; below, linear algebra libraries start no threads, which cost more here
+WORST_CONDITION = 1e11
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Cut of a record: ``segments`` × ``per_segment`` blocks of ``length`` samples, then a tail.
+
+    A segment is the stretch whose own phasor is looked at; a block is what one matrix product takes.
+    """
+
+    samples: int
+    segments: int
+    per_segment: int
+    length: int
+
+    @property
+    def segment_length(self) -> int:
+        """Samples in a segment."""
+        return self.per_segment * self.length
+
+    @property
+    def body(self) -> int:
+        """Samples before the tail."""
+        return self.segments * self.segment_length
+
+    @property
+    def middle(self) -> float:
+        """Index of the middle of the record."""
+        return (self.samples - 1) / 2
+
+
+def cut(samples: int, segments: int) -> Blocks:
+    """Cut ``samples`` into ``segments`` equal segments of whole blocks; what is left is the tail."""
+    per_segment = -(-samples // (segments * LONGEST_BLOCK))
+    return Blocks(samples, segments, per_segment, samples // (segments * per_segment))
+
+
+def _chunks(samples: NDArray[Any], start: int, stop: int, size: int) -> Iterator[tuple[int, FloatArray]]:
+    for first in range(start, stop, size):
+        yield first, samples[:, first : min(first + size, stop)].astype(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Plain sums over the record: Σx (2,) and Σ x_c x_c′ (2, 2)."""
+
+    total: FloatArray
+    products: FloatArray
+
+    def power(self, samples: int) -> FloatArray:
+        """Return the sum of squares about the mean of each channel."""
+        return np.diag(self.products) - self.total**2 / samples
+
+
+def moments(samples: NDArray[Any]) -> Moments:
+    """Sum the samples and their products in one pass."""
+    total, products = np.zeros(2), np.zeros((2, 2))
+    with np.errstate(over="ignore", invalid="ignore"):  # the caller refuses what is not finite
+        for _, chunk in _chunks(samples, 0, samples.shape[1], CHUNK_SAMPLES):
+            total += chunk.sum(axis=1)
+            products += chunk @ chunk.T
+    return Moments(total, products)
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSums:
+    """Projections of each block; the last one is the tail when there is one.
+
+    Attributes
+    ----------
+    start : float array (K,)
+        First sample of the block, counted from the middle of the record.
+    sums : complex array (2, K, L)
+        Σ x e^{−jω_l n′} over the block.
+    tone_moment : complex array (2, K)
+        Σ n′ x e^{−jω_1 n′} over the block.
+    """
+
+    start: FloatArray
+    sums: ComplexArray
+    tone_moment: ComplexArray
+
+
+def project(samples: NDArray[Any], blocks: Blocks, omega: FloatArray) -> BlockSums:
+    """Project both channels on the lines ``omega`` (rad/sample), block by block.
+
+    Parameters
+    ----------
+    samples : int or float array (2, N)
+    blocks : Blocks
+    omega : float array (L,)
+        The tone is ``omega[1]``.
+    """
+    parts = [_project_equal(samples, (0, blocks.body), blocks.length, omega)]
+    if blocks.samples > blocks.body:
+        parts.append(
+            _project_equal(samples, (blocks.body, blocks.samples), blocks.samples - blocks.body, omega)
+        )
+    start = np.concatenate([first for first, _ in parts]) - blocks.middle
+    raw = np.concatenate([sums for _, sums in parts], axis=1)
+    turn = np.exp(-1j * np.outer(start, omega))
+    sums = raw[:, :, :-1] * turn
+    return BlockSums(start, sums, start * sums[:, :, 1] + raw[:, :, -1] * turn[:, 1])
+
+
+def _project_equal(
+    samples: NDArray[Any], span: tuple[int, int], length: int, omega: FloatArray
+) -> tuple[FloatArray, ComplexArray]:
+    """Return block starts (K,) and Σ x e^{−jωm} for each line, then Σ m x e^{−jω_1 m}, (2, K, L + 1)."""
+    inside = np.arange(length)[:, None]
+    wave = np.exp(1j * inside * omega)
+    basis = np.concatenate([wave, inside * wave[:, 1:2]], axis=1).view(np.float64)
+    starts = np.arange(span[0], span[1], length)
+    sums = np.empty((2, starts.size, omega.size + 1), dtype=np.complex128)
+    together = max(1, SMALL_PRODUCT // (2 * length * basis.shape[1]))
+    for first, chunk in _chunks(samples, *span, length * together):
+        product = chunk.reshape(-1, length) @ basis
+        where = (first - span[0]) // length
+        count = chunk.shape[1] // length
+        sums[:, where : where + count] = product.view(np.complex128).conj().reshape(2, count, -1)
+    return starts.astype(np.float64), sums
+
+
+def dirichlet(theta: FloatArray, samples: int) -> FloatArray:
+    """Return D(θ) = Σ cos(θ n′) = sin(Nθ/2)/sin(θ/2) over n′ symmetric about 0."""
+    turns = np.round(theta / (2 * np.pi))
+    rest = theta - 2 * np.pi * turns
+    value: FloatArray = samples * np.sinc(samples * rest / (2 * np.pi)) / np.sinc(rest / (2 * np.pi))
+    return _sign(turns, samples) * value
+
+
+def _sign(turns: FloatArray, samples: int) -> FloatArray:
+    """Return the sign that whole turns per sample give to half-odd n′ (N even)."""
+    return np.where((turns * (samples - 1)) % 2 == 0, 1.0, -1.0)
+
+
+def dirichlet_slope(theta: FloatArray, samples: int) -> FloatArray:
+    """Return D′(θ) = −Σ n′ sin(θ n′); θ must be a multiple of 2π or at least half a bin away from it."""
+    turns = np.round(theta / (2 * np.pi))
+    x = (theta - 2 * np.pi * turns) / 2
+    safe = np.where(x == 0, 1.0, x)
+    top = samples * np.cos(samples * safe) * np.sin(safe) - np.sin(samples * safe) * np.cos(safe)
+    return _sign(turns, samples) * np.where(x == 0, 0.0, top / (2 * np.sin(safe) ** 2))
+
+
+def dirichlet_curvature(theta: float, samples: int) -> float:
+    """Return D″(θ) = −Σ n′² cos(θ n′); θ = 0 or at least half a bin away from a multiple of 2π."""
+    n, x = samples, theta / 2
+    if x == 0:
+        return -n * (n * n - 1) / 12
+    s, c, big_s, big_c = np.sin(x), np.cos(x), np.sin(n * x), np.cos(n * x)
+    return float(((1 - n * n) * big_s * s * s - 2 * c * (n * big_c * s - big_s * c)) / (4 * s**3))
+
+
+@dataclass(frozen=True, slots=True)
+class NormalInverse:
+    """Inverse normal matrices (L, L) of the cosines and of the sines; dc has no sine, its row is zero."""
+
+    cosine: FloatArray
+    sine: FloatArray
+
+    def solve(self, sums: ComplexArray) -> ComplexArray:
+        """Return P (…, L) from Σ x e^{−jωn′} (…, L)."""
+        return sums.real @ self.cosine + 1j * (sums.imag @ self.sine)
+
+
+def normal_inverse(omega: FloatArray, samples: int) -> NormalInverse:
+    """Invert the normal equations of the lines ``omega`` (L,) over ``samples`` samples.
+
+    Raises
+    ------
+    AnalysisError
+        When two lines can not be told apart on this record.
+    """
+    minus = dirichlet(omega[:, None] - omega, samples)
+    plus = dirichlet(omega[:, None] + omega, samples)
+    cosine, sine = (minus + plus) / 2, (minus - plus)[1:, 1:] / 2
+    if max(np.linalg.cond(cosine), np.linalg.cond(sine)) > WORST_CONDITION:
+        raise AnalysisError(
+            "the record does not tell the tone from its offset or from other lines",
+            where="capture",
+            got=f"{samples} samples",
+            next_step="record more periods, or shift the frequency off half the sample rate",
+        )
+    padded = np.zeros(cosine.shape)
+    padded[1:, 1:] = np.linalg.inv(sine)
+    inverse: FloatArray = np.linalg.inv(cosine).astype(np.float64)
+    return NormalInverse(inverse, padded)
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """Least squares at one frequency and its first-order dependence on that frequency.
+
+    Attributes
+    ----------
+    omega : float array (L,)
+    phasors : complex array (2, L)
+    inverse : NormalInverse
+    residual : float array (2, 2)
+        Sums of products of the residuals.
+    tone_shift : complex array (2,)
+        Error of the tone's phasor per rad/sample of error in ω_1.
+    slope_residual, slope_power : float array (2, 2)
+        d_cᵀM x_c′ and d_cᵀM d_c′, with d = ∂x/∂ω_1 and M the projector off the model.
+    """
+
+    omega: FloatArray
+    phasors: ComplexArray
+    inverse: NormalInverse
+    residual: FloatArray
+    tone_shift: ComplexArray
+    slope_residual: FloatArray
+    slope_power: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """Sums over the whole record: Σ x e^{−jω_l n′} (2, L), Σ n′ x e^{−jω_1 n′} (2,), Σ x_c x_c′ (2, 2), N."""
+
+    sums: ComplexArray
+    tone_moment: ComplexArray
+    products: FloatArray
+    samples: int
+
+    def only(self, kept: NDArray[np.bool_]) -> Totals:
+        """Return the totals of some of the lines."""
+        return Totals(self.sums[:, kept], self.tone_moment, self.products, self.samples)
+
+
+def fit_lines(totals: Totals, omega: FloatArray) -> LineFit:
+    """Fit the lines ``omega`` (L,), rad/sample, to both channels; the first is dc, the second the tone."""
+    n, sums = totals.samples, totals.sums
+    inverse = normal_inverse(omega, n)
+    phasors = inverse.solve(sums)
+    residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
+    plus, minus = dirichlet_slope(omega[1] + omega, n), dirichlet_slope(omega[1] - omega, n)
+    into_cosine, into_sine = -(plus + minus) / 2, -(plus - minus) / 2  # Σ n′ sin·cos_l, Σ n′ cos·sin_l
+    tone = phasors[:, 1]
+    shift = -tone.real * (inverse.cosine @ into_cosine)[1] + 1j * tone.imag * (inverse.sine @ into_sine)[1]
+    seen = np.real(1j * np.outer(tone, totals.tone_moment.conj()))
+    seen += np.outer(tone.real, phasors.real @ into_cosine) - np.outer(tone.imag, phasors.imag @ into_sine)
+    flat, twice = dirichlet_curvature(0.0, n), dirichlet_curvature(2 * omega[1], n)
+    of_sine = (twice - flat) / 2 - into_cosine @ inverse.cosine @ into_cosine
+    of_cosine = -(twice + flat) / 2 - into_sine @ inverse.sine @ into_sine
+    power = of_sine * np.outer(tone.real, tone.real) + of_cosine * np.outer(tone.imag, tone.imag)
+    return LineFit(omega, phasors, inverse, (residual + residual.T) / 2, shift, seen, power)
+
+
+def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit) -> ComplexArray:
+    """Return what is left of the tone in each segment after the fit, as peak phasors (2, segments)."""
+    body = blocks.segments * blocks.per_segment
+    measured = sums.sums[:, :body, 1].reshape(2, blocks.segments, -1).sum(axis=2)
+    length = blocks.segment_length
+    centre = sums.start[: body : blocks.per_segment] + (length - 1) / 2
+    near, far = fit.omega - fit.omega[1], fit.omega + fit.omega[1]
+    modelled = (fit.phasors * dirichlet(near, length)) @ np.exp(1j * np.outer(near, centre))
+    modelled += (fit.phasors.conj() * dirichlet(far, length)) @ np.exp(-1j * np.outer(far, centre))
+    left: ComplexArray = 2 * (measured - modelled / 2) / length
+    return left
+
+
+def segment_phasors(sums: BlockSums, blocks: Blocks, omega: FloatArray) -> ComplexArray:
+    """Return the tone's phasor (2, segments) in each segment, each fitted with its own offset."""
+    body = blocks.segments * blocks.per_segment
+    grouped = sums.sums[:, :body, :2].reshape(2, blocks.segments, blocks.per_segment, 2).sum(axis=2)
+    centre = sums.start[: body : blocks.per_segment] + (blocks.segment_length - 1) / 2
+    local = grouped * np.exp(1j * np.outer(centre, omega[:2]))
+    solved = normal_inverse(omega[:2], blocks.segment_length).solve(local)
+    turned: ComplexArray = solved[:, :, 1] * np.exp(-1j * omega[1] * centre)
+    return turned
