@@ -105,7 +105,8 @@ class Sum:
         reach = float(self.offsets[-1]) + self.scale * float(
             stats.t.isf((1 - probability) / 4, self.degrees_of_freedom)
         )
-        return float(optimize.brentq(lambda x: self.coverage(x) - probability, 0.0, reach))
+        root = optimize.brentq(lambda share: self.coverage(share * reach) - probability, 0.0, 1.0)
+        return float(root) * reach
 
 
 def convolve(contributions: Sequence[Contribution]) -> Sum:
