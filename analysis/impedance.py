@@ -15,7 +15,8 @@ SHORT_CURVE_FLOOR = 0.01
 SHORTEST_CURVE = 8
 """Points below which a curve can not show its scatter."""
 
-_WINDOW = 7  # points of one local fit: the residual of its middle keeps two thirds of the variance
+_WINDOW = 5  # points of one local fit; seven bend too far on curves of five points a decade
+_ALIKE = 2.0  # ratio up to which both components are held to scatter alike
 _NORMAL_MEDIAN = 0.6744897501960817  # computed: median of |x| of a unit normal x
 _TERMS = 3  # of a quadratic
 
@@ -32,10 +33,23 @@ def series_inductance_h(frequency_hz: ArrayLike, impedance_ohm: ArrayLike) -> Fl
 
 def magnitude_and_phase(impedance_ohm: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Return |Z| in Ω and the phase of Z in rad, −π to π."""
-    return np.abs(impedance_ohm), np.angle(impedance_ohm)
+    impedance = np.asarray(impedance_ohm, dtype=complex)
+    return np.abs(impedance), np.asarray(np.angle(impedance))
 
 
-def _check_curve(frequency: FloatArray, impedance: ComplexArray) -> None:
+def require_curve(frequency: FloatArray, impedance: ComplexArray) -> None:
+    """Refuse what is not a curve.
+
+    Parameters
+    ----------
+    frequency : float array (F,)
+    impedance : complex array (F,)
+
+    Raises
+    ------
+    AnalysisError
+        Shapes differ, F is 0, frequencies do not rise from above zero, a value is zero or not finite.
+    """
     if frequency.ndim != 1 or frequency.shape != impedance.shape or frequency.size == 0:
         raise AnalysisError(
             "a curve needs one impedance per frequency",
@@ -80,6 +94,16 @@ def _robust_scale(values: FloatArray) -> float:
     return float(np.median(np.abs(values)) / _NORMAL_MEDIAN)
 
 
+def _component_scales(frequency: FloatArray, impedance: ComplexArray) -> tuple[float, float]:
+    """Return the scatter of the real and imaginary part over |Z|, pooled where they are alike."""
+    residual = _standardised_residuals(frequency, impedance)
+    real, imaginary = _robust_scale(residual.real), _robust_scale(residual.imag)
+    if max(real, imaginary) > _ALIKE * min(real, imaginary):
+        return real, imaginary
+    pooled = float(np.hypot(real, imaginary) / np.sqrt(2))
+    return pooled, pooled
+
+
 def estimate_scatter(frequency_hz: ArrayLike, impedance_ohm: ArrayLike) -> FloatArray:
     """Estimate the independent scatter of an impedance curve from the curve itself.
 
@@ -95,8 +119,10 @@ def estimate_scatter(frequency_hz: ArrayLike, impedance_ohm: ArrayLike) -> Float
     float array (F, 2, 2)
         Covariance in Ω² of the real and imaginary part, taken as independent of each other: (s_R |Z|)² and
         (s_X |Z|)², one s per component for the whole curve, from the median residual of local quadratics in
-        ln f over seven points, but at least 0.3 %. Fewer than eight points can not show their scatter: 1 %.
-        Over F points the estimate itself scatters by some 0.9/√F (computed, see the tests).
+        ln f over five points, but at least 0.3 %. Where the two agree within a factor of two they are
+        pooled. Fewer than eight points can not show their scatter: 1 %. Over F points the estimate itself
+        scatters by some 1.2/√F (computed, see the tests), and with fewer than five points a decade the bend
+        of the curve counts as scatter, so that the estimate is too large, never too small.
 
     Raises
     ------
@@ -105,11 +131,10 @@ def estimate_scatter(frequency_hz: ArrayLike, impedance_ohm: ArrayLike) -> Float
     """
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     impedance = np.atleast_1d(np.asarray(impedance_ohm, dtype=complex))
-    _check_curve(frequency, impedance)
+    require_curve(frequency, impedance)
     if frequency.size < SHORTEST_CURVE:
         shares = [SHORT_CURVE_FLOOR, SHORT_CURVE_FLOOR]
     else:
-        residual = _standardised_residuals(frequency, impedance)
-        shares = [max(SCATTER_FLOOR, _robust_scale(part)) for part in (residual.real, residual.imag)]
+        shares = [max(SCATTER_FLOOR, share) for share in _component_scales(frequency, impedance)]
     size = np.abs(impedance)
     return np.asarray((size**2)[:, np.newaxis, np.newaxis] * np.diag(np.square(shares)))
