@@ -12,6 +12,8 @@
     ├── RecordError                   6  the record store
     └── Cancelled                   130  the user stopped it
 
+    WhichcoreWarning                     something the user should know (a UserWarning, not an error)
+
 Every error says what failed, where, the value got, the values allowed and the next step. This module
 imports nothing, so every layer may use it.
 """
@@ -125,3 +127,7 @@ class Cancelled(WhichcoreError):  # noqa: N818 - not a fault
 
     code = "cancelled"
     exit_code = 130
+
+
+class WhichcoreWarning(UserWarning):
+    """Something the user should know, though the work went on; the command line collects them."""

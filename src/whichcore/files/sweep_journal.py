@@ -1,0 +1,140 @@
+"""The journal of a running sweep: its sweep file, written point by point so that nothing measured is lost."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from whichcore.errors import InputError
+from whichcore.files.csv_table import Table, parse_table
+from whichcore.files.sweep_file import layout_of, points_of
+from whichcore.files.sweep_layout import SweepLayout, SweepPoint, row_of
+from whichcore.files.text import create_text, decode, read_bytes
+
+
+class SweepJournal:
+    """An open journal; each point is on the disk when :meth:`append` returns.
+
+    Make one with :meth:`create` or :meth:`resume`; it is a context manager.
+
+    Attributes
+    ----------
+    path : Path
+    layout : SweepLayout
+    points : tuple of SweepPoint
+        The points found by :meth:`resume`, in the order they were taken; empty for a new journal.
+    """
+
+    def __init__(self, path: Path, layout: SweepLayout, points: tuple[SweepPoint, ...] = ()) -> None:
+        self.path = path
+        self.layout = layout
+        self.points = points
+        try:
+            self._file = path.open("ab", buffering=0)
+        except OSError as error:
+            raise _not_writable(path, error) from None
+
+    @classmethod
+    def create(cls, path: str | Path, layout: SweepLayout) -> Self:
+        """Begin a journal: its head appears whole, in a file that did not exist.
+
+        Raises
+        ------
+        InputError
+            The file exists already, or cannot be written.
+        """
+        place = Path(path)
+        create_text(place, layout.head())
+        return cls(place, layout)
+
+    @classmethod
+    def resume(cls, path: str | Path, expected: Mapping[str, str] | None = None) -> Self:
+        """Go on with a journal that was left in the middle; a torn last line is cut off.
+
+        Parameters
+        ----------
+        path : str or Path
+        expected : mapping of str to str, optional
+            Header lines that must be there with these values (such as the fingerprint of the plan).
+
+        Raises
+        ------
+        InputError
+            No journal, another header than expected, or a damaged line before the last one.
+        """
+        place = Path(path)
+        raw = read_bytes(place)
+        whole = raw[: raw.rfind(b"\n") + 1]
+        table = _table(whole, place)
+        layout = layout_of(table)
+        for key, value in (expected or {}).items():
+            if table.header.get(key) != value:
+                raise InputError(
+                    "the file belongs to another sweep",
+                    where=f"{place}, {key}",
+                    got=table.header.get(key, "no such line"),
+                    allowed=value,
+                    next_step="choose another file name for the new sweep",
+                )
+        points = points_of(table, layout) if table.rows else ()
+        if len(whole) < len(raw):
+            _cut(place, len(whole))
+        return cls(place, layout, points)
+
+    def append(self, point: SweepPoint) -> None:
+        """Write one point and wait until it is on the disk.
+
+        Raises
+        ------
+        InputError
+            The point does not fit the layout, or the disk is full.
+        """
+        line = f"{row_of(self.layout, point)}\n".encode()
+        try:
+            written = self._file.write(line)
+            if written != len(line):
+                raise OSError(f"only {written} of {len(line)} bytes were written")
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise _not_writable(self.path, error) from None
+
+    def close(self) -> None:
+        """Close the file; doing it twice does no harm."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _table(whole: bytes, place: Path) -> Table:
+    text = decode(whole, place)
+    lines = [line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#")]
+    if len(lines) != 1:
+        return parse_table(text, place)
+    # a journal killed before its first point has a head alone; one row of zeros lets it be read as a table
+    filler = parse_table(f"{text}{','.join('0' for _ in lines[0].split(','))}\n", place)
+    return Table(place, filler.header, filler.header_lines, filler.columns, (), ())
+
+
+def _cut(place: Path, length: int) -> None:
+    try:
+        os.truncate(place, length)
+    except OSError as error:
+        raise _not_writable(place, error) from None
+
+
+def _not_writable(path: Path, error: OSError) -> InputError:
+    return InputError(
+        "the sweep cannot be written down",
+        where=str(path),
+        got=str(error),
+        next_step="make room or permit writing, then resume with the same file name",
+    )
