@@ -183,6 +183,29 @@ _LAWS: Mapping[str, Callable[[FloatArray, Recipe], ComplexArray]] = {
 }
 
 
+_PARAMETERS: Mapping[str, frozenset[str]] = {
+    "wall-spin": frozenset({"wall_share", "wall_corner_factor", "corner_factor", "spin_damping"}),
+    "ribbon": frozenset({"metal_resistivity", "thickness"}),
+    "powder": frozenset({"metal_permeability", "metal_resistivity", "radius"}),
+}
+
+
+def _check(recipe: Recipe) -> None:
+    """Refuse an unknown law and a parameter the law has not, or lacks."""
+    if recipe.law not in _LAWS:
+        raise InputError(
+            "there is no such law", where=recipe.id, got=recipe.law, allowed=", ".join(sorted(_LAWS))
+        )
+    known, given = _PARAMETERS[recipe.law], frozenset(recipe.parameters)
+    if given - known or (recipe.law != "wall-spin" and known - given):  # wall-spin has a default for each
+        raise InputError(
+            "the parameters are not those of the law",
+            where=recipe.id,
+            got=", ".join(sorted(given)),
+            allowed=", ".join(sorted(known)),
+        )
+
+
 def _rounded(values: FloatArray) -> FloatArray:
     return np.array([float(f"{value:.{_DIGITS}g}") for value in values])
 
@@ -206,10 +229,7 @@ def curve(recipe: Recipe) -> tuple[FloatArray, ComplexArray]:
     InputError
         When the law or its parent is unknown or a parameter outside its range.
     """
-    if recipe.law not in _LAWS:
-        raise InputError(
-            "there is no such law", where=recipe.id, got=recipe.law, allowed=", ".join(sorted(_LAWS))
-        )
+    _check(recipe)
     intervals = round(POINTS_PER_DECADE * np.log10(recipe.stop_hz / START_HZ))
     frequency = _rounded(START_HZ * 10 ** (np.arange(intervals + 1) / POINTS_PER_DECADE))
     return frequency, _LAWS[recipe.law](frequency, recipe)

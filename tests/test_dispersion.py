@@ -164,8 +164,10 @@ def test_high_frequency_asymptotes_of_eddy_currents():
 
 
 def test_wall_and_spin_falls_to_vacuum():
-    # analytic: the wall term dies as f⁻², the spin term as K_s f_s/(j f) × α/(α² + 1) and so on
-    assert law.wall_and_spin(1e15, *MNZN) == pytest.approx(1, abs=1e-4)
+    # analytic: the wall term dies as f⁻², the spin term as K_s (f_s/f) α/(α² + 1)
+    strength, f_s, alpha = 1438, 6.3e6, 1.28  # memory, as above
+    tail = -1j * strength * (f_s / 1e12) * alpha / (alpha**2 + 1)
+    assert law.wall_and_spin(1e12, *MNZN) - 1 == pytest.approx(tail, rel=1e-3)
 
 
 @given(positive, positive, positive, frequencies)

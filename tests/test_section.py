@@ -130,7 +130,8 @@ def test_small_sections_have_no_effect():
 
 @pytest.mark.parametrize("size", [30.0, 1e3, 1e4])
 def test_deep_skin_effect(size):
-    # analytic: the field fills a rim only; F → (−j)·(perimeter)/(area k) less the four corners, −4/(π k² A)·…
+    # analytic: the field fills a rim only, so F → −j perimeter/(area k); corners and bends come in the
+    # next order, 1/|k| relative
     k = size * np.exp(-1j * np.pi / 4)
     assert section.slab_factor(k, 1.0) == pytest.approx(-2j / k, rel=1e-6)
     assert section.rod_factor(k, 1.0) == pytest.approx(-2j / k, rel=1 / size)
@@ -159,7 +160,7 @@ def test_section_effect_takes_arrays_over_frequency():
         for f, m, s, e in zip(frequency, mu, sigma, epsilon, strict=True)
     ]
     assert np.allclose(together, apart, rtol=1e-9)
-    # computed by hand: |k| at 10 kHz = 2π·1e4/c·√(2300·|174 325 − j 0.13894/(2π·1e4·ε0)|) = 6.9 /m
+    # computed by hand: |k| at 10 kHz = 2π·1e4/c·√(2300·|174 325 − j 0.13894/(2π·1e4·ε0)|) = 5.5 /m
     k = section.wave_number_per_m(1e4, 2300, sigma[0], epsilon[0])
     assert abs(k) == pytest.approx(
         2 * np.pi * 1e4 / 2.998e8 * np.sqrt(2300 * abs(174_325 - 249_750j)), rel=1e-3

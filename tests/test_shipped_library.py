@@ -188,6 +188,15 @@ def test_unknown_law_or_parent_is_refused(recipe):
         generic.curve(recipe)
 
 
+@pytest.mark.parametrize(
+    "recipe",
+    [_recipe("wall-spin", "tsutaoka-mnzn", {"wall_shares": 0.5}), _recipe("ribbon", "", {"thickness": 2e-5})],
+)
+def test_misspelt_or_missing_parameters_are_refused(recipe):
+    with pytest.raises(InputError, match="not those of the law"):
+        generic.curve(recipe)
+
+
 def test_class_table_is_complete_and_consistent():
     common = {
         "density",
