@@ -85,12 +85,12 @@ class CausalModel:
         """Return μ at any frequencies (F,); outside the fitted band it is an extrapolation."""
         omega = 2 * np.pi * frequency_hz
         residues = self.constant + 1j * omega * self.delay_s - 1j * self.copper(frequency_hz)
-        relaxations = _relaxations(frequency_hz, self.relaxation_hz) @ self.relaxation_strength
+        relaxations = _summed(_relaxations(frequency_hz, self.relaxation_hz), self.relaxation_strength)
         return np.asarray(residues + relaxations + self.lines(frequency_hz), dtype=np.complex128)
 
     def lines(self, frequency_hz: FloatArray) -> ComplexArray:
         """Return the part of μ the lines carry, (F,)."""
-        return np.asarray(_lines(frequency_hz, self.node_hz) @ self.line_height, dtype=np.complex128)
+        return _summed(_lines(frequency_hz, self.node_hz), self.line_height)
 
     def copper(self, frequency_hz: FloatArray) -> FloatArray:
         """Return the part of μ″ that is copper (or conduction) residue, (F,)."""
@@ -180,7 +180,6 @@ def check_causality(
         fit = fine if fine.rms < wide.rms / 2 else wide
     relaxing = _Fit.of(_Terms.for_band(frequency_hz, None), frequency_hz, permeability, scale)
     underdamped = relaxing.rms > max(3 * fit.rms, DOUBTFUL_RESIDUAL)
-    loudest = int(fit.model.lines(frequency_hz).imag.argmin())
     return Causality(
         frequency_hz=frequency_hz,
         residual=fit.residual,
@@ -189,7 +188,7 @@ def check_causality(
         model=fit.model,
         copper_residue=_copper_stands_out(fit, frequency_hz, permeability),
         underdamped=underdamped,
-        resonance_hz=float(frequency_hz[loudest]) if underdamped else None,
+        resonance_hz=_loudest(fit.model, frequency_hz) if underdamped else None,
     )
 
 
@@ -267,7 +266,7 @@ class _Fit:
     ) -> _Fit:
         columns = terms.columns(frequency_hz)
         strengths = _non_negative_fit(columns, permeability, scale)
-        residual = (permeability - columns @ strengths) / np.abs(permeability)
+        residual = (permeability - _summed(columns, strengths)) / np.abs(permeability)
         return cls(terms.model(strengths), np.asarray(residual, dtype=np.complex128))
 
     @property
@@ -321,12 +320,22 @@ def _non_negative_fit(columns: ComplexArray, permeability: ComplexArray, scale: 
     return np.asarray(strengths / norms, dtype=np.float64)
 
 
+def _summed(columns: ComplexArray, strengths: FloatArray) -> ComplexArray:
+    """Return columns @ strengths; most strengths are zero, and such small products do not gain by threads."""
+    used = strengths > 0
+    return np.asarray(np.einsum("fk,k->f", columns[:, used], strengths[used]), dtype=np.complex128)
+
+
 def _rms(values: ComplexArray) -> float:
     return float(np.sqrt(np.mean(np.abs(values) ** 2)))
 
 
 def _normalised(residual: ComplexArray, standard_uncertainty: FloatArray | None) -> float | None:
     return None if standard_uncertainty is None else _rms(residual / standard_uncertainty) / np.sqrt(2)
+
+
+def _loudest(model: CausalModel, frequency_hz: FloatArray) -> float:
+    return float(frequency_hz[model.lines(frequency_hz).imag.argmin()])
 
 
 def _copper_stands_out(fit: _Fit, frequency_hz: FloatArray, permeability: ComplexArray) -> bool:
