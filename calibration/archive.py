@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,11 @@ from whichcore.analysis.types import ComplexArray, Distribution, FloatArray, Sco
 from whichcore.calibration.checks import check_grid, require
 from whichcore.calibration.fingerprint import Fingerprint
 from whichcore.calibration.perturbation import Perturbation
+from whichcore.calibration.standards import Plane
 from whichcore.errors import CalibrationError
 
 if TYPE_CHECKING:
     from whichcore.calibration.error_model import ErrorModel
-    from whichcore.calibration.standards import Plane
 
 FORMAT = "whichcore-calibration 1"
 _DETAIL = "detail:"
@@ -103,6 +103,8 @@ def unpack(data: Arrays, kind: str) -> Fields:
     )
     frequency_hz = np.asarray(data["frequency_hz"], dtype=float)
     check_grid(frequency_hz)
+    plane = str(data["plane"])
+    require(plane in get_args(Plane), "unknown plane of the short", where="calibration", got=plane)
     _check_shapes(data, frequency_hz.size)
     return Fields(
         frequency_hz=frequency_hz,
@@ -112,7 +114,7 @@ def unpack(data: Arrays, kind: str) -> Fields:
             dict(zip(_texts(data, "fingerprint_name"), _texts(data, "fingerprint_value"), strict=True))
         ),
         calibration_id=str(data["calibration_id"]),
-        plane=cast("Plane", str(data["plane"])),
+        plane=cast("Plane", plane),
         condition=np.asarray(data["condition"], dtype=float),
         standards=tuple(_texts(data, "standards")),
         details={name[len(_DETAIL) :]: value for name, value in data.items() if name.startswith(_DETAIL)},

@@ -140,8 +140,8 @@ def check_distinct(equations: Sequence[Equation], needed: int, frequency_hz: Flo
     read: Distances = {}
     for i, j in combinations(range(len(equations)), 2):
         one, two = equations[i], equations[j]
-        stated[i, j] = abs(one.p * two.q - two.p * one.q) / _SEPARATION
-        read[i, j] = abs(one.a * two.b - two.a * one.b) / _distance_limit(one, two)
+        stated[i, j] = np.asarray(abs(one.p * two.q - two.p * one.q) / _SEPARATION)
+        read[i, j] = np.asarray(abs(one.a * two.b - two.a * one.b) / _distance_limit(one, two))
     _refuse_similar(equations, needed, stated, frequency_hz, "the standards are too similar to each other")
     _refuse_similar(
         equations, needed, read, frequency_hz, "different standards gave the same reading within the noise"

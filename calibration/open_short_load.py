@@ -30,6 +30,7 @@ from whichcore.calibration.setup import (
     stated,
 )
 from whichcore.calibration.standards import Homogeneous
+from whichcore.errors import CalibrationError
 
 _CONTRADICTION = 1e-6  # chance of refusing a sound set of standards at any of its frequencies
 
@@ -104,38 +105,44 @@ def _fit_errors(
 
 
 def _refuse_contradiction(equations: Sequence[Equation], solution: Fit, frequency_hz: FloatArray) -> None:
-    """Refuse standards that do not fit together, and name the one that does not fit the others.
+    """Refuse standards that do not fit together, and name the ones that may be at fault.
 
-    The sum of squared residuals over their variances is compared, at each frequency, with the chi-squared
-    quantile for N − 3 degrees of freedom, the widest case (noise all in one direction of the complex plane).
-    Leaving out the standard of the greatest misfit lowers that sum the most. With four standards one
-    redundancy is left: a contradiction shows, but every standard misfits alike, so none can be named.
+    A standard may be at fault where the others, fitted without it, agree. With four standards one redundancy
+    is left: a contradiction shows, but leaving out any of them removes it, so all four stay under suspicion.
     """
-    count = len(equations)
-    if count == 3:
+    excess = _excess(solution, frequency_hz)
+    if not np.any(excess > 1):
         return
-    total = (solution.misfit**2 * (1 - solution.leverage)).sum(axis=0)
-    limit = chi2.isf(_CONTRADICTION / frequency_hz.size, count - 3)
-    bad = np.flatnonzero(~(total <= limit))
-    if not bad.size:
-        return
-    point = int(bad[np.argmax(total[bad])])
-    mean = np.sqrt((solution.misfit[:, bad] ** 2).mean(axis=1))
-    order = np.argsort(mean)[::-1]
-    listed = ", ".join(f"{equations[i].name} {mean[i]:.1f}" for i in order)
-    if count == 4:
-        what, remedy = (
-            "the four standards contradict each other",
-            "measure a fifth, which shows which one is wrong",
-        )
-    else:
-        what = f"the standard {equations[order[0]].name} contradicts the others"
-        remedy = f"clean and measure {equations[order[0]].name} again, or leave it out"
-    require(
-        False,
-        what,
-        where=f"worst at {frequency_hz[point]:g} Hz, {bad.size} of {frequency_hz.size} frequencies",
-        got=f"misfit in standard deviations: {listed}",
-        allowed=f"a sum of squares up to {limit:.3g}",
-        next_step=remedy,
+    suspects = [item.name for item in equations if _agree_without(item, equations, frequency_hz)]
+    named = " or ".join(suspects) if suspects else "more than one standard"
+    worst = np.argmax(excess)
+    raise CalibrationError(
+        "the standards contradict each other; " + ("at fault: " if suspects else "at fault is ") + named,
+        where=f"worst at {frequency_hz[worst]:g} Hz, {np.sum(excess > 1)} of {frequency_hz.size} frequencies",
+        got=f"{excess[worst]:.3g} of the largest sum of squared residuals that noise and tolerances explain",
+        allowed="up to 1",
+        next_step="clean the contacts and measure these again"
+        + ("" if len(suspects) == 1 else "; one more standard of another impedance narrows it down"),
     )
+
+
+def _excess(solution: Fit, frequency_hz: FloatArray) -> FloatArray:
+    """Return the sum of squared residuals over their variances, as a share of its limit, float array (F,).
+
+    The limit is the chi-squared quantile for N − 3 degrees of freedom: the widest case, in which the noise
+    lies all in one direction of the complex plane.
+    """
+    spare = len(solution.leverage) - 3
+    if spare == 0:
+        return np.zeros(frequency_hz.size)
+    total = (solution.misfit**2 * (1 - solution.leverage)).sum(axis=0)
+    return np.asarray(total / chi2.isf(_CONTRADICTION / frequency_hz.size, spare))
+
+
+def _agree_without(suspect: Equation, equations: Sequence[Equation], frequency_hz: FloatArray) -> bool:
+    rest = [item for item in equations if item is not suspect]
+    try:
+        check_distinct(rest, 3, frequency_hz)
+    except CalibrationError:
+        return True  # too few are left to check it
+    return bool(np.all(_excess(fit(rest), frequency_hz) <= 1))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -173,14 +173,17 @@ class Short:
     def __post_init__(self) -> None:
         check_value(self.name, "resistance", self.resistance_ohm)
         check_value(self.name, "inductance", self.inductance_h)
-        if self.plane not in {"terminals", "empty winding"}:
+        if self.plane not in get_args(Plane):
             raise InputError(
                 "a short states its plane",
                 where=self.name,
                 got=self.plane,
                 allowed="terminals, empty winding",
             )
-        if self.plane == "empty winding" and (nominal(self.resistance_ohm) or nominal(self.inductance_h)):
+        own = [
+            value for value in (self.resistance_ohm, self.inductance_h) if value not in (0, Toleranced(0.0))
+        ]
+        if self.plane == "empty winding" and own:
             raise InputError(
                 "the empty winding is zero by definition; it takes no resistance or inductance of its own",
                 where=self.name,
