@@ -158,6 +158,10 @@ def _wire_length(winding: Winding, core: Core) -> tuple[float, float]:
     return length, TURN_LENGTH * turns / length
 
 
+def _skin_depth(frequency: FloatArray, temperature_c: float | None) -> FloatArray:
+    return skin_depth_m(frequency, ROOM_TEMPERATURE_C if temperature_c is None else temperature_c)
+
+
 @dataclass(frozen=True, slots=True)
 class _KnownWire:
     """What is known of the copper: dc resistance, its relative standard uncertainty, diameter."""
@@ -199,7 +203,7 @@ def _unknown_resistance(winding: Winding, core: Core, frequency: FloatArray) -> 
     """Return resistance zero with the resistance of plain hook-up wire as its standard uncertainty."""
     length, _ = _wire_length(winding, core)
     size = resistance_per_metre_ohm(UNKNOWN_WIRE_DIAMETER_M, ROOM_TEMPERATURE_C) * length
-    ratio = internal_impedance_ratio(UNKNOWN_WIRE_DIAMETER_M / 2 / skin_depth_m(frequency)).real
+    ratio = internal_impedance_ratio(UNKNOWN_WIRE_DIAMETER_M / 2 / _skin_depth(frequency, None)).real
     note = (
         "nothing is stated about the wire: no resistance was taken off, its standard uncertainty is "
         f"{size * 1e3:.3g} mΩ at dc; state dc_resistance (four-wire) or wire_diameter"
@@ -234,8 +238,7 @@ def winding_resistance(
     wire = _known_wire(winding, core, temperature_c)
     if wire is None:
         return _unknown_resistance(winding, core, frequency)
-    depth = skin_depth_m(frequency, ROOM_TEMPERATURE_C if temperature_c is None else temperature_c)
-    ratio = wire.diameter_m / 2 / depth
+    ratio = wire.diameter_m / 2 / _skin_depth(frequency, temperature_c)
     lone = internal_impedance_ratio(ratio).real
     layer = layer_resistance_ratio(ratio, *_fill_and_layers(winding, core, wire.diameter_m))
     errors = (
@@ -260,11 +263,13 @@ def _advance_inductance(winding: Winding, core: Core) -> float:
     return loop_inductance_h(radius, min(thickness, radius / 2))
 
 
-def _internal_inductance(wire: _KnownWire | None, frequency: FloatArray) -> FloatArray:
+def _internal_inductance(
+    wire: _KnownWire | None, frequency: FloatArray, temperature_c: float | None
+) -> FloatArray:
     """Return the inductance of the field inside the copper, H, (F,); zero for an unknown wire."""
     if wire is None:
         return np.zeros_like(frequency)
-    ratio = internal_impedance_ratio(wire.diameter_m / 2 / skin_depth_m(frequency))
+    ratio = internal_impedance_ratio(wire.diameter_m / 2 / _skin_depth(frequency, temperature_c))
     return np.asarray(wire.dc_ohm * ratio.imag / (2 * np.pi * frequency))
 
 
@@ -289,7 +294,7 @@ def stray_inductance(
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     wire = _known_wire(winding, core, temperature_c)
-    inside = _internal_inductance(wire, frequency)
+    inside = _internal_inductance(wire, frequency, temperature_c)
     around = _advance_inductance(winding, core)
     radius = (UNKNOWN_WIRE_DIAMETER_M if wire is None else wire.diameter_m) / 2
     leads, spread, notes = _lead_estimate(winding.lead_length_m, radius)
