@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import constants
 
 from whichcore.analysis.specimen import Core, EffectiveCore, Ring, Rod, Specimen, TwoHole, Winding
 from whichcore.analysis.stray import (
@@ -264,13 +265,20 @@ def _advance_inductance(winding: Winding, core: Core) -> float:
 
 
 def _internal_inductance(
-    wire: _KnownWire | None, frequency: FloatArray, temperature_c: float | None
-) -> FloatArray:
-    """Return the inductance of the field inside the copper, H, (F,); zero for an unknown wire."""
+    winding: Winding, core: Core, frequency: FloatArray, temperature_c: float | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the inductance of the field inside the copper and its standard uncertainty, H, (F,) each.
+
+    Half of it is uncertain, since the neighbours push the current about. An unknown wire: nothing, with the
+    low-frequency value μ0/8π per metre as standard uncertainty.
+    """
+    wire = _known_wire(winding, core, temperature_c)
     if wire is None:
-        return np.zeros_like(frequency)
+        length, _ = _wire_length(winding, core)
+        return np.zeros_like(frequency), np.full_like(frequency, constants.mu_0 / (8 * np.pi) * length)
     ratio = internal_impedance_ratio(wire.diameter_m / 2 / _skin_depth(frequency, temperature_c))
-    return np.asarray(wire.dc_ohm * ratio.imag / (2 * np.pi * frequency))
+    inside = np.asarray(wire.dc_ohm * ratio.imag / (2 * np.pi * frequency))
+    return inside, inside / 2
 
 
 def stray_inductance(
@@ -294,13 +302,13 @@ def stray_inductance(
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     wire = _known_wire(winding, core, temperature_c)
-    inside = _internal_inductance(wire, frequency, temperature_c)
+    inside, inside_spread = _internal_inductance(winding, core, frequency, temperature_c)
     around = _advance_inductance(winding, core)
     radius = (UNKNOWN_WIRE_DIAMETER_M if wire is None else wire.diameter_m) / 2
     leads, spread, notes = _lead_estimate(winding.lead_length_m, radius)
     errors = (
         ElementError(STRAY_INDUCTANCE, np.full_like(frequency, spread), Distribution.RECTANGULAR),
-        ElementError(LOOP_INDUCTANCE, 0.5 * (around + inside)),
+        ElementError(LOOP_INDUCTANCE, around / 2 + inside_spread),
     )
     return Element(leads + around + inside, errors, notes)
 
