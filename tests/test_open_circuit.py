@@ -94,7 +94,7 @@ def test_cylinder_factors_are_sums_of_coaxial_circles(ratio):
 
 
 def test_cylinder_limits():
-    """Analytic: a thin disc has N = 1; a long rod 4/(3πγ) (self-energy of its end charges), 1/(2γ²) (poles)."""
+    """Analytic: a thin disc has N = 1; a long rod 4/(3πγ) (self-energy of its ends), 1/(2γ²) (poles)."""
     assert magnetometric_factor(1e-7) == pytest.approx(1, abs=1e-5)
     assert fluxmetric_factor(1e-7) == pytest.approx(1, abs=1e-5)
     assert magnetometric_factor(1e4) == pytest.approx(4 / (3 * math.pi * 1e4), rel=1e-3)
