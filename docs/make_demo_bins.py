@@ -255,16 +255,17 @@ def sweep_text(item: Table, bench: Table) -> str:
     head = "frequency_hz,impedance_real_ohm,impedance_imag_ohm,u_real_ohm,u_imag_ohm,flux_density_t,time_s,"
     rows = zip(frequency_hz, *columns, strict=True)
     body = "\n".join(f"{row[0]:.6g}," + ",".join(f"{value:.5e}" for value in row[1:]) for row in rows)
-    return _sweep_header(item, bench) + head + ",".join(names) + "\n" + body + "\n"
+    return _sweep_header(item, bench, ", ".join(sources)) + head + ",".join(names) + "\n" + body + "\n"
 
 
-def _sweep_header(item: Table, bench: Table) -> str:
+def _sweep_header(item: Table, bench: Table, shared: str) -> str:
     lines = {
         "format": "whichcore-sweep 1",
         "specimen": f"bin-{item['id']}.toml",
         "wiring": "shunt-at-ground",
         "temperature": f"{bench['temperature_c']:.1f} degC",
         "calibration": "open-short-load",
+        "common_across_specimens": shared,
         "bench": f"invented, shunt {item['shunt_ohm']:g} ohm",
         "origin": "computed from an invented circuit by docs/make_demo_bins.py",
     }

@@ -274,7 +274,7 @@ def test_a_curve_on_other_frequencies_is_refused():
 
 
 def test_names_are_text_and_not_formulas():
-    odd = {"one": r"_price $5$ \frac{ {x} %"}
+    odd = {"one": r"_price $\frac{$ {x} %"}
     answer = verdict(candidate("one", 0.9, relaxation(2300, 2e6)))
     for figure in (
         figures.permeability_figure(spectrum(), answer, odd, r"$\alpha"),
@@ -284,7 +284,7 @@ def test_names_are_text_and_not_formulas():
         shown = [text for legend in figure.legends for text in legend.get_texts()] + list(
             figure.axes[0].texts
         )
-        assert any(r"_price $5$ \frac{ {x} %" in text.get_text() for text in shown)
+        assert any(r"_price $\frac{$ {x} %" in text.get_text() for text in shown)
 
 
 # --- nothing is covered -------------------------------------------------------------------------------------
