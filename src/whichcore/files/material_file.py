@@ -148,18 +148,7 @@ def load_material(path: str | Path) -> Material:
         faults.add_invalid(error, _KNOWN)
         faults.raise_if_any()
         raise AssertionError("a fault was lost") from error  # pragma: no cover - raise_if_any has raised
-    curve = file.path.parent / table.curve
-    try:
-        frequency, permeability = load_curve(curve)
-    except InputError as error:
-        if curve.exists():
-            raise
-        raise InputError(
-            "the curve of the material is missing",
-            where=file.where("curve"),
-            got=table.curve,
-            next_step=error.next_step,
-        ) from None
+    frequency, permeability = _curve_beside(file, table.curve)
     optional = {"curve_deviation": table.curve_deviation} if table.curve_deviation is not None else {}
     return Material(
         id=table.id,
@@ -181,6 +170,18 @@ def load_material(path: str | Path) -> Material:
         applications=table.applications,
         **optional,
     )
+
+
+def _curve_beside(file: TomlFile, name: str) -> tuple[FloatArray, ComplexArray]:
+    curve = file.path.parent / name
+    if not curve.exists():
+        raise InputError(
+            "the curve of the material is missing",
+            where=file.where("curve"),
+            got=name,
+            next_step="put it into the folder of the TOML file",
+        )
+    return load_curve(curve)
 
 
 def load_curve(path: str | Path) -> tuple[FloatArray, ComplexArray]:

@@ -118,8 +118,9 @@ def _assemble(table: Table, layout: SweepLayout, order: np.ndarray) -> Impedance
 
 
 def layout_of(table: Table) -> SweepLayout:
-    """Read from header and column names what a sweep file holds; the header is kept whole but for the keys
-    that the layout writes itself.
+    """Read from header and column names what a sweep file holds.
+
+    The header is kept whole but for the keys that the layout writes itself.
 
     Raises
     ------

@@ -21,6 +21,7 @@ SCOPE_KEYS = {
     "independent_per_point": Scope.POINT,
     "common_to_range": Scope.RANGE,
     "common_across_specimens": Scope.SPECIMENS,
+    "common_across_specimens_per_point": Scope.SPECIMENS_POINT,
 }
 DISTRIBUTION_KEY = "distribution"
 _RESERVED = {"format", DISTRIBUTION_KEY, COMMENT, *SCOPE_KEYS}

@@ -55,7 +55,8 @@ def column_of(header: str) -> Column | None:
     """
     text = _plain(header)
     if (frequency := _frequency_column(text)) is not None:
-        return frequency
+        # millihertz is hardly meant, but that is for the user to say
+        return Column(Role.FREQUENCY, None) if "mHz" in header else frequency
     scale = re.search(r"(?:10|1)(?:\^|\*\*|e)?-0?6|ppm", text)
     name = re.sub(r"[\s_.()\[\]{},:]|(?:x|\*|·)?(?:(?:10|1)(?:\^|\*\*|e)?-0?6|ppm)", "", text)
     name = name.removesuffix("/-").removesuffix("-").removesuffix("/1").removesuffix("/")
@@ -106,7 +107,7 @@ _MU = r"mu(?:r|s|rs|i)?"
 _ROLES = (
     (
         Role.RELATIVE_LOSS,
-        rf"tan(?:d|delta)/{_MU}|(?:relative)?lossfactor|relativelossfactortan(?:d|delta)/{_MU}",
+        rf"tan(?:d|delta)/{_MU}|relativelossfactor|relativelossfactortan(?:d|delta)/{_MU}",
     ),
     (Role.TAN_DELTA, r"tan(?:d|delta)(?:m|mu)?|losstangent|losstan"),
     (

@@ -141,6 +141,8 @@ def _columns(raw: RawTable, stated: Sequence[str] | None, unit: str | None) -> _
         scale = factor if column.role is Role.FREQUENCY else column.factor or 1.0
         if column.role is not Role.FREQUENCY and scale != 1.0:
             notes.append(f"{column.role.value} multiplied by {scale:g} as its name says")
+        if raw.names:
+            notes.append(f"column {raw.names[index]!r} read as {column.role.value}")
         values[column.role] = numbers[:, index] * scale
     return _sorted(raw, values, notes)
 

@@ -90,10 +90,14 @@ def read_text(path: Path) -> str:
 
 def _write_temporary(path: Path, text: str) -> Path:
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    with os.fdopen(handle, "wb") as file:
-        file.write(text.encode("utf-8"))
-        file.flush()
-        os.fsync(file.fileno())
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
     # mkstemp makes files for the owner alone; a result is as readable as any other file of the user
     umask = os.umask(0)
     os.umask(umask)
