@@ -197,6 +197,31 @@ def test_two_hole_carries_its_model():
     assert np.all(np.abs(model.sensitivity / found.permeability) > 0.005)
 
 
+@pytest.mark.parametrize("turn", [1, 1j])
+def test_derivative_where_the_capacitance_bites(turn):
+    # independent: difference quotients; at 3 MHz |Z1/Z| is 0.8, so every power of it shows
+    sweep = sweep_of(relaxation(FREQUENCY, 2300))
+    step = 1e-5 * turn * sweep.impedance_ohm
+    found = permeability(replace(sweep, sources=(ErrorSource("gain", Scope.SWEEP, step),)), SPECIMEN)
+    up, down = (
+        permeability(replace(sweep, impedance_ohm=sweep.impedance_ohm + sign * step), SPECIMEN)
+        for sign in (1, -1)
+    )
+    quotient = (up.permeability - down.permeability) / 2
+    assert found.sources[0].sensitivity == pytest.approx(quotient, rel=1e-6)
+
+
+def test_derivative_by_the_capacitance():
+    # independent: difference quotient over 2 % of 5 pF; the source is stated as 20 %
+    sweep = sweep_of(relaxation(FREQUENCY, 2300))
+    source = next(s for s in permeability(sweep, SPECIMEN).sources if s.id == "winding:capacitance")
+    up, down = (
+        permeability(sweep, replace(SPECIMEN, winding=replace(SPECIMEN.winding, capacitance_f=value)))
+        for value in (5.05e-12, 4.95e-12)
+    )
+    assert source.sensitivity / 10 == pytest.approx(up.permeability - down.permeability, rel=1e-3)
+
+
 def test_height_is_one_to_one():
     # analytic: L0 ∝ h, so 30 µm of 10 mm is 0.3 % of μ; more height, less μ
     found = permeability(sweep_of(relaxation(FREQUENCY, 2300)), SPECIMEN)
