@@ -50,7 +50,7 @@ class ErrorModel(ABC):
     plane : "terminals" or "empty winding"
         What is called zero impedance.
     condition : float array (F,)
-        Condition number of the equations solved, rows normalised; 1 where nothing was solved.
+        Condition number of the equations solved, scaled to norm one; 1 where nothing was solved.
     standards : tuple of str
         Names of the standards used.
     details : mapping of str to array

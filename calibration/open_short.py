@@ -65,7 +65,7 @@ class OpenShort(ErrorModel):
             fingerprint=setup.fingerprint,
             calibration_id=name,
             plane=plane_of(standards),
-            condition=network.condition(z0),
+            condition=network.condition(),
             standards=tuple(item.standard.name for item in standards),
             details={"series_impedance_ohm": series, "shunt_admittance_s": shunt},
         )
@@ -146,9 +146,10 @@ class _Network:
         ]
         return np.stack(rows, axis=-2)
 
-    def condition(self, z0: FloatArray) -> FloatArray:
-        """Return the condition number with Z_s and 1/Y in units of ``z0``, Ω (F,), rows of norm one."""
-        scaled = self.jacobian() * np.stack([z0, 1 / z0], axis=-1)[:, None, :]
+    def condition(self) -> FloatArray:
+        """Return the condition number of the equations, columns and then rows scaled to norm one."""
+        scaled = self.jacobian()
+        scaled = scaled / np.linalg.norm(scaled, axis=-2, keepdims=True)
         scaled = scaled / np.linalg.norm(scaled, axis=-1, keepdims=True)
         return np.asarray(np.linalg.cond(scaled))
 
