@@ -126,6 +126,13 @@ def test_clean_curve_has_no_copper_residue():
     assert not check_causality(FREQUENCY, mnzn(FREQUENCY)).copper_residue
 
 
+def test_copper_below_a_fifth_of_the_loss_is_no_finding():
+    curve = relaxation(FREQUENCY, corner_hz=5e3)  # analytic: μ″ is 442 at 1 kHz, copper adds 40
+    outcome = check_causality(FREQUENCY, curve - 40j * 1e3 / FREQUENCY)
+    assert outcome.model.copper(FREQUENCY[:1])[0] == pytest.approx(40, rel=0.1)
+    assert not outcome.copper_residue
+
+
 def test_channel_delay_is_taken_up_by_the_linear_column():
     delay_s = 2e-5
     outcome = check_causality(FREQUENCY, relaxation(FREQUENCY) + 2j * np.pi * FREQUENCY * delay_s)

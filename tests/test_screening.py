@@ -214,6 +214,21 @@ def test_winding_up_to_the_loss_peak_is_refused():
     assert refusal(raw(law(f) - 1j * 60 * STATIC * 1e4 / f, f)).reason is Reason.WINDING
 
 
+def test_winding_that_leaves_a_decade_but_not_the_flank_is_refused():
+    f = np.geomspace(1e4, 3e8, 120)
+    outcome = refusal(raw(law(f) - 260j * 1e6 / f, f))
+    assert outcome.reason is Reason.WINDING
+    assert "near its loss peak" in outcome.detail
+
+
+def test_rise_of_the_first_points_alone_is_not_taken_for_winding():
+    f = np.geomspace(3e5, 3e8, 90)
+    copper = 0.3 * -law(f[:1]).imag * f[0] / f  # 23 % of μ″ at the first point, below a fifth from ×1.1 on
+    clean = accepted(raw(law(f) - 1j * copper, f))
+    assert clean.frequency_hz[0] == pytest.approx(3e5)
+    assert clean.notes == ()
+
+
 def test_false_pairing_is_refused():
     good = raw()
     paired = replace(good, imag=-law(good.imag_hz, corner_hz=1e6).imag)
