@@ -159,7 +159,7 @@ def _module() -> Any:
         raise LibraryError(
             "the open collection does not run on this machine",
             where="library open",
-            got=str(error),
+            got=type(error).__name__,  # its text names the package; --debug shows it
             allowed="64-bit Linux or Windows on an x86 processor",
             next_step=f"{_INSTALL} on such a machine, or use the shipped library",
         ) from error
