@@ -197,7 +197,9 @@ def test_the_home_folder_is_the_stated_one_or_the_platforms(monkeypatch, tmp_pat
     assert home_folder() == tmp_path
     assert user_library_folder() == tmp_path / "library"
     monkeypatch.setenv("WHICHCORE_HOME", " ")
-    monkeypatch.setattr(library_module.platformdirs, "user_data_path", lambda *a, **k: tmp_path / "data")
+    monkeypatch.setattr(
+        library_module.platformdirs, "user_data_path", lambda *_args, **_more: tmp_path / "data"
+    )
     assert home_folder() == tmp_path / "data"
 
 
@@ -256,7 +258,7 @@ size = st.floats(1e-3, 0.1)
     section=st.none() | st.tuples(size, size),
 )
 def test_any_material_survives_its_files(
-    tmp_path_factory, name, source, word, material_class, real, loss, tolerance, optional, section
+    tmp_path_factory, *, name, source, word, material_class, real, loss, tolerance, optional, section
 ):
     material = Material(
         id="x",

@@ -335,7 +335,8 @@ def test_core_constants_must_be_stated_once_and_completely(load, keys, told):
 
 
 def test_keys_are_found_in_any_way_toml_lets_them_be_written(load):
-    text = 'core.shape = "ring"\n"core".outer_diameter = 25\ncore.inner_diameter = "15 mm"\ncore.height = "1 mm"\n'
+    text = 'core.shape = "ring"\n"core".outer_diameter = 25\ncore.inner_diameter = "15 mm"\n'
+    text += 'core.height = "1 mm"\n'
     with pytest.raises(InputError, match=r"line 2, core\.outer_diameter"):
         load(text + "winding.turns = 10\n")
 

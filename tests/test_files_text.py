@@ -102,7 +102,7 @@ def test_a_new_file_never_takes_the_place_of_another(tmp_path, monkeypatch):
     with pytest.raises(InputError, match="not overwritten"):
         create_text(path, "second")
     # the name is taken between the look and the write
-    monkeypatch.setattr(type(path), "exists", lambda self: False)
+    monkeypatch.setattr(type(path), "exists", lambda _self: False)
     with pytest.raises(InputError, match="not overwritten"):
         create_text(path, "third")
     assert path.read_text() == "first"
