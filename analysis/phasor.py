@@ -156,6 +156,12 @@ class _Result:
     def omega(self) -> float:
         return float(self.fit.omega[1]) + self.step
 
+    @property
+    def hum(self) -> FloatArray:
+        """Peak value of the strongest mains line of each channel."""
+        strongest: FloatArray = np.abs(self.phasors[:, self.orders == 0][:, 1:]).max(axis=1, initial=0.0)
+        return strongest
+
 
 def _search(record: _Record, omega: float) -> _Result | None:
     """Step to the common frequency; None when it is not within reach of the nominal one."""
@@ -241,46 +247,47 @@ def _random_covariance(record: _Record, result: _Result) -> tuple[FloatArray, bo
 def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: bool) -> Phasors:
     """Add the converter's term, scale to volts, and say what is doubtful."""
     volts = np.array(capture.volts_per_code)
+    scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
     random, raised = _random_covariance(record, result)
-    rms = np.sqrt(np.diag(result.noise))
     steps = converters(capture)
-    tone = result.phasors[:, 1]
-    cycles, count = result.omega / (2 * np.pi), record.plan.samples
     systematic = np.zeros((4, 4))
     for c in range(2):
-        part = slice(2 * c, 2 * c + 2)
-        systematic[part, part] = phasor_term(steps[c], complex(tone[c]), float(rms[c]), cycles, count)
-    scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
-    covariance = (random + systematic) * scale
-    hum = np.abs(result.phasors[:, result.orders == 0][:, 1:]).max(axis=1, initial=0.0)
-    flags = [
-        *clip_flags(capture),
-        *record.lines.flags,
-        *_tone_flags(record, result, in_reach=in_reach),
-    ]
+        systematic[2 * c : 2 * c + 2, 2 * c : 2 * c + 2] = _of_converter(
+            result, steps, c, record.plan.samples
+        )
+    rms = np.sqrt(np.diag(result.noise))
+    orders = {int(k): result.phasors[:, i] * volts for i, k in enumerate(result.orders) if k > 1}
+    flags = [*clip_flags(capture), *record.lines.flags, *_tone_flags(record, result, in_reach=in_reach)]
     if raised:
         flags += _stability_flags(record, result, steps)
     for c in range(2):
-        flags += _channel_flags(c, steps[c], float(rms[c]), abs(tone[c]), float(hum[c]))
-        flags += _small_flag(c, abs(tone[c]) * volts[c], covariance[2 * c : 2 * c + 2, 2 * c : 2 * c + 2])
-    order = {int(k): result.phasors[:, i] * volts for i, k in enumerate(result.orders) if k > 1}
+        flags += _channel_flags(result, c, steps[c], random + systematic)
     return Phasors(
-        frequency_hz=cycles / capture.interval_s,
+        frequency_hz=result.omega / (2 * np.pi * capture.interval_s),
         frequency_uncertainty_hz=float(np.sqrt(result.variance)) / (2 * np.pi * capture.interval_s),
         reference_time_s=capture.start_time_s + record.blocks.middle * capture.interval_s,
-        phasor_vpk=tone * volts,
-        covariance_v2=covariance,
+        phasor_vpk=result.phasors[:, 1] * volts,
+        covariance_v2=(random + systematic) * scale,
         systematic_v2=systematic * scale,
         noise_vrms=rms * volts,
         noise_correlation=float(result.noise[0, 1] / (rms[0] * rms[1])),
         dc_v=result.phasors[:, 0].real * volts + np.array(capture.offset_v),
-        harmonics_vpk=order,
-        hum_vpk=hum * volts,
+        harmonics_vpk=orders,
+        hum_vpk=result.hum * volts,
         flags=tuple(flags),
         takes=1,
-        samples=count,
+        samples=record.plan.samples,
         range_labels=capture.range_labels,
     )
+
+
+def _of_converter(
+    result: _Result, steps: tuple[Converter, Converter], channel: int, samples: int
+) -> FloatArray:
+    """Return what steps and non-linearity add to one channel over so many samples, codes²."""
+    rms = float(np.sqrt(result.noise[channel, channel]))
+    tone = complex(result.phasors[channel, 1])
+    return phasor_term(steps[channel], tone, rms, result.omega / (2 * np.pi), samples)
 
 
 def _tone_flags(record: _Record, result: _Result, *, in_reach: bool) -> list[PhasorFlag]:
@@ -311,48 +318,40 @@ def _stability_flags(
     differences, 2 for white noise.
     """
     flags = []
-    length = record.blocks.segment_length
     for c, left in enumerate(result.residuals):
-        tone = complex(result.phasors[c, 1])
-        noise = float(np.sqrt(result.noise[c, c]))
-        of_steps = phasor_term(steps[c], tone, noise, result.omega / (2 * np.pi), length)
+        tone = abs(result.phasors[c, 1])
+        of_steps = _of_converter(result, steps, c, record.blocks.segment_length)
         power = float(np.sum(np.abs(left) ** 2))
         rms = np.sqrt(power / left.size)
         ratio = float(np.sum(np.abs(np.diff(left)) ** 2)) / max(power, 1e-300)
-        beyond = rms > UNSTABLE_SHARE * abs(tone) and rms > 3 * np.sqrt(np.trace(of_steps))
+        beyond = rms > UNSTABLE_SHARE * tone and rms > 3 * np.sqrt(np.trace(of_steps))
         if beyond and abs(ratio - 2) > 5 * np.sqrt(2 / left.size):
-            detail = f"the tone drifts or is modulated by {100 * rms / max(abs(tone), 1e-300):.2g} % rms"
+            detail = f"the tone drifts or is modulated by {100 * rms / max(tone, 1e-300):.2g} % rms"
             flags.append(PhasorFlag(FlagKind.UNSTABLE, c, detail))
     return flags
 
 
 def _channel_flags(
-    channel: int, steps: Converter, rms: float, amplitude: float, hum: float
+    result: _Result, channel: int, steps: Converter, covariance: FloatArray
 ) -> list[PhasorFlag]:
+    """Flag what is too small, lost in the steps or drowned in hum; all in codes."""
     flags = []
-    name = CHANNELS[channel]
+    name, amplitude = CHANNELS[channel], float(abs(result.phasors[channel, 1]))
     if steps.step > 0:
-        noise = noise_before_steps(steps.step, rms)
+        noise = noise_before_steps(steps.step, float(np.sqrt(result.noise[channel, channel])))
         if noise < 0.5:
-            detail = (
-                f"noise of channel {name} is {noise:.2g} steps; more averages will not help below the steps"
-            )
+            detail = f"noise of channel {name} is {noise:.2g} steps; averages will not help below the steps"
             flags.append(PhasorFlag(FlagKind.QUANTISATION_LIMITED, channel, detail))
         if noise < 0.5 and amplitude < FEWEST_STEPS * steps.step:
             detail = f"channel {name} is {amplitude / steps.step:.2g} steps peak"
             flags.append(PhasorFlag(FlagKind.TOO_SMALL, channel, detail))
+    part = slice(2 * channel, 2 * channel + 2)
+    uncertainty = float(np.sqrt(np.trace(covariance[part, part]) / 2))
+    if amplitude < SMALL * uncertainty:
+        detail = f"channel {name} is {amplitude / uncertainty:.2g} of its own standard uncertainties"
+        flags.append(PhasorFlag(FlagKind.TOO_SMALL, channel, detail))
+    hum = float(result.hum[channel])
     if hum > amplitude:
-        flags.append(
-            PhasorFlag(
-                FlagKind.HUM, channel, f"hum on channel {name} is {hum / amplitude:.2g} times the tone"
-            )
-        )
+        detail = f"hum on channel {name} is {hum:.3g} codes peak, the tone {amplitude:.3g}"
+        flags.append(PhasorFlag(FlagKind.HUM, channel, detail))
     return flags
-
-
-def _small_flag(channel: int, amplitude: float, covariance: FloatArray) -> list[PhasorFlag]:
-    uncertainty = float(np.sqrt(np.trace(covariance) / 2))
-    if amplitude >= SMALL * uncertainty:
-        return []
-    detail = f"channel {CHANNELS[channel]} is {amplitude / uncertainty:.2g} of its own standard uncertainties"
-    return [PhasorFlag(FlagKind.TOO_SMALL, channel, detail)]

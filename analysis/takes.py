@@ -173,11 +173,12 @@ def _joined_flags(takes: Sequence[Phasors]) -> tuple[PhasorFlag, ...]:
 
 
 def raised_covariance(stated: FloatArray, observed: FloatArray, freedom: int) -> tuple[FloatArray, bool]:
-    """Raise a covariance in those directions in which the observed one exceeds it beyond chance.
+    """Raise a covariance in the directions in which the observed one exceeds it, if that is beyond chance.
 
     Both are turned to where the stated one is the unit matrix. A sample covariance of d true unit directions
-    with ν degrees of freedom has eigenvalues up to about (1 + √(d/ν))² (Marchenko and Pastur; from memory);
-    with a margin of 3/√ν added inside the bracket, larger ones are taken as they are seen, all others stay 1.
+    with ν degrees of freedom has eigenvalues up to about (1 + √(d/ν))² (Marchenko and Pastur, from memory), a
+    margin of 3/√ν goes inside the bracket; their mean is 1 ± √(2/(dν)), five of which are allowed. When
+    either limit is passed, every direction takes the larger of the two variances.
 
     Parameters
     ----------
@@ -197,9 +198,8 @@ def raised_covariance(stated: FloatArray, observed: FloatArray, freedom: int) ->
     out_of = vectors[:, real] * np.sqrt(values[real])
     into = vectors[:, real] / np.sqrt(values[real])
     seen, turn = np.linalg.eigh(into.T @ (observed / np.outer(scale, scale)) @ into)
-    limit = (1 + np.sqrt(real.sum() / freedom) + 3 / np.sqrt(freedom)) ** 2
-    beyond = seen > limit
-    if not beyond.any():
+    largest = (1 + np.sqrt(seen.size / freedom) + 3 / np.sqrt(freedom)) ** 2
+    if seen.max() <= largest and seen.mean() <= 1 + 5 * np.sqrt(2 / (seen.size * freedom)):
         return stated, False
-    more = out_of @ turn[:, beyond]
-    return stated + np.outer(scale, scale) * ((more * (seen[beyond] - 1)) @ more.T), True
+    more = out_of @ turn
+    return stated + np.outer(scale, scale) * ((more * np.maximum(seen - 1, 0)) @ more.T), True

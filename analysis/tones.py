@@ -206,17 +206,24 @@ def normal_inverse(omega: FloatArray, samples: int) -> NormalInverse:
     minus = dirichlet(omega[:, None] - omega, samples)
     plus = dirichlet(omega[:, None] + omega, samples)
     cosine, sine = (minus + plus) / 2, (minus - plus)[1:, 1:] / 2
-    if max(np.linalg.cond(cosine), np.linalg.cond(sine)) > WORST_CONDITION:
+    padded = np.zeros(cosine.shape)
+    padded[1:, 1:] = _inverted(sine, samples)
+    return NormalInverse(_inverted(cosine, samples), padded)
+
+
+def _inverted(matrix: FloatArray, samples: int) -> FloatArray:
+    try:
+        inverse: FloatArray = np.linalg.inv(matrix).astype(np.float64)
+    except np.linalg.LinAlgError:
+        inverse = np.full(matrix.shape, np.inf)
+    if not np.abs(matrix).sum(axis=0).max() * np.abs(inverse).sum(axis=0).max() < WORST_CONDITION:
         raise AnalysisError(
             "the record does not tell the tone from its offset or from other lines",
             where="capture",
             got=f"{samples} samples",
             next_step="record more periods, or shift the frequency off half the sample rate",
         )
-    padded = np.zeros(cosine.shape)
-    padded[1:, 1:] = np.linalg.inv(sine)
-    inverse: FloatArray = np.linalg.inv(cosine).astype(np.float64)
-    return NormalInverse(inverse, padded)
+    return inverse
 
 
 @dataclass(frozen=True, slots=True)
