@@ -109,6 +109,19 @@ def test_a_new_file_never_takes_the_place_of_another(tmp_path, monkeypatch):
     assert [item.name for item in tmp_path.iterdir()] == ["x"]
 
 
+def test_a_new_file_is_made_on_a_file_system_without_links(tmp_path, monkeypatch):
+    def refuse(source, target):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuse)
+    create_text(tmp_path / "x", "first")
+    monkeypatch.setattr(type(tmp_path), "exists", lambda _self: False)
+    with pytest.raises(InputError, match="not overwritten"):
+        create_text(tmp_path / "x", "second")
+    assert (tmp_path / "x").read_text() == "first"
+    assert [item.name for item in tmp_path.iterdir()] == ["x"]
+
+
 def test_a_folder_that_is_missing_cannot_be_written_to(tmp_path):
     with pytest.raises(InputError, match="cannot be written"):
         write_text(tmp_path / "no" / "x", "a")

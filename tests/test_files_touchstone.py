@@ -49,19 +49,21 @@ def test_scikit_rf_reads_what_is_written_here(tmp_path, parameter, number_format
 
 
 def test_scikit_rf_reads_admittances_of_one_ohm(tmp_path):
-    # At another reference resistance scikit-rf 2.2 multiplies y by R where y = Y·R asks for a division; the
-    # same step that is right for z. At one ohm both agree.
+    # At another reference resistance the reader of scikit-rf 2.2 multiplies y by R where y = Y·R asks for a
+    # division (its own writer makes y = Y·R, see below). At one ohm both agree.
     path = tmp_path / "a.s1p"
     write_touchstone(path, sweep(), TouchstoneOptions("HZ", "Y", "RI", 1.0))
     assert skrf.Network(str(path)).z[:, 0, 0] == pytest.approx(IMPEDANCE, rel=1e-9)  # independent code
 
 
 @pytest.mark.parametrize("number_format", ["ma", "db", "ri"])
-def test_what_scikit_rf_writes_is_read_here(tmp_path, number_format):
+@pytest.mark.parametrize("parameter", ["S", "Y", "Z"])
+def test_what_scikit_rf_writes_is_read_here(tmp_path, number_format, parameter):
     reflection = (IMPEDANCE - 50) / (IMPEDANCE + 50)
     network = skrf.Network(f=FREQUENCY, f_unit="Hz", s=reflection[:, None, None], z0=50, name="a")
-    network.write_touchstone(str(tmp_path / "a"), form=number_format)
-    assert read(tmp_path / "a.s1p").impedance_ohm == pytest.approx(IMPEDANCE, rel=1e-9)  # independent code
+    network.write_touchstone(str(tmp_path / "a"), form=number_format, parameter=parameter)
+    (written,) = tmp_path.iterdir()  # .y1p and .z1p by its own custom
+    assert read(written).impedance_ohm == pytest.approx(IMPEDANCE, rel=1e-9)  # independent code
 
 
 def test_defaults_comments_and_case_are_those_of_the_specification(tmp_path):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
-import tempfile
+import secrets
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -89,20 +89,31 @@ def read_text(path: Path) -> str:
 
 
 def _write_temporary(path: Path, text: str) -> Path:
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}.tmp")
+    # opened by hand and not by tempfile: a result is as readable as any other file of the user
+    handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(text.encode("utf-8"))
             file.flush()
             os.fsync(file.fileno())
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)
         raise
-    # mkstemp makes files for the owner alone; a result is as readable as any other file of the user
-    umask = os.umask(0)
-    os.umask(umask)
-    Path(name).chmod(0o666 & ~umask)
-    return Path(name)
+    return temporary
+
+
+def _take_name(temporary: Path, path: Path) -> None:
+    """Give a finished file its name; FileExistsError when another program has taken that name."""
+    try:
+        # unlike a rename, a link never replaces what is there
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # file systems without links (memory sticks): claim the name first, then fill it in one step
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+        temporary.replace(path)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -165,8 +176,7 @@ def create_text(path: Path, text: str) -> None:
         if path.exists():
             raise _exists_already(path)
         temporary = _write_temporary(path, text)
-        # unlike a rename, a link fails when another program took the name in the meantime
-        os.link(temporary, path)
+        _take_name(temporary, path)
         _sync_folder(path.parent)
     except FileExistsError:
         raise _exists_already(path) from None
