@@ -121,7 +121,8 @@ def parse_table(text: str, path: Path) -> Table:
     columns: tuple[str, ...] = ()
     rows: list[tuple[str, ...]] = []
     lines: list[int] = []
-    for number, line in enumerate(text.split("\n"), start=1):
+    all_lines = text.split("\n")
+    for number, line in enumerate(all_lines, start=1):
         if not line.strip():
             continue
         if line.lstrip().startswith("#"):
@@ -129,7 +130,7 @@ def parse_table(text: str, path: Path) -> Table:
         elif not columns:
             columns = _split_columns(line, number, path)
         else:
-            torn = number == text.count("\n") + 1
+            torn = number == len(all_lines)
             rows.append(_split_row(line, columns, f"{path}, line {number}", torn=torn))
             lines.append(number)
     if not columns:
