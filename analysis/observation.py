@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from whichcore.analysis.permeability import ReadingPermeability
 from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum, ReadingKind
-from whichcore.analysis.uncertainty import common_columns, point_covariance, propagate
+from whichcore.analysis.uncertainty import common_columns, independent_covariance, propagate
 
 #: Scatter of a reference curve around its own smooth course (digitising, printing), relative. Practice.
 CURVE_ROUGHNESS = 0.003
@@ -62,6 +62,16 @@ class Observation:
         """ln(f / Hz), shape (P,)."""
         return np.log(self.frequency_hz)
 
+    @property
+    def reading_points(self) -> int:
+        """Number of readings; they stand behind the spectrum points."""
+        return int((self.kind != RowKind.SPECTRUM).sum())
+
+    @property
+    def spectrum_points(self) -> int:
+        """Number of spectrum points."""
+        return self.kind.size - self.reading_points
+
     def whiten(self, values: ComplexArray) -> FloatArray:
         """Whiten complex rows (..., P) to real rows (..., 2P), real parts first."""
         w = self.whitener
@@ -79,9 +89,7 @@ class Observation:
         return self.whiten(np.ones(self.frequency_hz.size, dtype=np.complex128))
 
 
-def observe(
-    spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPermeability]
-) -> Observation:
+def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPermeability]) -> Observation:
     """Join a spectrum and readings into one observation.
 
     Parameters
@@ -125,17 +133,16 @@ class _Rows:
 def _spectrum_rows(spectrum: PermeabilitySpectrum) -> _Rows:
     nu = 1 / spectrum.permeability
     scatter, sources = propagate(spectrum.scatter, spectrum.sources, -(nu**2))
-    covariance = point_covariance(scatter, tuple(s for s in sources if s.scope == "point"))
-    covariance += _roughness(nu)
-    columns, ids = common_columns(tuple(s for s in sources if s.scope != "point"))
+    covariance = independent_covariance(scatter, sources) + _roughness(nu)
+    common = common_columns(sources, spectrum.range_labels, points=nu.size)
     points = nu.size
     return _Rows(
         frequency_hz=spectrum.frequency_hz,
         kind=np.full(points, RowKind.SPECTRUM),
         reluctivity=nu,
         whitener=np.linalg.inv(np.linalg.cholesky(covariance)),
-        common=np.stack([columns[:points], columns[points:]], axis=1),
-        ids=tuple(ids),
+        common=np.stack([common.matrix[:points], common.matrix[points:]], axis=1),
+        ids=common.ids,
     )
 
 
@@ -151,9 +158,7 @@ def _reading_rows(reading: ReadingPermeability) -> _Rows:
     whitener[0, 0, 0] = 1 / scatter
     common = np.zeros((1, 2, len(reading.common)))
     common[0, 0] = [sensitivity * change for _, change in reading.common]
-    kind = (
-        RowKind.INVERSE_REAL if reading.kind == ReadingKind.INDUCTANCE else RowKind.INVERSE_MAGNITUDE
-    )
+    kind = RowKind.INVERSE_REAL if reading.kind == ReadingKind.INDUCTANCE else RowKind.INVERSE_MAGNITUDE
     return _Rows(
         frequency_hz=np.array([reading.frequency_hz]),
         kind=np.array([kind]),
@@ -164,11 +169,24 @@ def _reading_rows(reading: ReadingPermeability) -> _Rows:
     )
 
 
+def reading_rows(reluctivity: ComplexArray, observation: Observation) -> ComplexArray:
+    """Turn predicted reluctivity (..., P) at the readings into the rows the readings are compared with."""
+    out = reluctivity.copy()
+    for point in np.flatnonzero(observation.kind != RowKind.SPECTRUM):
+        nu = reluctivity[..., point]
+        if observation.kind[point] == RowKind.INVERSE_MAGNITUDE:
+            out[..., point] = np.abs(nu)
+        else:  # 1/Re(1/ν)
+            out[..., point] = np.abs(nu) ** 2 / nu.real
+    return out
+
+
 def deviation_columns(observation: Observation, amplitude: float, length: float) -> FloatArray:
     """Columns of a smooth relative deviation of the core from its reference curve.
 
-    The deviation of each component is a Gaussian process over ln f with squared-exponential covariance, cut to
-    the eigenvectors that hold all but a thousandth of its variance.
+    The deviation of each component is a Gaussian process over ln f with squared-exponential covariance,
+    written as white noise smoothed by Gaussian bumps: bumps of width ℓ/√2 at a distance of 0.8 ℓ give the
+    covariance exp(−Δ²/2ℓ²) with a ripple below 10⁻⁴ (Fourier series of the sum over the bumps).
 
     Parameters
     ----------
@@ -176,7 +194,7 @@ def deviation_columns(observation: Observation, amplitude: float, length: float)
     amplitude : float
         Standard deviation, relative.
     length : float
-        Correlation length in ln f.
+        Correlation length ℓ in ln f.
 
     Returns
     -------
@@ -184,15 +202,15 @@ def deviation_columns(observation: Observation, amplitude: float, length: float)
         R columns for the real and R for the imaginary part of ν.
     """
     x = observation.log_frequency
-    kernel = np.exp(-0.5 * ((x[:, None] - x) / length) ** 2)
-    values, vectors = np.linalg.eigh(kernel)
-    keep = np.cumsum(values[::-1])[::-1] > 1e-3 * values.sum() / values.size
-    keep &= values > 1e-4 * values[-1]
-    basis = amplitude * vectors[:, keep] * np.sqrt(values[keep])
+    width, distance = length / np.sqrt(2), 0.8 * length
+    reach = 3 * width
+    centres = np.arange(x.min() - reach, x.max() + reach + distance, distance)
+    norm = np.sqrt(distance / (width * np.sqrt(np.pi)))
+    basis = amplitude * norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2)
     size = _component_size(observation)
-    columns = np.zeros((x.size, 2, 2 * basis.shape[1]))
-    columns[:, 0, : basis.shape[1]] = size[:, :1] * basis
-    columns[:, 1, basis.shape[1] :] = size[:, 1:] * basis
+    columns = np.zeros((x.size, 2, 2 * centres.size))
+    columns[:, 0, : centres.size] = size[:, :1] * basis
+    columns[:, 1, centres.size :] = size[:, 1:] * basis
     return columns
 
 

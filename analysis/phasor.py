@@ -140,17 +140,20 @@ def _coarse(record: _Record) -> tuple[float, bool]:
 class _Result:
     """A fit at one frequency, in codes and rad/sample.
 
-    ``phasors`` and ``noise`` (2×2, per sample) hold after the last ``step`` in frequency.
+    ``noise`` (2×2) is per sample. ``step`` is the last one in frequency, too small to change the phasors.
     """
 
     fit: tones.LineFit
     orders: NDArray[np.int64]
-    phasors: ComplexArray
     noise: FloatArray
     step: float
     variance: float
     found: bool
     residuals: ComplexArray
+
+    @property
+    def phasors(self) -> ComplexArray:
+        return self.fit.phasors
 
     @property
     def omega(self) -> float:
@@ -183,29 +186,24 @@ def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
     sums = tones.project(record.samples, record.blocks, at)
     totals = tones.Totals(sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), record.moments.products, count)
     fit = tones.fit_lines(totals, at)
-    seen = _significance(fit, _noise(record, fit, 0.0)) > VISIBLE
+    seen = _significance(fit, _noise(record, fit)) > VISIBLE
     kept: NDArray[np.bool_] = seen[0] | seen[1]
     found = bool(kept[1])
     kept[:2] = True
     fit = tones.fit_lines(totals.only(kept), at[kept])
-    noise = _noise(record, fit, 0.0)
+    noise = _noise(record, fit)
     step, variance = _frequency_step(fit, noise, record.power) if free and found else (0.0, 0.0)
-    phasors = fit.phasors.copy()
-    phasors[:, 1] -= step * fit.tone_shift
     left = tones.segment_residuals(sums, record.blocks, fit)
-    return _Result(
-        fit, record.lines.orders[kept], phasors, _noise(record, fit, step), step, variance, found, left
-    )
+    return _Result(fit, record.lines.orders[kept], noise, step, variance, found, left)
 
 
-def _noise(record: _Record, fit: tones.LineFit, step: float) -> FloatArray:
-    """Return the covariance (2, 2) of the residuals per sample after a step in frequency, codes²."""
-    left = fit.residual - step * (fit.slope_residual + fit.slope_residual.T) + step**2 * fit.slope_power
+def _noise(record: _Record, fit: tones.LineFit) -> FloatArray:
+    """Return the covariance (2, 2) of the residuals per sample, codes²."""
     squares = np.diag(record.moments.products)
     floor = np.maximum(ROUNDING * squares, 1e-30)
-    variance = np.maximum(np.diag(left), floor)
+    variance = np.maximum(np.diag(fit.residual), floor)
     limit = np.sqrt(variance[0] * variance[1])
-    cross = float(np.clip(left[0, 1], -limit, limit))
+    cross = float(np.clip(fit.residual[0, 1], -limit, limit))
     freedom = record.plan.samples - (2 * fit.omega.size - 1) - 0.5  # half of the common frequency each
     return np.array([[variance[0], cross], [cross, variance[1]]]) / freedom
 

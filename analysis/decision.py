@@ -1,0 +1,96 @@
+"""From probabilities to a statement: material, group, unlisted, class or undecided."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from whichcore.analysis.types import FloatArray
+from whichcore.analysis.verdict import VerdictKind
+
+#: Probability from which a material, a group or a class is named, and from which "none of these" is said.
+SURE, UNLISTED_SURE = 0.8, 0.5
+#: A class answer names the materials of the class that hold at least this probability.
+CLASS_SHARE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What is said.
+
+    Attributes
+    ----------
+    kind : VerdictKind
+    members : tuple of int
+        Indices of the materials named.
+    probability : float
+        Of the statement; for an undecided case that of the most probable single answer.
+    material_class : str or None
+    """
+
+    kind: VerdictKind
+    members: tuple[int, ...]
+    probability: float
+    material_class: str | None
+
+
+def decide(
+    listed: FloatArray, unlisted: float, classes: Sequence[str], equivalents: Iterable[int]
+) -> Decision:
+    """Apply the rule: material, else group, else unlisted, else class, else undecided.
+
+    Parameters
+    ----------
+    listed : float array (M,)
+        Probability of each material.
+    unlisted : float
+    classes : sequence of str (M)
+    equivalents : iterable of int
+        Materials the data cannot tell from the most probable one, itself first, by falling probability.
+
+    Returns
+    -------
+    Decision
+    """
+    first = int(listed.argmax())
+    if listed[first] >= SURE:
+        return Decision(VerdictKind.MATERIAL, (first,), float(listed[first]), classes[first])
+    group = _smallest_sure(listed, equivalents)
+    if group:
+        total = float(listed[list(group)].sum())
+        return Decision(VerdictKind.GROUP, group, total, _main_class(listed, classes, group))
+    if unlisted >= UNLISTED_SURE:
+        return Decision(VerdictKind.UNLISTED, (), unlisted, None)
+    sums = class_sums(listed, classes)
+    name = max(sums, key=sums.__getitem__)
+    if sums[name] >= SURE:
+        order = np.argsort(-listed, kind="stable")
+        members = tuple(int(i) for i in order if classes[i] == name and listed[i] >= CLASS_SHARE)
+        return Decision(VerdictKind.CLASS, members, sums[name], name)
+    return Decision(VerdictKind.UNDECIDED, (), max(float(listed[first]), unlisted), None)
+
+
+def class_sums(listed: FloatArray, classes: Sequence[str]) -> dict[str, float]:
+    """Probability of each class among the listed materials."""
+    sums: dict[str, float] = {}
+    for name, probability in zip(classes, listed, strict=True):
+        sums[name] = sums.get(name, 0.0) + float(probability)
+    return sums
+
+
+def _smallest_sure(listed: FloatArray, equivalents: Iterable[int]) -> tuple[int, ...]:
+    group: list[int] = []
+    total = 0.0
+    for index in equivalents:
+        group.append(index)
+        total += float(listed[index])
+        if total >= SURE:
+            return tuple(group)
+    return ()
+
+
+def _main_class(listed: FloatArray, classes: Sequence[str], group: Sequence[int]) -> str:
+    sums = class_sums(listed[list(group)], [classes[i] for i in group])
+    return max(sums, key=sums.__getitem__)

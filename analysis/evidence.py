@@ -1,0 +1,130 @@
+"""Evidence on the class of a material beside the curve: surface resistance and density."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.special import logsumexp, ndtr
+
+from whichcore.analysis.class_properties import ClassProperties, class_properties
+from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.specimen import Rod, Specimen
+from whichcore.analysis.types import Resistance
+
+#: Relative standard uncertainty of the density of one grade from piece to piece. Practice.
+GRADE_DENSITY_SPREAD = 0.015
+#: Relative standard uncertainty of a volume from caliper dimensions, edges and marks included. Practice.
+VOLUME_UNCERTAINTY = 0.025
+#: A spoiled probe reading (coat, dirt, bad contact) may be anything in this span of log10(R/Ω). Practice.
+SPOILED_SPAN = (2.0, 9.0)
+
+
+class ClassEvidence(Protocol):
+    """Something that speaks for or against a material without its curve."""
+
+    @property
+    def name(self) -> str:
+        """What it is, for the explanation."""
+
+    def log_likelihood(self, material: Material) -> float:
+        """Log-likelihood of the observation for a core of this material."""
+
+    def unlisted(self) -> float:
+        """Log-likelihood for a core of a material nobody listed."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceResistance:
+    """Resistance between two probe tips a few millimetres apart on the bare surface."""
+
+    reading: Resistance
+
+    @property
+    def name(self) -> str:
+        """What it is, for the explanation."""
+        return "surface resistance"
+
+    def log_likelihood(self, material: Material) -> float:
+        """Log-likelihood for the material's class; density per decade of resistance."""
+        return float(np.log(self._of_class(class_properties(material.material_class))))
+
+    def unlisted(self) -> float:
+        """Mean over the classes, each as likely as the others."""
+        return float(np.log(np.mean([self._of_class(class_properties(c)) for c in MaterialClass])))
+
+    def _of_class(self, p: ClassProperties) -> float:
+        decade = np.log10(self.reading.value_ohm)
+        z = (decade - p.probe_log10_ohm) / p.probe_log10_sd
+        low, high = SPOILED_SPAN
+        plain = 1 - p.probe_over_range_share - p.probe_spoiled_share
+        if self.reading.over_range:
+            spoiled = np.clip((high - decade) / (high - low), 0, 1)
+            return float(p.probe_over_range_share + plain * ndtr(-z) + p.probe_spoiled_share * spoiled)
+        normal = np.exp(-0.5 * z**2) / (p.probe_log10_sd * np.sqrt(2 * np.pi))
+        # a thin tail keeps a reading outside every model from excluding what the curve supports
+        return float(plain * normal + p.probe_spoiled_share / (high - low) + 1e-4)
+
+
+@dataclass(frozen=True, slots=True)
+class Density:
+    """Mass over volume of the bare core, kg/m³."""
+
+    value_kg_m3: float
+    standard_uncertainty_kg_m3: float
+
+    @property
+    def name(self) -> str:
+        """What it is, for the explanation."""
+        return "density"
+
+    def log_likelihood(self, material: Material) -> float:
+        """Log-density of a normal law around the grade's density, or around its class's."""
+        if material.density_kg_m3 is not None:
+            return self._normal(material.density_kg_m3, GRADE_DENSITY_SPREAD * material.density_kg_m3)
+        p = class_properties(material.material_class)
+        return self._normal(p.density_kg_m3, p.density_sd_kg_m3)
+
+    def unlisted(self) -> float:
+        """Mean over the classes, each as likely as the others."""
+        properties = [class_properties(c) for c in MaterialClass]
+        each = [self._normal(p.density_kg_m3, p.density_sd_kg_m3) for p in properties]
+        return float(logsumexp(each) - np.log(len(each)))
+
+    def _normal(self, mean: float, sd: float) -> float:
+        width = np.hypot(sd, self.standard_uncertainty_kg_m3)
+        z = (self.value_kg_m3 - mean) / width
+        # one core in a thousand has a chip, a clip or a pool of varnish: the tail stays finite
+        return float(np.log(0.999 * np.exp(-0.5 * z**2) / width + 0.001 / 8000.0))
+
+
+def evidence_of_specimen(specimen: Specimen) -> tuple[ClassEvidence, ...]:
+    """Evidence that the specimen file itself holds.
+
+    A core in a case says nothing by its surface or its mass; a rod's volume is plain.
+    """
+    if specimen.encased:
+        return ()
+    found: list[ClassEvidence] = []
+    if specimen.surface_resistance is not None:
+        found.append(SurfaceResistance(specimen.surface_resistance))
+    density = _density(specimen)
+    if density is not None:
+        found.append(density)
+    return tuple(found)
+
+
+def _density(specimen: Specimen) -> Density | None:
+    if specimen.mass_kg is None:
+        return None
+    core = specimen.core
+    if isinstance(core, Rod):
+        volume: float | None = float(np.pi / 4 * core.diameter_m**2 * core.length_m)
+    else:
+        volume = core_geometry(specimen).metal_volume_m3
+    if volume is None:
+        return None
+    value = specimen.mass_kg / volume
+    return Density(value, VOLUME_UNCERTAINTY * value)

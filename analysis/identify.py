@@ -1,0 +1,263 @@
+"""From the data of one specimen to a verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from whichcore.analysis.advise import NOTEWORTHY, next_measurement
+from whichcore.analysis.causality import check_passivity
+from whichcore.analysis.decision import class_sums, decide
+from whichcore.analysis.equivalents import equivalents_of_first
+from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
+from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.materials import Library
+from whichcore.analysis.observation import Observation, observe
+from whichcore.analysis.open_circuit import ROD_WARNING
+from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
+from whichcore.analysis.posterior import Branches, Evidence, evidence_of, fitted_reluctivity
+from whichcore.analysis.priors import gap_nodes, turn_branches
+from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.types import (
+    ComplexArray,
+    FloatArray,
+    ImpedanceSweep,
+    PermeabilitySpectrum,
+    Reading,
+    ReadingKind,
+)
+from whichcore.analysis.uncertainty import point_covariance
+from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict
+from whichcore.analysis.winding import winding_model
+from whichcore.errors import AnalysisError, LibraryError
+
+#: Prior probability that a core is of a material the library does not hold. Practice.
+UNLISTED_PRIOR = 0.10
+#: Candidates whose best explanation is handed out with the verdict.
+_EXPLAINED = 8
+#: A sweep narrower than this many decades carries little shape. Practice.
+_NARROW_DECADES = 1.0
+#: Peak flux density up to which a bench calls permeability initial. Practice (IEC 60401-3: 0.25 mT).
+_INITIAL_FLUX_T = 1e-3
+
+
+def identify(
+    specimen: Specimen,
+    *,
+    sweep: ImpedanceSweep | None = None,
+    readings: Sequence[Reading] = (),
+    library: Library,
+    evidence: Sequence[ClassEvidence] = (),
+) -> Verdict:
+    """Say which material of a library a wound core is made of, and how sure that is.
+
+    Parameters
+    ----------
+    specimen : Specimen
+        Core, winding, and what else is known (surface resistance and mass count as evidence).
+    sweep : ImpedanceSweep, optional
+    readings : sequence of Reading
+        Single readings of inductance or impedance magnitude; at least one when there is no sweep.
+    library : Library
+    evidence : sequence of ClassEvidence
+        Further evidence on the class of the material.
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    AnalysisError
+        Neither a sweep nor a reading was given, or the data are not those of an inductor.
+    LibraryError
+        The library holds no material.
+    """
+    if sweep is None and not readings:
+        raise AnalysisError(
+            "there is nothing to identify the core from",
+            where="identify",
+            got="no sweep and no reading",
+            allowed="a sweep file, or at least one reading",
+            next_step="measure the inductance at 10 kHz and pass it as a reading",
+        )
+    if not library.materials:
+        raise LibraryError(
+            "the library holds no usable material",
+            where="library",
+            got=f"{len(library.problems)} refused",
+            next_step="see the reasons with: whichcore library check",
+        )
+    case = _reduce(specimen, sweep, readings, library)
+    listed, unlisted, shifts = _posterior(case, (*evidence_of_specimen(specimen), *evidence))
+    verdict = _compose(case, listed, unlisted, shifts)
+    return replace(verdict, next_measurement=next_measurement(verdict, specimen))
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One specimen on the way to its verdict."""
+
+    specimen: Specimen
+    library: Library
+    spectrum: PermeabilitySpectrum | None
+    readings: tuple[ReadingPermeability, ...]
+    observation: Observation
+    curves: Evidence
+
+    @property
+    def classes(self) -> list[str]:
+        return [material.material_class.value for material in self.library.materials]
+
+
+def _reduce(
+    specimen: Specimen, sweep: ImpedanceSweep | None, readings: Sequence[Reading], library: Library
+) -> _Case:
+    """Take the winding off, and ask every curve what it says of the result."""
+    spectrum = permeability(sweep, specimen) if sweep is not None else None
+    points = tuple(permeability_of_reading(reading, specimen) for reading in readings)
+    observation = observe(spectrum, points)
+    length = 0.0 if isinstance(specimen.core, Rod) else core_geometry(specimen).effective.length_m
+    branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding.turns))
+    return _Case(
+        specimen, library, spectrum, points, observation, evidence_of(library, observation, branches)
+    )
+
+
+def _posterior(
+    case: _Case, evidence: Sequence[ClassEvidence]
+) -> tuple[FloatArray, float, tuple[EvidenceShift, ...]]:
+    """Probability of each material (in library order) and of none of them; what each evidence did."""
+    materials = case.library.materials
+    logs = np.append(
+        case.curves.log_evidence + np.log((1 - UNLISTED_PRIOR) / len(materials)),
+        case.curves.unlisted + np.log(UNLISTED_PRIOR),
+    )
+    probability = _normalise(logs)
+    shifts = []
+    for item in evidence:
+        before = class_sums(probability[:-1], case.classes)
+        logs = logs + np.append([item.log_likelihood(m) for m in materials], item.unlisted())
+        probability = _normalise(logs)
+        shifts.append(EvidenceShift(item.name, before, class_sums(probability[:-1], case.classes)))
+    return probability[:-1], float(probability[-1]), tuple(shifts)
+
+
+def _normalise(logs: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(logs - logsumexp(logs)))
+
+
+def _compose(case: _Case, listed: FloatArray, unlisted: float, shifts: tuple[EvidenceShift, ...]) -> Verdict:
+    order = [int(i) for i in np.argsort(-listed, kind="stable")]
+    equivalents = equivalents_of_first(case.library, case.curves, order, case.observation)
+    decision = decide(listed, unlisted, case.classes, equivalents)
+    gapped = float(listed @ case.curves.gapped)
+    other_turns = float(listed @ case.curves.other_turns)
+    return Verdict(
+        kind=decision.kind,
+        materials=tuple(case.library.materials[i].id for i in decision.members),
+        material_class=decision.material_class,
+        probability=decision.probability,
+        candidates=_candidates(case, listed, order),
+        unlisted_probability=unlisted,
+        initial_permeability=_initial_permeability(case),
+        warnings=_warnings(case, gapped, other_turns),
+        spectrum=case.spectrum,
+        gapped_probability=gapped,
+        other_turns_probability=other_turns,
+        evidence=shifts,
+    )
+
+
+def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
+    shown = order[:_EXPLAINED]
+    points = case.observation.spectrum_points
+    reluctivity = fitted_reluctivity(case.library, case.curves, shown, case.observation)[:, :points]
+    fitted = dict(zip(shown, 1 / reluctivity, strict=True)) if points else {}
+    return tuple(_candidate(case, i, float(listed[i]), fitted.get(i)) for i in order)
+
+
+def _candidate(case: _Case, index: int, probability: float, fitted: ComplexArray | None) -> Candidate:
+    material, explanation = case.library.materials[index], case.curves.explanations[index]
+    silent = case.curves.points_used[index] == 0
+    return Candidate(
+        material=material.id,
+        material_class=material.material_class.value,
+        probability=probability,
+        scale=None if silent else 1 / explanation.inverse_scale,
+        corner_shift=None if silent else explanation.corner_shift,
+        gap_ratio=explanation.gap_ratio,
+        turns=explanation.turns,
+        fitted=fitted,
+        points_used=int(case.curves.points_used[index]),
+        points_total=case.observation.frequency_hz.size,
+    )
+
+
+def _initial_permeability(case: _Case) -> InitialPermeability:
+    temperature = case.specimen.temperature_c
+    if case.spectrum is not None:
+        s = case.spectrum
+        return InitialPermeability(
+            value=float(s.permeability.real[0]),
+            standard_uncertainty=float(np.sqrt(point_covariance(s.scatter, s.sources)[0, 0, 0])),
+            frequency_hz=float(s.frequency_hz[0]),
+            flux_density_t=None if s.flux_density_t is None else float(s.flux_density_t[0]),
+            temperature_c=temperature if s.temperature_c is None else s.temperature_c,
+        )
+    lowest = min(case.readings, key=lambda r: (r.kind != ReadingKind.INDUCTANCE, r.frequency_hz))
+    return InitialPermeability(
+        lowest.permeability, lowest.standard_uncertainty, lowest.frequency_hz, None, temperature
+    )
+
+
+def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]:
+    notes = [note for reading in case.readings for note in reading.notes]
+    if isinstance(case.specimen.core, Rod) and ROD_WARNING not in notes:
+        notes.append(ROD_WARNING)
+    notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes
+    if case.spectrum is not None:
+        notes += _spectrum_warnings(case.spectrum)
+    silent = int((case.curves.points_used == 0).sum())
+    if silent:
+        notes.append(
+            f"{silent} of {len(case.library.materials)} reference curves do not reach into the band: "
+            "the data neither support nor exclude them"
+        )
+    core = case.specimen.core
+    if (
+        gapped >= NOTEWORTHY
+        and not case.specimen.gap_m
+        and not (isinstance(core, EffectiveCore) and core.joints)
+    ):
+        notes.append(f"the magnetic path may be cracked or gapped (probability {gapped:.2f})")
+    if other_turns >= NOTEWORTHY:
+        notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")
+    return tuple(dict.fromkeys(notes))
+
+
+def _spectrum_warnings(spectrum: PermeabilitySpectrum) -> list[str]:
+    notes = []
+    frequency = spectrum.frequency_hz
+    decades = float(np.log10(frequency[-1] / frequency[0]))
+    if decades <= _NARROW_DECADES:
+        notes.append(
+            f"the sweep has {frequency.size} point{'s' * (frequency.size > 1)} over {decades:.2g} decades: "
+            "it carries the level and little of the shape"
+        )
+    uncertainty = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
+    passivity = check_passivity(spectrum.permeability, uncertainty)
+    if not passivity.passive:
+        notes.append(
+            f"the loss is negative beyond its uncertainty at {int(passivity.violations.sum())} frequencies: "
+            "the fixture correction, the winding resistance or the phase of the bench is wrong there"
+        )
+    if spectrum.flux_density_t is not None and spectrum.flux_density_t.max() > _INITIAL_FLUX_T:
+        notes.append(
+            f"the flux density reaches {spectrum.flux_density_t.max() * 1e3:.2g} mT: above some 1 mT this is "
+            "no longer the initial permeability"
+        )
+    return notes

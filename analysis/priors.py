@@ -1,0 +1,149 @@
+"""What is believed before the data: scale, corner shift, gap and turn count of a specimen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from numpy.typing import NDArray
+
+from whichcore.analysis.class_properties import class_properties
+from whichcore.analysis.curve_table import GRID_STEP
+from whichcore.analysis.materials import Material
+from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.types import FloatArray
+
+#: Standard deviation of the corner's own spread, in ln f. Practice.
+CORNER_SPREAD = 0.10
+#: Probability that a closed core is cracked. Practice.
+CRACK_PROBABILITY = 0.03
+#: Median and spread (of the logarithm) of a crack, and of one lapped joint. Practice.
+CRACK_GAP_M, CRACK_SPREAD = 5e-6, 1.0
+JOINT_GAP_M, JOINT_SPREAD = 3e-6, 0.6
+#: Relative standard uncertainty of a gap the user states. Practice.
+STATED_GAP_UNCERTAINTY = 0.10
+#: Probability of one turn too many, and of one too few. Practice.
+TURN_SLIP_PROBABILITY = 0.02
+
+_EXPONENT_NODES = 7
+_GAP_STEP = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class CornerPrior:
+    """Joint prior of corner shift and inverse scale for M materials, S shifts and J exponents.
+
+    The core's permeability is s times the reference's and its corner moves by −p ln s + ε with p normal. For
+    a fixed p the pair is jointly normal, so given the shift u = 1/s is again (log-)normal.
+
+    Attributes
+    ----------
+    log_weight : float array (M, S, J)
+        Log of the probability of a shift cell and exponent node.
+    u_mean, u_sd : float array (M, S, J)
+    """
+
+    log_weight: FloatArray
+    u_mean: FloatArray
+    u_sd: FloatArray
+
+
+def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -> CornerPrior:
+    """Build the joint prior of shift and scale.
+
+    Parameters
+    ----------
+    materials : sequence of Material (M)
+    shift_steps : int array (S,)
+        In steps of GRID_STEP.
+
+    Returns
+    -------
+    CornerPrior
+    """
+    nodes, weights = hermegauss(_EXPONENT_NODES)
+    properties = [class_properties(m.material_class) for m in materials]
+    mean = np.array([p.corner_exponent for p in properties])[:, None, None]
+    spread = np.array([p.corner_exponent_sd for p in properties])[:, None, None]
+    exponent = mean + spread * nodes
+    sigma = np.array([m.tolerance / 2 for m in materials])[:, None, None]
+    centre = np.array([_centre(m) for m in materials])[:, None, None]
+    shift = (GRID_STEP * shift_steps)[:, None]
+    variance = CORNER_SPREAD**2 + (exponent * sigma) ** 2
+    log_weight = (
+        np.log(weights / weights.sum())
+        - 0.5 * (shift + exponent * centre) ** 2 / variance
+        - 0.5 * np.log(2 * np.pi * variance)
+        + np.log(GRID_STEP)
+    )
+    precision = 1 / sigma**2 + (exponent / CORNER_SPREAD) ** 2
+    log_scale = (centre / sigma**2 - exponent * shift / CORNER_SPREAD**2) / precision
+    return CornerPrior(
+        log_weight=log_weight,
+        u_mean=np.exp(-log_scale + 0.5 / precision),
+        u_sd=np.exp(-log_scale) / np.sqrt(precision),
+    )
+
+
+def _centre(material: Material) -> float:
+    """Return ln of the stated μi over the curve's own low-frequency level, where the curve goes that low."""
+    low = material.frequency_hz <= 1e4
+    if not low.any():
+        return 0.0
+    level = float(material.permeability.real[low][-1])
+    if level <= 0:
+        return 0.0
+    return float(np.log(material.initial_permeability / level))
+
+
+@dataclass(frozen=True, slots=True)
+class GapNode:
+    """One Gaussian piece of the prior of the gap ratio."""
+
+    probability: float
+    mean: float
+    sd: float
+
+
+def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
+    """Prior of the gap ratio as a mixture; the piece of mean and sd zero stands for "no gap".
+
+    Parameters
+    ----------
+    specimen : Specimen
+    length_m : float
+        Magnetic path length.
+
+    Returns
+    -------
+    tuple of GapNode
+        Probabilities add up to one.
+    """
+    if isinstance(specimen.core, Rod):
+        return (GapNode(1.0, 0.0, 0.0),)
+    if specimen.gap_m:
+        ratio = specimen.gap_m / length_m
+        return (GapNode(1.0, ratio, STATED_GAP_UNCERTAINTY * ratio),)
+    joints = specimen.core.joints if isinstance(specimen.core, EffectiveCore) else 0
+    if joints:
+        return _log_normal_nodes(1.0, joints * JOINT_GAP_M / length_m, JOINT_SPREAD)
+    whole = GapNode(1 - CRACK_PROBABILITY, 0.0, 0.0)
+    return (whole, *_log_normal_nodes(CRACK_PROBABILITY, CRACK_GAP_M / length_m, CRACK_SPREAD))
+
+
+def _log_normal_nodes(probability: float, median: float, spread: float) -> tuple[GapNode, ...]:
+    """Cut a log-normal law into Gaussian pieces whose width fits their distance."""
+    z = np.arange(-2.0, 2.0 + _GAP_STEP / 2, _GAP_STEP / max(spread, _GAP_STEP))
+    weight = np.exp(-0.5 * z**2)
+    weight *= probability / weight.sum()
+    means = median * np.exp(spread * z)
+    sd = means * spread * (z[1] - z[0]) / 2
+    return tuple(GapNode(float(w), float(m), float(s)) for w, m, s in zip(weight, means, sd, strict=True))
+
+
+def turn_branches(turns: int) -> tuple[tuple[int, float], ...]:
+    """Possible turn counts with their probabilities, the stated one first."""
+    slips = tuple((n, TURN_SLIP_PROBABILITY) for n in (turns - 1, turns + 1) if n >= 1)
+    return ((turns, 1 - sum(p for _, p in slips)), *slips)

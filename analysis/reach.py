@@ -1,0 +1,104 @@
+"""On which points of the data a reference curve may speak."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichcore.analysis.curve_table import GRID_STEP
+from whichcore.analysis.materials import Material
+from whichcore.analysis.observation import Observation
+
+#: Neighbouring corner shifts share one reach, the narrowest of theirs, so that few patterns arise.
+SHIFT_BLOCK = 5
+_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One set of points: spectrum points ``low`` to ``high`` (exclusive) and some of the readings."""
+
+    low: int
+    high: int
+    readings: tuple[bool, ...]
+
+    def mask(self, points: int) -> NDArray[np.bool_]:
+        """Bool array over all points, spectrum first."""
+        out = np.zeros(points, dtype=bool)
+        out[self.low : self.high] = True
+        out[points - len(self.readings) :] = self.readings
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Reach of C candidates.
+
+    Attributes
+    ----------
+    low, high : int array (C,)
+        Spectrum points that may be used, half open.
+    readings : bool array (C, R)
+    """
+
+    low: NDArray[np.int_]
+    high: NDArray[np.int_]
+    readings: NDArray[np.bool_]
+
+    def patterns(self) -> Iterator[tuple[Pattern, NDArray[np.int_]]]:
+        """Yield each distinct pattern with the candidates that have it."""
+        key = np.column_stack([self.low, self.high, self.readings])
+        distinct, member = np.unique(key, axis=0, return_inverse=True)
+        order = np.argsort(member, kind="stable")
+        cuts = np.cumsum(np.bincount(member))[:-1]
+        for row, indices in zip(distinct, np.split(order, cuts), strict=True):
+            yield Pattern(int(row[0]), int(row[1]), tuple(bool(b) for b in row[2:])), indices
+
+    def mask(self, points: int) -> NDArray[np.bool_]:
+        """Bool array (C, points), spectrum first."""
+        spectrum = np.arange(points - self.readings.shape[1])
+        inside = (spectrum >= self.low[:, None]) & (spectrum < self.high[:, None])
+        return np.concatenate([inside, self.readings], axis=1)
+
+
+def whole(observation: Observation) -> Pattern:
+    """Return the pattern of all points."""
+    return Pattern(0, observation.spectrum_points, (True,) * observation.reading_points)
+
+
+def reach_of(materials: Sequence[Material], observation: Observation, shift_steps: NDArray[np.int_]) -> Reach:
+    """Tell which points each curve may speak on at each corner shift, never beyond its own span.
+
+    A reading at or below 10 kHz may also be predicted from the stated initial permeability when the curve
+    starts higher, since that is what μi means (IEC 60401-3, from memory).
+
+    Parameters
+    ----------
+    materials : sequence of Material (M)
+    observation : Observation
+    shift_steps : int array (S,)
+
+    Returns
+    -------
+    Reach
+        Of M·S candidates, shift running fastest.
+    """
+    blocks = np.arange(shift_steps.size) // SHIFT_BLOCK
+    first = np.array([shift_steps[blocks == b].min() for b in blocks]) * GRID_STEP
+    last = np.array([shift_steps[blocks == b].max() for b in blocks]) * GRID_STEP
+    span = np.log([[m.frequency_hz[0], m.frequency_hz[-1]] for m in materials])
+    start = (span[:, :1] + last - _TOLERANCE).ravel()
+    stop = (span[:, 1:] + first + _TOLERANCE).ravel()
+    x = observation.log_frequency
+    spectrum, readings = x[: observation.spectrum_points], x[observation.spectrum_points :]
+    low = np.searchsorted(spectrum, start)
+    high = np.maximum(np.searchsorted(spectrum, stop, side="right"), low)
+    speaks = (readings >= start[:, None]) & (readings <= stop[:, None])
+    initial = (readings <= np.log(1e4)) & (readings < span[:, :1])
+    speaks |= np.repeat(initial, shift_steps.size, axis=0)
+    # a candidate that speaks on nothing has one pattern only
+    low, high = np.where(high > low, low, 0), np.where(high > low, high, 0)
+    return Reach(low, high, speaks)
