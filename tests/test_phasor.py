@@ -178,8 +178,8 @@ def stepped(rng, amplitudes, sigma, count, cycles, *, vary=0.01):
 
 def test_noise_of_more_than_half_a_step_reaches_the_bound_of_noise_and_steps():
     errors, stated, _ = study(300, lambda rng: stepped(rng, (60, 40), 0.6, 1000, 0.0173))
-    # Kay 1993 (memory), with σ² + 1/12 for the variance of a dithered converter (analytic), each record at its
-    # own size; 600 numbers, three standard errors
+    # Kay 1993 (memory), with σ² + 1/12 for the variance of a dithered converter (analytic), each record at
+    # its own size; 600 numbers, three standard errors
     assert (errors**2 / stated**2).mean() == pytest.approx(1, abs=0.18)
     middle = math.sqrt(2 * (0.36 + 1 / 12) / 1000 * (1 / 60**2 + 1 / 40**2))
     assert np.median(stated) == pytest.approx(middle, rel=0.05)
@@ -485,6 +485,17 @@ def test_averaging_turns_before_it_adds_and_shrinks_as_it_should():
     one = ratio_errors(takes_of(rng, 1, truth, 0.05)[0], truth)[1]
     np.testing.assert_allclose(stated * 4, one, rtol=0.08)  # analytic: √16
     assert np.sqrt(np.mean(np.square(z))) == pytest.approx(1, abs=0.3)  # 50 numbers, three standard errors
+
+
+def test_turned_covariance_is_the_scatter_of_turned_takes():
+    takes = takes_of(np.random.default_rng(8), 400, [1 + 0.4j, -0.2 + 0.3j], 0.05)
+    turned = [average_phasors([take]) for take in takes]
+    stated = np.mean([take.covariance_v2 for take in turned], axis=0)
+    seen = np.cov(np.array([take.phasor_vpk.view(float) for take in turned]).T)
+    # 400 takes: a variance has a standard error of 7 %, three of them; the reference has no phase left
+    scale = np.sqrt(np.outer(np.diag(stated)[:3], np.diag(stated)[:3]))
+    np.testing.assert_allclose(seen[:3, :3] / scale, stated[:3, :3] / scale, atol=0.21)
+    assert abs(stated[3, 3]) < 1e-12 * stated[2, 2]
 
 
 def test_turning_leaves_the_ratio_and_its_covariance_as_they_are():
