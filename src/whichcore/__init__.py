@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from whichcore.analysis.identify import identify
-    from whichcore.files import load_library, load_specimen, load_sweep
+    from whichcore.files import load_specimen, load_sweep
+    from whichcore.libraries import load_library
 
 __all__ = ["identify", "load_library", "load_specimen", "load_sweep"]
 
 _HOMES = {
     "identify": "whichcore.analysis.identify",
-    "load_library": "whichcore.files",
+    "load_library": "whichcore.libraries",
     "load_specimen": "whichcore.files",
     "load_sweep": "whichcore.files",
 }

@@ -1,0 +1,52 @@
+"""Where reference materials come from: folders, and the reserved words shipped, user and open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from os import PathLike
+from pathlib import Path
+
+from whichcore.analysis.materials import Library, merge
+from whichcore.files import load_library_folder, shipped_library, user_library_folder
+from whichcore.open_collection import open_collection
+
+
+def _user_library() -> Library:
+    folder = user_library_folder()
+    return load_library_folder(folder) if folder.is_dir() else Library(())
+
+
+RESERVED: dict[str, Callable[[], Library]] = {
+    "shipped": shipped_library,
+    "user": _user_library,
+    "open": open_collection,
+}
+
+
+def load_library(*dirs: str | PathLike[str]) -> Library:
+    """Load reference materials.
+
+    Parameters
+    ----------
+    *dirs : str or path
+        Library folders, or the reserved words ``shipped``, ``user`` and ``open``; none means shipped and user.
+
+    Returns
+    -------
+    Library
+        The good materials; whatever could not be used is listed in ``problems``. Of two materials with equal
+        ids neither is used.
+
+    Raises
+    ------
+    InputError
+        A folder does not exist or cannot be read.
+    LibraryError
+        The open collection is asked for and not installed.
+    """
+    chosen = list(dict.fromkeys(str(name) for name in dirs)) or ["shipped", "user"]
+    return merge([_load(name) for name in chosen])
+
+
+def _load(name: str) -> Library:
+    return RESERVED[name]() if name in RESERVED else load_library_folder(Path(name))
