@@ -176,7 +176,8 @@ def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[
     shown = order[:_EXPLAINED]
     points = case.observation.spectrum_points
     reluctivity = fitted_reluctivity(case.library, case.curves, shown, case.observation)[:, :points]
-    fitted = dict(zip(shown, 1 / reluctivity, strict=True)) if points else {}
+    with np.errstate(invalid="ignore"):  # NaN where a curve is silent
+        fitted = dict(zip(shown, 1 / reluctivity, strict=True)) if points else {}
     return tuple(_candidate(case, i, float(listed[i]), fitted.get(i)) for i in order)
 
 

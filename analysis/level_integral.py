@@ -12,9 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from whichcore.analysis.reach import Reach
 from whichcore.analysis.types import FloatArray
+
+
+#: Standard deviations at which the prior of the inverse scale ends. Practice.
+SUPPORT = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +163,10 @@ def _normal_equations(forms: Forms, prior: LevelPrior) -> _Normal:
 def log_likelihood(forms: Forms, prior: LevelPrior) -> FloatArray:
     """Marginal log-likelihood over u and g, up to a constant that depends on the points used only.
 
+    The prior of u ends at SUPPORT standard deviations: the integral over the support is the integral over
+    everything times the posterior probability of the support, so that a curve cannot win by a level nobody
+    believes in (a negative one, say) because its rivals fit worse still.
+
     Returns
     -------
     float array
@@ -165,7 +174,19 @@ def log_likelihood(forms: Forms, prior: LevelPrior) -> FloatArray:
     """
     n = _normal_equations(forms, prior)
     gain = (n.a11 * n.b0**2 - 2 * n.a01 * n.b0 * n.b1 + n.a00 * n.b1**2) / n.determinant
-    return np.asarray(-0.5 * (n.chi2 - gain + np.log(n.determinant) + forms.log_det))
+    # posterior of u in units of its prior: mean and standard deviation
+    mean = (n.a11 * n.b0 - n.a01 * n.b1) / n.determinant
+    sd = np.sqrt(n.a11 / n.determinant)
+    inside = _log_probability_between((-SUPPORT - mean) / sd, (SUPPORT - mean) / sd)
+    return np.asarray(-0.5 * (n.chi2 - gain + np.log(n.determinant) + forms.log_det) + inside)
+
+
+def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
+    """Log of the standard normal probability between two limits, far tails included."""
+    flip = low > 0
+    a, b = np.where(flip, -high, low), np.where(flip, -low, high)
+    log_a, log_b = log_ndtr(a), log_ndtr(b)
+    return np.asarray(log_b + np.log1p(-np.exp(log_a - log_b)))
 
 
 def posterior_level(forms: Forms, prior: LevelPrior) -> tuple[FloatArray, FloatArray]:

@@ -15,8 +15,10 @@ from whichcore.analysis.materials import Material
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
 from whichcore.analysis.types import FloatArray
 
-#: Standard deviation of the corner's own spread, in ln f. Practice.
+#: Standard deviation of the corner's own spread, in ln f, for a curve that deviates by 3 %. Practice.
 CORNER_SPREAD = 0.10
+#: A curve that deviates more (a generic one) also misses the corner by more: spread over deviation. Practice.
+CORNER_SPREAD_PER_DEVIATION = 1.5
 #: Probability that a closed core is cracked. Practice.
 CRACK_PROBABILITY = 0.03
 #: Median and spread (of the logarithm) of a crack, and of one lapped joint. Practice.
@@ -71,20 +73,25 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     sigma = np.array([m.tolerance / 2 for m in materials])[:, None, None]
     centre = np.array([_centre(m) for m in materials])[:, None, None]
     shift = (GRID_STEP * shift_steps)[:, None]
-    variance = CORNER_SPREAD**2 + (exponent * sigma) ** 2
+    own = np.array([_own_spread(m) for m in materials])[:, None, None]
+    variance = own**2 + (exponent * sigma) ** 2
     log_weight = (
         np.log(weights / weights.sum())
         - 0.5 * (shift + exponent * centre) ** 2 / variance
         - 0.5 * np.log(2 * np.pi * variance)
         + np.log(GRID_STEP)
     )
-    precision = 1 / sigma**2 + (exponent / CORNER_SPREAD) ** 2
-    log_scale = (centre / sigma**2 - exponent * shift / CORNER_SPREAD**2) / precision
+    precision = 1 / sigma**2 + (exponent / own) ** 2
+    log_scale = (centre / sigma**2 - exponent * shift / own**2) / precision
     return CornerPrior(
         log_weight=log_weight,
         u_mean=np.exp(-log_scale + 0.5 / precision),
         u_sd=np.exp(-log_scale) / np.sqrt(precision),
     )
+
+
+def _own_spread(material: Material) -> float:
+    return max(CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION * material.curve_deviation)
 
 
 def _centre(material: Material) -> float:

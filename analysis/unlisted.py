@@ -28,8 +28,9 @@ LEVEL_SPREAD = 0.20
 #: Median of (μi − 1)·f_corner and its spread in ln: Snoek's product of ferrites, which powders exceed and
 #: ribbons and eddy-limited cores fall short of; a factor of three either way is one standard deviation.
 SNOEK_PRODUCT_HZ, SNOEK_SPREAD = 4e9, float(np.log(3.0))
-#: Smooth relative deviation of a real spectrum from a member, and its correlation length in ln f.
-DEVIATION, DEVIATION_LENGTH = 0.12, 1.0
+#: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share of
+#: spectra of that kind: most are near a law, some have a resonance that no member has. Practice.
+DEVIATIONS = ((0.12, 1.0, 0.7), (0.40, 0.6, 0.3))
 
 
 def _relaxation(x: FloatArray) -> ComplexArray:
@@ -118,14 +119,35 @@ def whiten_data(observation: Observation, amplitude: float, length: float) -> Wh
 
 
 class OpenAlternative:
-    """Evidence of "none of these" over any of the given sets of points.
+    """Evidence of "none of these" over any of the given sets of points."""
+
+    def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
+        self._parts = [
+            (np.log(share), _Deviating(observation, patterns, whiten_data(observation, amplitude, length)))
+            for amplitude, length, share in DEVIATIONS
+        ]
+        self._known: dict[Pattern, float] = {}
+
+    def log_evidence(self, pattern: Pattern) -> float:
+        """Log evidence over the points of a pattern."""
+        if pattern not in self._known:
+            self._known[pattern] = float(
+                logsumexp([weight + part.log_evidence(pattern) for weight, part in self._parts])
+            )
+        return self._known[pattern]
+
+
+class _Deviating:
+    """Evidence of the family under one kind of deviation.
 
     The products of the family with the data and the columns are summed once for each stretch between two ends
     of a pattern; every pattern is then a difference of running sums.
     """
 
-    def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
-        self._whitened = whiten_data(observation, DEVIATION, DEVIATION_LENGTH)
+    def __init__(
+        self, observation: Observation, patterns: Sequence[Pattern], whitened: Whitened
+    ) -> None:
+        self._whitened = whitened
         points, spectrum = observation.frequency_hz.size, observation.spectrum_points
         ends = {0, spectrum, *range(spectrum, points + 1)}
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
@@ -133,7 +155,6 @@ class OpenAlternative:
         self._spectrum, self._points = spectrum, points
         nu = reading_rows(family().reluctivity(observation.frequency_hz), observation)
         self._sums = self._running_sums(observation.whiten(nu))
-        self._known: dict[Pattern, float] = {}
 
     def _running_sums(self, model: FloatArray) -> FloatArray:
         """Sum m·[columns, data, m] over the points before each end, (E, C, K + 2)."""
@@ -148,11 +169,6 @@ class OpenAlternative:
 
     def log_evidence(self, pattern: Pattern) -> float:
         """Log evidence over the points of a pattern."""
-        if pattern not in self._known:
-            self._known[pattern] = self._evaluate(pattern)
-        return self._known[pattern]
-
-    def _evaluate(self, pattern: Pattern) -> float:
         stretches = [(pattern.low, pattern.high)]
         stretches += [
             (self._spectrum + i, self._spectrum + i + 1) for i, r in enumerate(pattern.readings) if r
