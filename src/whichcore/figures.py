@@ -23,6 +23,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
+from whichcore.analysis.materials import Material
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import Candidate, Verdict
@@ -38,6 +39,7 @@ from whichcore.figure_style import (
     two_panels,
     wrapped,
 )
+from whichcore.wording import percent, quantity
 
 FORMATS = ("svg", "png")
 INTERVAL = "its 95 % interval"
@@ -51,7 +53,7 @@ CANDIDATE_DASHES = ((0, (6, 2)), (0, (6, 2, 1.2, 2)), (0, (1.5, 1.5)))
 CANDIDATE_MARKERS = ("s", "^", "D")
 
 
-# --- the three figures --------------------------------------------------------------------------------------
+# --- the figures --------------------------------------------------------------------------------------------
 
 
 def impedance_figure(
@@ -180,17 +182,37 @@ def candidates_figure(
     return figure
 
 
-def percent(probability: float) -> str:
-    """Return a probability as a person reads it; the ends of the scale are never rounded to certainty."""
-    if 0 < probability < 0.001:
-        return "< 0.1 %"
-    if 0.999 < probability < 1:
-        return "> 99.9 %"
-    return (
-        f"{100 * probability:.1f} %"
-        if probability < 0.1 or probability > 0.99
-        else f"{100 * probability:.0f} %"
+def material_figure(material: Material, *, dark: bool = False, width_in: float = 7.0) -> Figure:
+    """Draw the reference curve of a material, μ′ and μ″ over its own span.
+
+    Parameters
+    ----------
+    material : Material
+    dark : bool
+        For a dark page.
+    width_in : float
+        Width in inches; 4 suits a phone.
+    """
+    colours = theme(dark)
+    figure, panels = two_panels(f"{material.name} ({material.material_class})", colours, width_in)
+    spread = 100 * material.tolerance
+    handles: dict[str, Artist] = {}
+    for axis, (panel, label) in enumerate(zip(panels, ("μ′ (relative)", "μ″ (relative)"), strict=True)):
+        value = _part(material.permeability, axis)
+        log_axis(panel, value, label, np.zeros_like(value))
+        (handles["reference curve"],) = panel.plot(
+            material.frequency_hz, value, color=BLUE, linewidth=1.8, zorder=2.5
+        )
+    handles[f"initial permeability {material.initial_permeability:g}, ± {spread:g} %"] = panels[0].axhline(
+        material.initial_permeability, color=colours.ink, linewidth=1.0, linestyle=(0, (6, 3)), zorder=2
     )
+    if material.flux_density_t is not None:
+        panels[0].set_title(
+            f"taken at {quantity(material.flux_density_t, 'T')} peak", fontsize=9, color=colours.ink
+        )
+    finish_frequency_axis(panels[1], material.frequency_hz)
+    legend_row(figure, handles, colours, width_in)
+    return figure
 
 
 def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[Path]:

@@ -1,0 +1,92 @@
+"""``whichcore identify``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from whichcore.cli.identify_text import verdict_page
+from whichcore.cli.options import dark_option, library_option, reporting
+from whichcore.cli.session import Session
+from whichcore.errors import UsageError
+from whichcore.workflow import Identification, Request, identify_files, library_for, make_folder, write_pictures
+
+
+@click.command()
+@click.option(
+    "--specimen",
+    required=True,
+    metavar="FILE",
+    help="Specimen file (TOML): dimensions of the core, its winding and what else is known of it.",
+)
+@click.option(
+    "--sweep",
+    metavar="FILE",
+    help="Impedance over frequency: a sweep file (CSV), or a one-port Touchstone file (.s1p).",
+)
+@click.option(
+    "--reading",
+    "readings",
+    metavar="TEXT",
+    multiple=True,
+    help='A single reading off a meter, "152 uH @ 10 kHz" or "830 ohm @ 1 MHz", with its standard '
+    'uncertainty if it is known: "152 uH ± 2 uH @ 10 kHz". May be given again.',
+)
+@library_option
+@click.option(
+    "--surface-resistance",
+    metavar="TEXT",
+    help='Resistance between two probe tips a few millimetres apart on the bare core, "12 kohm" or '
+    '"> 20 Mohm". Takes the place of that in the specimen file.',
+)
+@click.option(
+    "--figures",
+    metavar="DIR",
+    help="Write pictures of impedance, permeability and candidates into this folder (SVG and PNG). "
+    "Pictures of the same names are replaced.",
+)
+@dark_option
+@reporting
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    libraries: tuple[str, ...],
+    figures: str | None,
+    dark: bool,
+    **asked: object,
+) -> None:
+    """Say which material a wound core is most likely made of, how sure that is, and what to measure next.
+
+    It needs a sweep, a reading, or both. The answer is a probability for each reference material and for
+    none of them; a material is named from 80 % on, else a group that the data cannot tell apart, else a
+    class.
+    """
+    request = _request(**asked)
+    case = identify_files(request, library_for(libraries))
+    for text in case.verdict.warnings:
+        session.warn(text)
+    if figures is not None:
+        _draw(session, case, Path(figures), request.specimen.stem, dark)
+    session.deliver(case.verdict.to_dict, lambda: verdict_page(case))
+
+
+def _request(
+    *, specimen: str, sweep: str | None, readings: tuple[str, ...], surface_resistance: str | None
+) -> Request:
+    if sweep is None and not readings:
+        raise UsageError(
+            "there is nothing to identify the core from",
+            where="whichcore identify",
+            got="no sweep and no reading",
+            allowed="--sweep FILE, --reading TEXT, or both",
+            next_step='measure the inductance and give it: --reading "152 uH @ 10 kHz"',
+        )
+    return Request(Path(specimen), None if sweep is None else Path(sweep), readings, surface_resistance)
+
+
+def _draw(session: Session, case: Identification, folder: Path, stem: str, dark: bool) -> None:
+    make_folder(folder)
+    for path in write_pictures(case, folder / stem, stem, dark=dark):
+        session.note(f"written: {path}")

@@ -1,0 +1,92 @@
+"""Groups that know the names of their commands without importing them."""
+
+from __future__ import annotations
+
+import difflib
+import sys
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Any
+
+import click
+
+from whichcore.cli.session import Session
+from whichcore.errors import UsageError
+
+
+class LazyGroup(click.Group):
+    """A group whose commands live in modules of their own, imported on use.
+
+    Parameters
+    ----------
+    entries : mapping of str to (str, str)
+        Name of a command: its module, whose attribute ``command`` it is, and its line in the list.
+    """
+
+    def __init__(self, *args: Any, entries: Mapping[str, tuple[str, str]], **more: Any) -> None:
+        super().__init__(*args, invoke_without_command=True, callback=_show_help, **more)
+        self.entries = entries
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of the list."""
+        return list(self.entries)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command; None for an unknown one."""
+        if cmd_name not in self.entries:
+            return None
+        command: click.Command = import_module(self.entries[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from what the group knows, importing none."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in self.entries.items()])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or name the one that may have been meant."""
+        name = args[0]
+        if name not in self.entries and not name.startswith("-"):
+            near = difflib.get_close_matches(name, self.entries, n=1)
+            raise UsageError(
+                "there is no such command",
+                where=ctx.command_path,
+                got=name,
+                allowed=", ".join(self.entries),
+                next_step=f"did you mean {near[0]}?" if near else f"see {ctx.command_path} --help",
+            )
+        return super().resolve_command(ctx, args)
+
+
+class RootGroup(LazyGroup):
+    """The group of all commands; every way out of it is an exit code of the contract."""
+
+    def main(self, args: Any = None, *more: Any, **named: Any) -> Any:
+        """Run the command line and leave with its exit code.
+
+        Raises
+        ------
+        SystemExit
+            Always.
+        """
+        words = sys.argv[1:] if args is None else list(args)
+        session = Session(words)
+        named |= {"standalone_mode": False, "obj": session}
+        call = super().main
+        raise SystemExit(session.run(lambda: call(words, *more, **named)))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; an interrupt keeps to one line."""
+        try:
+            return super().invoke(ctx)
+        except (KeyboardInterrupt, EOFError) as error:
+            # click would print an empty line of its own first
+            raise click.Abort from error
+
+
+def _show_help() -> None:
+    ctx = click.get_current_context()
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())

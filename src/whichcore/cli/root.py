@@ -1,0 +1,26 @@
+"""The list of all commands."""
+
+from __future__ import annotations
+
+import click
+
+from whichcore.cli.lazy import RootGroup
+from whichcore.cli.options import reporting
+
+COMMANDS = {
+    "demo": ("whichcore.cli.demo", "Name the cores of an invented workshop, with pictures."),
+    "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
+    "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
+}
+
+root = RootGroup(
+    name="whichcore",
+    entries=COMMANDS,
+    help="""Name unmarked magnetic cores from an impedance sweep, with an honest uncertainty.
+
+    Exit codes: 0 done, whatever the verdict; 2 called wrongly; 3 a file or value is wrong; 4 instrument;
+    5 calibration refused; 6 records; 70 a fault of the program; 130 stopped.""",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+click.version_option(package_name="whichcore", message="%(prog)s %(version)s", help="Print the version.")(root)
+reporting(root)

@@ -1,0 +1,149 @@
+"""A swept core whose grade is known becomes reference material of the user's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
+from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum
+from whichcore.analysis.uncertainty import point_covariance
+from whichcore.errors import AnalysisError, InputError
+
+#: Smooth deviation of another core of the grade from this one, relative, one standard deviation. Practice.
+CORE_TO_CORE = 0.03
+#: A loss more negative than this many standard uncertainties is a fault of the measurement. Practice.
+_NEGATIVE_LIMIT = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class GradeLabel:
+    """What the user says of a known core: see `Material` for the fields."""
+
+    id: str
+    name: str
+    material_class: MaterialClass
+    tolerance: float
+    source: str
+    licence: str
+
+
+def material_of_core(
+    specimen: Specimen, sweep: ImpedanceSweep, label: GradeLabel
+) -> tuple[Material, tuple[str, ...]]:
+    """Turn the sweep of a known core into reference material.
+
+    Parameters
+    ----------
+    specimen : Specimen
+        A whole closed core; pairs keep their joints in the curve.
+    sweep : ImpedanceSweep
+    label : GradeLabel
+
+    Returns
+    -------
+    Material
+        Its initial permeability is μ′ at the lowest frequency, its section that of the core.
+    tuple of str
+        What was done to the data.
+
+    Raises
+    ------
+    InputError
+        The core is a rod or has a known gap.
+    AnalysisError
+        The loss is negative beyond its uncertainty, or fewer than two points are left.
+    """
+    notes = list(_check_shape(specimen))
+    spectrum = permeability(sweep, specimen)
+    u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
+    kept = _usable(spectrum, u_loss, notes)
+    mu = spectrum.permeability[kept]
+    scatter = np.sqrt(np.trace(spectrum.scatter[kept], axis1=1, axis2=2) / 2) / np.abs(mu)
+    level = spectrum.flux_density_t
+    material = Material(
+        id=label.id,
+        name=label.name,
+        material_class=label.material_class,
+        initial_permeability=float(mu[0].real),
+        tolerance=label.tolerance,
+        frequency_hz=spectrum.frequency_hz[kept],
+        permeability=mu,
+        source=label.source,
+        licence=label.licence,
+        # the noise of this sweep is frozen in the curve, so it widens what a second core may deviate
+        curve_deviation=float(np.hypot(CORE_TO_CORE, np.median(scatter))),
+        density_kg_m3=_density(specimen),
+        section_m=core_geometry(specimen).section_m,
+        temperature_c=spectrum.temperature_c
+        if spectrum.temperature_c is not None
+        else specimen.temperature_c,
+        flux_density_t=None if level is None else float(level[kept][0]),
+    )
+    return material, tuple(notes)
+
+
+def _check_shape(specimen: Specimen) -> tuple[str, ...]:
+    core = specimen.core
+    if isinstance(core, Rod):
+        raise InputError(
+            "a rod hides its material, so it makes no reference",
+            where="shape",
+            got="rod",
+            allowed="a closed core",
+            next_step="sweep a ring of the same grade",
+        )
+    if specimen.gap_m:
+        raise InputError(
+            "a gapped core makes no reference: its curve is that of the gap",
+            where="gap",
+            got=f"{specimen.gap_m * 1e3:g} mm",
+            allowed="no gap",
+            next_step="sweep a whole core of the same grade",
+        )
+    if isinstance(core, EffectiveCore) and core.joints:
+        return (f"the curve holds the {core.joints} joints of this pair; a ring of the grade will read higher",)
+    return ()
+
+
+def _usable(spectrum: PermeabilitySpectrum, u_loss: FloatArray, notes: list[str]) -> np.ndarray:
+    """Return which points (F,) can stand in a reference curve, whose loss is never negative."""
+    loss, frequency = -spectrum.permeability.imag, spectrum.frequency_hz
+    worst = int(np.argmin(loss / u_loss))
+    if loss[worst] < -_NEGATIVE_LIMIT * u_loss[worst]:
+        raise AnalysisError(
+            "the loss of the core is negative beyond its uncertainty",
+            where=f"{frequency[worst]:g} Hz",
+            got=f"μ″ = {loss[worst]:.3g} with a standard uncertainty of {u_loss[worst]:.2g}",
+            allowed="0 or more, within the uncertainty",
+            next_step="check the fixture correction and the winding's dc resistance",
+        )
+    kept = loss >= 0
+    if not kept.all():
+        out = frequency[~kept]
+        notes.append(
+            f"{out.size} of {kept.size} points between {out.min():g} and {out.max():g} Hz left out: their "
+            "loss came out below zero within its uncertainty, and a reference curve has no negative loss"
+        )
+    if kept.sum() < 2:
+        raise AnalysisError(
+            "too few points are left for a reference curve",
+            where="sweep",
+            got=f"{int(kept.sum())}",
+            allowed="2 or more",
+            next_step="sweep again with less noise or more turns",
+        )
+    return kept
+
+
+def _density(specimen: Specimen) -> float | None:
+    """Return mass over volume, only where both are those of the bare material."""
+    core = specimen.core
+    if specimen.mass_kg is None or specimen.encased or (isinstance(core, Ring) and core.coating_thickness_m):
+        return None
+    volume = core_geometry(specimen).metal_volume_m3
+    return None if volume is None else specimen.mass_kg / volume

@@ -1,0 +1,74 @@
+"""How numbers are said: probabilities in words, values with their uncertainty, SI prefixes, lists."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
+from functools import cache
+from importlib.resources import files
+
+_PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+
+@cache
+def _words() -> tuple[tuple[float, str], ...]:
+    text = files("whichcore").joinpath("probability_words.csv").read_text(encoding="utf-8")
+    return tuple((float(row["at_least"]), row["words"]) for row in csv.DictReader(text.splitlines()))
+
+
+def certainty(probability: float) -> str:
+    """Return a probability in words, by the thresholds of ``probability_words.csv``."""
+    return next(words for least, words in _words() if probability >= least)
+
+
+def percent(probability: float) -> str:
+    """Return a probability as a person reads it; the ends of the scale are never rounded to certainty."""
+    if 0 < probability < 0.001:
+        return "< 0.1 %"
+    if 0.999 < probability < 1:
+        return "> 99.9 %"
+    return (
+        f"{100 * probability:.1f} %"
+        if probability < 0.1 or probability > 0.99
+        else f"{100 * probability:.0f} %"
+    )
+
+
+def with_uncertainty(value: float, uncertainty: float) -> str:
+    """Return ``value ± u`` with two significant digits of u (JCGM 100:2008, 7.2.6) and the value as fine.
+
+    Parameters
+    ----------
+    value, uncertainty : float
+        In the same unit; the standard uncertainty is positive, else the value stands alone.
+    """
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return f"{value:.4g} (uncertainty not known)"
+    exponent = math.floor(math.log10(uncertainty)) - 1
+    if round(uncertainty / 10.0**exponent) >= 100:
+        exponent += 1
+    return " ± ".join(_to_step(number, exponent) for number in (value, uncertainty)).replace("-", "−")
+
+
+def _to_step(number: float, exponent: int) -> str:
+    # the shortest decimal of the number, so that a half is a half and not its binary neighbour
+    steps = Decimal(repr(float(number))).scaleb(-exponent).to_integral_value(ROUND_HALF_EVEN)
+    return format(steps.scaleb(exponent), "f")
+
+
+def quantity(value: float, unit: str, digits: int = 3) -> str:
+    """Return a value with its unit and the prefix that keeps it between 1 and 1000."""
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g} {unit}"
+    rounded = float(f"{value:.{digits}g}")
+    power = min(max(3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12), -15), 9)
+    return f"{rounded / 10.0**power:.{digits}g} {_PREFIXES[power]}{unit}"
+
+
+def listed(items: Sequence[str], joint: str = "or") -> str:
+    """Return a list as a sentence has it: ``a``, ``a or b``, ``a, b or c``."""
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {joint} {items[-1]}"

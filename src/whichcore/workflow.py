@@ -1,0 +1,223 @@
+"""From files to a verdict and its pictures: what the command line and the page both do."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+from whichcore.analysis.identify import identify
+from whichcore.analysis.materials import Library
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import ImpedanceSweep, Reading
+from whichcore.analysis.verdict import Verdict
+from whichcore.errors import InputError
+from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
+from whichcore.files.warn import warn
+from whichcore.libraries import load_library
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is to be identified, as the user names it.
+
+    Attributes
+    ----------
+    specimen : Path
+    sweep : Path or None
+    readings : tuple of str
+        Such as ``152 uH @ 10 kHz``.
+    surface_resistance : str or None
+        Replaces that of the specimen file.
+    """
+
+    specimen: Path
+    sweep: Path | None = None
+    readings: tuple[str, ...] = ()
+    surface_resistance: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """A verdict with everything it was made from."""
+
+    specimen: Specimen
+    sweep: ImpedanceSweep | None
+    library: Library
+    verdict: Verdict
+
+    @property
+    def names(self) -> dict[str, str]:
+        """Names of the materials by id."""
+        return {material.id: material.name for material in self.library.materials}
+
+
+def library_for(names: Sequence[str]) -> Library:
+    """Load the libraries asked for, and warn of materials that could not be used.
+
+    Raises
+    ------
+    InputError
+        A folder cannot be read.
+    LibraryError
+        The open collection is asked for and not installed.
+    """
+    library = load_library(*names)
+    # what the screening of the open collection refuses is its ordinary work, with a report of its own
+    refused = len(library.problems) if "open" not in names else 0
+    if refused:
+        command = " ".join(["whichcore library check", *(f'"{name}"' for name in names)])
+        warn(f"{refused} reference materials could not be used; see why with: {command}")
+    return library
+
+
+def identify_files(request: Request, library: Library) -> Identification:
+    """Read the files of one core and identify it.
+
+    Raises
+    ------
+    InputError
+        A file or a reading is wrong.
+    AnalysisError
+        The data are not those of an inductor, or there are none.
+    LibraryError
+        The library holds no material.
+    """
+    specimen = load_specimen(request.specimen)
+    if request.surface_resistance is not None:
+        specimen = _with_surface_resistance(specimen, request.surface_resistance)
+    sweep = load_sweep(request.sweep) if request.sweep is not None else None
+    readings = [_reading(text) for text in request.readings]
+    verdict = identify(specimen, sweep=sweep, readings=readings, library=library)
+    return Identification(specimen, sweep, library, verdict)
+
+
+def _with_surface_resistance(specimen: Specimen, text: str) -> Specimen:
+    resistance = parse_resistance(text, where="surface resistance")
+    if specimen.encased:
+        warn("the core sits in a case: the resistance of its surface says nothing and is not used")
+    elif specimen.surface_resistance not in {None, resistance}:
+        warn("the surface resistance given takes the place of that in the specimen file")
+    return replace(specimen, surface_resistance=resistance)
+
+
+def _reading(text: str) -> Reading:
+    reading = parse_reading(text)
+    if isinstance(reading, Reading):
+        return reading
+    raise InputError(
+        "a resistance without a frequency is no reading of a wound core",
+        where="reading",
+        got=text,
+        allowed='"152 uH @ 10 kHz", "830 ohm @ 1 MHz"',
+        next_step="give the resistance between two probe tips on the bare core as the surface resistance",
+    )
+
+
+def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool = False) -> list[Path]:
+    """Draw impedance, permeability with candidates, and candidate bars, each as SVG and PNG.
+
+    Parameters
+    ----------
+    case : Identification
+        Without a sweep only the bars are drawn.
+    stem : Path
+        Start of the file names; its folder exists.
+    title : str
+    dark : bool
+
+    Returns
+    -------
+    list of Path
+        The files written, each whole; files of these names are replaced.
+
+    Raises
+    ------
+    InputError
+        A file cannot be written.
+    """
+    from whichcore import figures  # noqa: PLC0415 - matplotlib is loaded only when a picture is wanted
+
+    drawn = {}
+    if case.sweep is not None:
+        drawn["impedance"] = figures.impedance_figure(case.sweep, title, dark=dark)
+    spectrum = case.verdict.spectrum
+    if spectrum is not None:
+        drawn["permeability"] = figures.permeability_figure(
+            spectrum, case.verdict, case.names, title, dark=dark
+        )
+    drawn["candidates"] = figures.candidates_figure(case.verdict, case.names, title, dark=dark)
+    written = []
+    for name, figure in drawn.items():
+        written += figures.save(figure, stem.with_name(f"{stem.name}-{name}"))
+    return written
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it.
+
+    Raises
+    ------
+    InputError
+        It cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            "the folder cannot be made",
+            where=str(folder),
+            got=error.strerror or str(error),
+            next_step="choose a folder that may be written",
+        ) from error
+
+
+# --- the demonstration --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DemoBin:
+    """One bin of the demonstration."""
+
+    id: str
+    title: str
+    story: str
+    request: Request
+
+
+def demo_folder() -> Path:
+    """Return the folder of the demonstration's files.
+
+    Raises
+    ------
+    InputError
+        The program runs out of an archive, where files have no path.
+    """
+    folder: Traversable = files("whichcore.demo_bins")
+    if isinstance(folder, Path):
+        return folder
+    raise InputError(
+        "the demonstration needs its files unpacked",
+        where="whichcore.demo_bins",
+        next_step="install whichcore with pip",
+    )
+
+
+def demo_bins() -> tuple[DemoBin, ...]:
+    """Return the bins of the demonstration in their order."""
+    folder = demo_folder()
+    index = tomllib.loads((folder / "bins.toml").read_text(encoding="utf-8"))
+    return tuple(_demo_bin(folder, entry) for entry in index["bin"])
+
+
+def _demo_bin(folder: Path, entry: dict[str, object]) -> DemoBin:
+    readings = entry.get("readings", ())
+    request = Request(
+        specimen=folder / str(entry["specimen"]),
+        sweep=folder / str(entry["sweep"]) if "sweep" in entry else None,
+        readings=tuple(str(text) for text in readings) if isinstance(readings, list) else (),
+    )
+    return DemoBin(str(entry["id"]), str(entry["title"]), str(entry["story"]), request)
