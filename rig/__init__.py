@@ -1,0 +1,1 @@
+"""Everything that touches hardware: instruments, the sweep, and the virtual bench."""

@@ -1,0 +1,130 @@
+"""Talking to one instrument in the words of its command table: who it is, what to do, what went wrong."""
+
+from __future__ import annotations
+
+import re
+
+from whichcore.errors import InstrumentError
+from whichcore.rig.block import BlockFormat
+from whichcore.rig.command_table import CommandTable
+from whichcore.rig.link import Link
+from whichcore.rig.template import Query, Template
+
+IDENTIFY = "*IDN?"
+
+
+class Conversation:
+    """A link with a command table.
+
+    After any failure the link is closed; the next command opens it again, asks who is there and empties the
+    error queue, so that no old answer and no old error is taken for a new one.
+
+    Attributes
+    ----------
+    address : str
+    table : CommandTable
+    identity : str
+        What the instrument said it is, at the last connection.
+    connections : int
+        Counts connections: what was set on an earlier one may be lost.
+    old_errors : tuple of str
+        What lay in the error queue when the connection was made.
+    """
+
+    def __init__(self, address: str, table: CommandTable) -> None:
+        self.address = address
+        self.table = table
+        self.identity = ""
+        self.connections = 0
+        self.old_errors: tuple[str, ...] = ()
+        self._link = Link(address, table.link)
+
+    def ready(self) -> None:
+        """Connect where there is no connection; raises InstrumentError."""
+        if self._link.is_open:
+            return
+        self._link.open()
+        identity = self._link.ask(IDENTIFY)
+        if not re.search(self.table.identity, identity):
+            self._link.close()
+            raise InstrumentError(
+                "another instrument answers at this address",
+                where=f"{self.address}, {IDENTIFY}",
+                got=repr(identity[:120]),
+                allowed=f"a match of {self.table.identity} ({self.table.title})",
+                next_step="correct address or driver in bench.toml",
+            )
+        self.old_errors = self._drain()
+        self.identity = identity
+        self.connections += 1
+
+    def do(self, action: str, **values: float | str) -> None:
+        """Send the commands of an action; one the table does not have is nothing."""
+        self.ready()
+        for command in self.table.actions.get(action, ()):
+            self._link.write(command.fill(**values))
+
+    def number(self, query: Query, **values: float | str) -> float:
+        """Ask for a number."""
+        message, answer = self._ask(query, 0.0, values)
+        return query.number(answer, self._where(message))
+
+    def switch(self, query: Query, wait_s: float = 0.0, **values: float | str) -> bool:
+        """Ask for yes or no; ``wait_s`` is time the instrument may take on top of the usual."""
+        message, answer = self._ask(query, wait_s, values)
+        return query.switch(answer, self._where(message))
+
+    def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> bytes:
+        """Ask for a block of so many bytes."""
+        self.ready()
+        return self._link.ask_block(ask.fill(**values), form, expected)
+
+    def check_errors(self) -> None:
+        """Raise InstrumentError when the instrument holds an error; its queue is empty afterwards."""
+        self.ready()
+        errors = self._drain()
+        if errors:
+            more = f" and {len(errors) - 3} more" if len(errors) > 3 else ""
+            raise InstrumentError(
+                "the instrument reports an error",
+                where=self.address,
+                got="; ".join(errors[:3]) + more,
+                next_step="check that the command table is the one of this instrument",
+            )
+
+    def close(self) -> None:
+        """Close the connection; doing it twice does no harm."""
+        self._link.close()
+
+    def _ask(self, query: Query, wait_s: float, values: dict[str, float | str]) -> tuple[str, str]:
+        self.ready()
+        message = query.ask.fill(**values)
+        return message, self._link.ask(message, wait_s)
+
+    def _drain(self) -> tuple[str, ...]:
+        """Read errors until there are none, but not for ever."""
+        queue = self.table.errors
+        if queue is None:
+            return ()
+        errors: list[str] = []
+        for _ in range(queue.most):
+            answer = self._link.ask(queue.ask.text)
+            if re.search(queue.none, answer):
+                return tuple(errors)
+            errors.append(answer)
+        for command in queue.clear:
+            self._link.write(command.text)
+        last = self._link.ask(queue.ask.text)
+        if re.search(queue.none, last):
+            return tuple(errors)
+        self._link.close()
+        raise InstrumentError(
+            "the error queue does not become empty",
+            where=f"{self.address}, {queue.ask.text}",
+            got=repr(last[:120]),
+            allowed=f"a match of {queue.none}",
+            next_step="switch the instrument off and on, or correct [errors] in the command table",
+        )
+
+    def _where(self, message: str) -> str:
+        return f"{self.address}, {message}"

@@ -1,0 +1,1 @@
+"""Command tables that come with the program: one TOML file for each family of instruments."""
