@@ -106,7 +106,7 @@ def _check_shape(specimen: Specimen) -> tuple[str, ...]:
             next_step="sweep a whole core of the same grade",
         )
     if isinstance(core, EffectiveCore) and core.joints:
-        return (f"the curve holds the {core.joints} joints of this pair; a ring of the grade will read higher",)
+        return (f"the curve holds the {core.joints} joints of this pair: a ring of the grade reads higher",)
     return ()
 
 

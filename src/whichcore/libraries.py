@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from os import PathLike
 from pathlib import Path
 
 from whichcore.analysis.materials import Library, merge
 from whichcore.files import load_library_folder, shipped_library, user_library_folder
+from whichcore.files.warn import warn
 from whichcore.open_collection import open_collection
 
 
@@ -29,7 +30,8 @@ def load_library(*dirs: str | PathLike[str]) -> Library:
     Parameters
     ----------
     *dirs : str or path
-        Library folders, or the reserved words ``shipped``, ``user`` and ``open``; none means shipped and user.
+        Library folders, or the reserved words ``shipped``, ``user`` and ``open``; none means shipped and
+        user.
 
     Returns
     -------
@@ -50,3 +52,22 @@ def load_library(*dirs: str | PathLike[str]) -> Library:
 
 def _load(name: str) -> Library:
     return RESERVED[name]() if name in RESERVED else load_library_folder(Path(name))
+
+
+def library_for(names: Sequence[str]) -> Library:
+    """Load the libraries asked for, and warn of materials that could not be used.
+
+    Raises
+    ------
+    InputError
+        A folder cannot be read.
+    LibraryError
+        The open collection is asked for and not installed.
+    """
+    library = load_library(*names)
+    # what the screening of the open collection refuses is its ordinary work, with a report of its own
+    refused = len(library.problems) if "open" not in names else 0
+    if refused:
+        command = " ".join(["whichcore library check", *(f'"{name}"' for name in names)])
+        warn(f"{refused} reference materials could not be used; see why with: {command}")
+    return library

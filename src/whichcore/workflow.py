@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -17,7 +16,6 @@ from whichcore.analysis.verdict import Verdict
 from whichcore.errors import InputError
 from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
 from whichcore.files.warn import warn
-from whichcore.libraries import load_library
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,25 +51,6 @@ class Identification:
     def names(self) -> dict[str, str]:
         """Names of the materials by id."""
         return {material.id: material.name for material in self.library.materials}
-
-
-def library_for(names: Sequence[str]) -> Library:
-    """Load the libraries asked for, and warn of materials that could not be used.
-
-    Raises
-    ------
-    InputError
-        A folder cannot be read.
-    LibraryError
-        The open collection is asked for and not installed.
-    """
-    library = load_library(*names)
-    # what the screening of the open collection refuses is its ordinary work, with a report of its own
-    refused = len(library.problems) if "open" not in names else 0
-    if refused:
-        command = " ".join(["whichcore library check", *(f'"{name}"' for name in names)])
-        warn(f"{refused} reference materials could not be used; see why with: {command}")
-    return library
 
 
 def identify_files(request: Request, library: Library) -> Identification:
@@ -154,25 +133,6 @@ def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool =
     for name, figure in drawn.items():
         written += figures.save(figure, stem.with_name(f"{stem.name}-{name}"))
     return written
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder and those above it.
-
-    Raises
-    ------
-    InputError
-        It cannot be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            "the folder cannot be made",
-            where=str(folder),
-            got=error.strerror or str(error),
-            next_step="choose a folder that may be written",
-        ) from error
 
 
 # --- the demonstration --------------------------------------------------------------------------------------

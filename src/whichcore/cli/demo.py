@@ -18,19 +18,12 @@ from whichcore.analysis.verdict import Verdict, VerdictKind
 from whichcore.cli.identify_text import verdict_sentence
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
-from whichcore.cli.show import Grid, Heading, Lines, page
+from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError, UsageError
+from whichcore.files import make_folder
+from whichcore.libraries import library_for
 from whichcore.wording import percent, with_uncertainty
-from whichcore.workflow import (
-    DemoBin,
-    Identification,
-    demo_bins,
-    demo_folder,
-    identify_files,
-    library_for,
-    make_folder,
-    write_pictures,
-)
+from whichcore.workflow import DemoBin, Identification, demo_bins, demo_folder, identify_files, write_pictures
 
 FORMAT = "whichcore-demo/1"
 Outcome = tuple[DemoBin, Identification, list[Path]]
@@ -50,7 +43,7 @@ Outcome = tuple[DemoBin, Identification, list[Path]]
 @dark_option
 @reporting
 @click.pass_obj
-def command(session: Session, out: str, chosen: tuple[str, ...], dark: bool) -> None:
+def command(session: Session, /, out: str, chosen: tuple[str, ...], dark: bool) -> None:
     """Take the bins of an invented workshop to names.
 
     Two people rebuild e-bike chargers and keep every core they unsolder, unmarked, in bins. Each bin gets a
@@ -149,7 +142,7 @@ def _report(folder: Path, outcomes: Sequence[Outcome]) -> dict[str, Any]:
 
 
 def _text(folder: Path, outcomes: Sequence[Outcome]) -> str:
-    told = []
+    told: list[Block] = []
     for item, case, _ in outcomes:
         told += [
             Heading(item.title),

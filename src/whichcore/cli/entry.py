@@ -26,5 +26,5 @@ def main() -> None:
     root.main(prog_name="whichcore")
 
 
-def _interrupt(number: int, frame: FrameType | None) -> None:
+def _interrupt(_number: int, _frame: FrameType | None) -> None:
     raise KeyboardInterrupt

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -10,7 +11,9 @@ from whichcore.cli.identify_text import verdict_page
 from whichcore.cli.options import dark_option, library_option, reporting
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
-from whichcore.workflow import Identification, Request, identify_files, library_for, make_folder, write_pictures
+from whichcore.files import make_folder
+from whichcore.libraries import library_for
+from whichcore.workflow import Identification, Request, identify_files, write_pictures
 
 
 @click.command()
@@ -55,7 +58,7 @@ def command(
     libraries: tuple[str, ...],
     figures: str | None,
     dark: bool,
-    **asked: object,
+    **asked: Any,
 ) -> None:
     """Say which material a wound core is most likely made of, how sure that is, and what to measure next.
 

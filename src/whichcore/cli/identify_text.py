@@ -128,6 +128,8 @@ def _evidence_line(shift: EvidenceShift) -> str:
     moves = {name: shift.after.get(name, 0.0) - before for name, before in shift.before.items()}
     moved = sorted((name for name in moves if abs(moves[name]) >= _MOVED), key=lambda name: -abs(moves[name]))
     if not moved:
-        return f"  {shift.name}: changed no class by more than {percent(_MOVED)}."
-    told = [f"{name} from {percent(shift.before[name])} to {percent(shift.after[name])}" for name in moved[:3]]
+        return f"  {shift.name}: changed no class by more than {100 * _MOVED:g} %."
+    told = [
+        f"{name} from {percent(shift.before[name])} to {percent(shift.after[name])}" for name in moved[:3]
+    ]
     return f"  {shift.name}: {', '.join(told)}."

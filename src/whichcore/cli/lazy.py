@@ -19,26 +19,35 @@ class LazyGroup(click.Group):
 
     Parameters
     ----------
+    name : str
     entries : mapping of str to (str, str)
         Name of a command: its module, whose attribute ``command`` it is, and its line in the list.
     """
 
-    def __init__(self, *args: Any, entries: Mapping[str, tuple[str, str]], **more: Any) -> None:
-        super().__init__(*args, invoke_without_command=True, callback=_show_help, **more)
+    def __init__(self, name: str, entries: Mapping[str, tuple[str, str]], **more: Any) -> None:
+        super().__init__(name, invoke_without_command=True, callback=_show_help, **more)
         self.entries = entries
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - as click calls it
         """Return the names in the order of the list."""
         return list(self.entries)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - as click calls it
+        cmd_name: str,
+    ) -> click.Command | None:
         """Import a command; None for an unknown one."""
         if cmd_name not in self.entries:
             return None
         command: click.Command = import_module(self.entries[cmd_name][0]).command
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - as click calls it
+        formatter: click.HelpFormatter,
+    ) -> None:
         """List the commands from what the group knows, importing none."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in self.entries.items()])

@@ -21,7 +21,7 @@ from whichcore.known_core import GradeLabel, material_of_core
 @click.option("--source", metavar="TEXT", help="Where it comes from. [default: says what was measured]")
 @reporting
 @click.pass_obj
-def command(session: Session, specimen: str, sweep: str, folder: str | None, **said: str) -> None:
+def command(session: Session, /, specimen: str, sweep: str, folder: str | None, **said: str) -> None:
     """Make the sweep of a core whose grade you know a reference of your own.
 
     The winding is taken off; what remains is the permeability of the core, with its section, so that cores

@@ -20,7 +20,7 @@ FORMAT = "whichcore-check/1"
 @click.argument("folders", metavar="[DIR]...", nargs=-1)
 @reporting
 @click.pass_obj
-def command(session: Session, folders: tuple[str, ...]) -> None:
+def command(session: Session, /, folders: tuple[str, ...]) -> None:
     """Check libraries and say what could not be used, and why.
 
     DIR is a folder, or one of the words shipped, user, open; without it shipped and user are checked. The

@@ -10,7 +10,7 @@ from whichcore.cli.options import library_option, reporting
 from whichcore.cli.own_library import delivered
 from whichcore.cli.session import Session
 from whichcore.files import write_material
-from whichcore.workflow import library_for
+from whichcore.libraries import library_for
 
 
 @click.command()
@@ -21,7 +21,7 @@ from whichcore.workflow import library_for
 @library_option
 @reporting
 @click.pass_obj
-def command(session: Session, material_id: str, folder: str, libraries: tuple[str, ...]) -> None:
+def command(session: Session, /, material_id: str, folder: str, libraries: tuple[str, ...]) -> None:
     """Write the material ID into a folder, as a TOML file and its curve; nothing is overwritten.
 
     The folder is then a library of its own, to hand on or to use with --library.

@@ -28,11 +28,11 @@ _PROPERTIES = (
 @click.command()
 @click.argument("table", metavar="TABLE")
 @label_options
-@click.option("--source", metavar="TEXT", required=True, help="Where the table comes from: maker, sheet, year.")
-@click.option("--frequency-unit", metavar="UNIT", help="Hz, kHz, MHz or GHz, where the table does not say it.")
+@click.option("--source", metavar="TEXT", required=True, help="Where it comes from: maker, sheet, year.")
+@click.option("--frequency-unit", metavar="UNIT", help="Hz, kHz, MHz or GHz, if the table does not say.")
 @click.option("--columns", metavar="LIST", help=f"What the columns hold, with commas between: {_KINDS}.")
 @click.option("--decimal-comma", is_flag=True, help="Commas in the table are decimal signs.")
-@click.option("--loss", metavar="TABLE", help="A second table that holds the loss, on frequencies of its own.")
+@click.option("--loss", metavar="TABLE", help="A second table with the loss, on frequencies of its own.")
 @click.option("--loss-frequency-unit", metavar="UNIT", help="Unit of the frequencies of that second table.")
 @click.option("--loss-columns", metavar="LIST", help="As --columns, for the second table.")
 @click.option(
@@ -51,7 +51,7 @@ _PROPERTIES = (
 @click.option("--application", "applications", metavar="WORD", multiple=True, help="May be given again.")
 @reporting
 @click.pass_obj
-def command(session: Session, table: str, folder: str | None, **said: Any) -> None:
+def command(session: Session, /, table: str, folder: str | None, **said: Any) -> None:
     """Bring in the table TABLE, typed or traced from a data sheet, as a reference of your own.
 
     The table has a column of frequency, one of μ′, and one of μ″, of tan δ or of tan δ/μ. Everything done

@@ -11,7 +11,7 @@ from whichcore.cli.material_report import CLASSES, report, span
 from whichcore.cli.options import library_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
-from whichcore.workflow import library_for
+from whichcore.libraries import library_for
 
 FORMAT = "whichcore-library/1"
 _SOURCE_LETTERS = 40
@@ -22,7 +22,7 @@ _SOURCE_LETTERS = 40
 @library_option
 @reporting
 @click.pass_obj
-def command(session: Session, wanted: str | None, libraries: tuple[str, ...]) -> None:
+def command(session: Session, /, wanted: str | None, libraries: tuple[str, ...]) -> None:
     """List the reference materials: id, name, class, initial permeability, span of the curve, source."""
     library = library_for(libraries)
     materials = [m for m in library.materials if wanted in {None, m.material_class.value}]

@@ -23,7 +23,7 @@ FORMAT = "whichcore-screening/1"
 @click.option("--csv", "as_csv", is_flag=True, help="Print the table as CSV.")
 @reporting
 @click.pass_obj
-def command(session: Session, as_csv: bool) -> None:
+def command(session: Session, /, as_csv: bool) -> None:
     """Say which curves of the open collection were accepted, which refused, and why.
 
     The collection is an optional part of the installation; nothing of it is used unless it passed.
@@ -36,9 +36,7 @@ def command(session: Session, as_csv: bool) -> None:
     if as_csv:
         click.echo(_csv(rows), nl=False)
         return
-    session.deliver(
-        lambda: {"format": FORMAT, "curves": [_record(row) for row in rows]}, lambda: _text(rows)
-    )
+    session.deliver(lambda: {"format": FORMAT, "curves": [_record(row) for row in rows]}, lambda: _text(rows))
 
 
 def _record(row: ScreeningRow) -> dict[str, object]:

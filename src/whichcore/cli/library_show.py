@@ -12,7 +12,8 @@ from whichcore.cli.options import dark_option, library_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Heading, Lines, page
 from whichcore.errors import InputError
-from whichcore.workflow import library_for, make_folder
+from whichcore.files import make_folder
+from whichcore.libraries import library_for
 
 FORMAT = "whichcore-material/1"
 

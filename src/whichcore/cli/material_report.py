@@ -48,7 +48,8 @@ def fields(material: Material) -> tuple[str, ...]:
         "id": m.id,
         "name": m.name,
         "class": m.material_class.value,
-        "initial permeability": f"{m.initial_permeability:g}, ± {percent(m.tolerance)} (two standard deviations)",
+        "initial permeability": f"{m.initial_permeability:g}",
+        "spread of it": f"{percent(m.tolerance)} (two standard deviations)",
         "curve": f"{m.frequency_hz.size} points, {span(m)}",
         "core from curve": f"{percent(m.curve_deviation)} (one standard deviation)",
         "resistivity": _stated(m.resistivity_ohm_m, "Ω m"),
@@ -58,9 +59,7 @@ def fields(material: Material) -> tuple[str, ...]:
         "section of the core": ""
         if m.section_m is None
         else " × ".join(f"{side * 1e3:.3g} mm" for side in m.section_m),
-        "taken at": ", ".join(
-            filter(None, (_plain(m.temperature_c, " °C"), _stated(m.flux_density_t, "T")))
-        ),
+        "taken at": ", ".join(filter(None, (_plain(m.temperature_c, " °C"), _stated(m.flux_density_t, "T")))),
         "applications": ", ".join(m.applications),
         "source": m.source,
         "licence": m.licence,

@@ -22,5 +22,7 @@ root = RootGroup(
     5 calibration refused; 6 records; 70 a fault of the program; 130 stopped.""",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-click.version_option(package_name="whichcore", message="%(prog)s %(version)s", help="Print the version.")(root)
+click.version_option(package_name="whichcore", message="%(prog)s %(version)s", help="Print the version.")(
+    root
+)
 reporting(root)

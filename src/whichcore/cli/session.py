@@ -63,18 +63,10 @@ class Session:
             sys.stdout.flush()
             for text in self.warnings:
                 self.note(f"warning: {text}")
-        except OSError as error:
-            if _is_closed_pipe(error):
+        except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the last line of defence
+            if isinstance(error, OSError) and _is_closed_pipe(error):
                 return _end_quietly()
-            return self._fail(error, _system_fault(error))
-        except (KeyboardInterrupt, click.Abort) as error:
-            return self._fail(error, Cancelled("stopped; every finished file is whole"))
-        except WhichcoreError as error:
-            return self._fail(error, error)
-        except click.ClickException as error:
-            return self._fail(error, usage_error(error))
-        except Exception as error:  # noqa: BLE001 - the last line of defence
-            return self._fail(error, _internal(error))
+            return self._fail(error, _as_ours(error))
         return code if isinstance(code, int) else 0
 
     @contextlib.contextmanager
@@ -134,6 +126,19 @@ def _end_quietly() -> int:
     return 0
 
 
+def _as_ours(error: BaseException) -> WhichcoreError:
+    match error:
+        case WhichcoreError():
+            return error
+        case click.ClickException():
+            return usage_error(error)
+        case KeyboardInterrupt() | click.Abort():
+            return Cancelled("stopped; every finished file is whole")
+        case OSError():
+            return _system_fault(error)
+    return _internal(error)
+
+
 def _system_fault(error: OSError) -> WhichcoreError:
     return InputError(
         "the system refused to read or write",
@@ -143,7 +148,7 @@ def _system_fault(error: OSError) -> WhichcoreError:
     )
 
 
-def _internal(error: Exception) -> WhichcoreError:
+def _internal(error: BaseException) -> WhichcoreError:
     return WhichcoreError(
         "something unforeseen went wrong",
         got=f"{type(error).__name__}: {error}",

@@ -119,6 +119,8 @@ def _hanging(line: str, width: int) -> Text:
     start = len(text) - len(text.lstrip())
     indent = start + 2 if width > start + 20 else 0
     wrapped = Text(text.strip()).wrap(Console(width=width), max(width - indent, 8))
-    pieces = [f"{' ' * (start if number == 0 else indent)}{piece.plain.rstrip()}"
-              for number, piece in enumerate(wrapped)]
+    pieces = [
+        f"{' ' * (start if number == 0 else indent)}{piece.plain.rstrip()}"
+        for number, piece in enumerate(wrapped)
+    ]
     return Text("\n".join(pieces))

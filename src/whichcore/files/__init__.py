@@ -17,6 +17,7 @@ from whichcore.files.sweep_file import load_sweep, write_sweep
 from whichcore.files.sweep_journal import SweepJournal
 from whichcore.files.sweep_layout import SourceColumn, SweepLayout, SweepPoint
 from whichcore.files.table_import import ImportedCurve, ImportHints, import_table
+from whichcore.files.text import make_folder
 from whichcore.files.touchstone import TouchstoneOptions, read_touchstone, write_touchstone
 from whichcore.files.units import Dimension, parse_prefixed, parse_quantity
 
@@ -36,6 +37,7 @@ __all__ = [
     "load_material",
     "load_specimen",
     "load_sweep",
+    "make_folder",
     "parse_prefixed",
     "parse_quantity",
     "parse_reading",

@@ -187,6 +187,25 @@ def create_text(path: Path, text: str) -> None:
             temporary.unlink(missing_ok=True)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it.
+
+    Raises
+    ------
+    InputError
+        It cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            "the folder cannot be made",
+            where=str(folder),
+            got=error.strerror or str(error),
+            next_step="choose a folder that may be written",
+        ) from error
+
+
 def nearest(word: str, options: Iterable[str]) -> str:
     """Return the option most like a word, or an empty string when none is like it."""
     matches = difflib.get_close_matches(word, list(options), n=1, cutoff=0.5)
