@@ -203,13 +203,13 @@ def test_bars_are_told_apart_without_colour():
 @pytest.mark.parametrize(
     ("probability", "text"),
     [
-        (0.0, "0.0 %"),
+        (0.0, "< 0.1 %"),
         (0.0004, "< 0.1 %"),
         (0.0312, "3.1 %"),
         (0.5, "50 %"),
         (0.993, "99.3 %"),
         (0.99996, "> 99.9 %"),
-        (1.0, "100.0 %"),
+        (1.0, "> 99.9 %"),
     ],
 )
 def test_a_probability_is_never_rounded_to_certainty(probability, text):

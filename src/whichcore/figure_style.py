@@ -13,7 +13,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import EngFormatter, FuncFormatter, LogLocator, NullFormatter
+from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, LogLocator, NullFormatter
 
 from whichcore.analysis.types import FloatArray
 
@@ -93,6 +93,9 @@ def log_axis(panel: Axes, values: FloatArray, label: str, u: FloatArray) -> None
         panel.axhline(edge, color=panel.yaxis.label.get_color(), linewidth=0.8, linestyle=":")
     panel.set_ylabel(f"{label},\nlinear within ±{linear:g}")
     _plain_ticks(panel, label_between=False)
+    # zero and the decades outside the linear zone: inside it the labels would cover each other
+    powers = linear * 10.0 ** np.arange(np.ceil(np.log10(max(-low.min(), high.max(), linear) / linear)) + 1)
+    panel.yaxis.set_major_locator(FixedLocator([*-powers[::-1], 0.0, *powers]))
 
 
 def _plain_ticks(panel: Axes, label_between: bool) -> None:

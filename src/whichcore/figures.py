@@ -44,6 +44,7 @@ from whichcore.wording import percent, quantity
 FORMATS = ("svg", "png")
 INTERVAL = "its 95 % interval"
 CURVES_SHOWN = 3
+CURVE_LEAST = 0.001  # a less probable candidate is drawn only when it is the best one
 BARS_SHOWN = 8
 
 # Okabe & Ito 2008 [published]; chosen so that their lightness differs too
@@ -105,7 +106,8 @@ def permeability_figure(
     ----------
     spectrum : PermeabilitySpectrum
     verdict : Verdict
-        Its best candidates that carry a fitted curve are drawn, three at most, not beyond their own span.
+        Its best candidates that carry a fitted curve are drawn, three at most, not beyond their own span;
+        of those less probable than 0.1 % only the very best, to show how far off it is.
     names : mapping of str to str
         Names of materials by id; an id without a name stands for itself.
     title : str
@@ -303,6 +305,8 @@ def _candidates_with_curve(verdict: Verdict, points: int) -> list[Candidate]:
     shown = []
     for candidate in verdict.candidates:
         if candidate.fitted is None or not np.isfinite(candidate.fitted).any():
+            continue
+        if candidate.probability < (CURVE_LEAST if shown else np.finfo(float).tiny):
             continue
         if candidate.fitted.shape != (points,):
             raise AnalysisError(

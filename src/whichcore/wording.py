@@ -24,10 +24,10 @@ def certainty(probability: float) -> str:
 
 
 def percent(probability: float) -> str:
-    """Return a probability as a person reads it; the ends of the scale are never rounded to certainty."""
-    if 0 < probability < 0.001:
+    """Return a probability as a person reads it; never as certainty, which no measurement gives."""
+    if probability < 0.001:
         return "< 0.1 %"
-    if 0.999 < probability < 1:
+    if probability > 0.999:
         return "> 99.9 %"
     return (
         f"{100 * probability:.1f} %"

@@ -57,8 +57,7 @@ def command(session: Session, /, out: str, chosen: tuple[str, ...], dark: bool) 
         case = identify_files(item.request, library)
         pictures = write_pictures(case, folder / f"bin-{item.id}", item.title, dark=dark)
         outcomes.append((item, case, pictures))
-        for text in case.verdict.warnings:
-            session.warn(f"bin {item.id}: {text}")
+    _warn(session, outcomes)
     session.deliver(lambda: _report(folder, outcomes), lambda: _text(folder, outcomes))
 
 
@@ -97,6 +96,16 @@ def _with_progress(bins: Sequence[DemoBin]) -> Iterator[DemoBin]:
             progress.update(task, description=item.title)
             yield item
             progress.advance(task)
+
+
+def _warn(session: Session, outcomes: Sequence[Outcome]) -> None:
+    """Tell each warning once, with the bins that it concerns."""
+    concerned: dict[str, list[str]] = {}
+    for item, case, _ in outcomes:
+        for text in case.verdict.warnings:
+            concerned.setdefault(text, []).append(item.id)
+    for text, ids in concerned.items():
+        session.warn(f"bin{'s' * (len(ids) > 1)} {', '.join(ids)}: {text}")
 
 
 def learned(verdict: Verdict) -> str:

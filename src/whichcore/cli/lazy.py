@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from whichcore.cli.session import Session
+from whichcore.cli.session import OutputClosed, Session, is_closed_pipe
 from whichcore.errors import UsageError
 
 
@@ -87,12 +87,17 @@ class RootGroup(LazyGroup):
         raise SystemExit(session.run(lambda: call(words, *more, **named)))
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run the command; an interrupt keeps to one line."""
+        """Run the command; an interrupt keeps to one line, a closed pipe to none."""
         try:
             return super().invoke(ctx)
         except (KeyboardInterrupt, EOFError) as error:
             # click would print an empty line of its own first
             raise click.Abort from error
+        except OSError as error:
+            # click would leave with a code of its own
+            if is_closed_pipe(error):
+                raise OutputClosed from error
+            raise
 
 
 def _show_help() -> None:

@@ -23,6 +23,10 @@ def clean(text: str) -> str:
     return "".join(sign if sign.isprintable() or sign == "\n" else "\ufffd" for sign in text)
 
 
+class OutputClosed(Exception):  # noqa: N818 - not a fault
+    """Whoever read the output stopped reading."""
+
+
 class Session:
     """What one run was asked for, and the warnings it met.
 
@@ -64,7 +68,7 @@ class Session:
             for text in self.warnings:
                 self.note(f"warning: {text}")
         except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the last line of defence
-            if isinstance(error, OSError) and _is_closed_pipe(error):
+            if isinstance(error, OutputClosed) or (isinstance(error, OSError) and is_closed_pipe(error)):
                 return _end_quietly()
             return self._fail(error, _as_ours(error))
         return code if isinstance(code, int) else 0
@@ -101,7 +105,7 @@ class Session:
             sys.stdout.flush()
             self.note(f"whichcore: {error.one_line()}")
         except OSError as second:
-            if not _is_closed_pipe(second):
+            if not is_closed_pipe(second):
                 return error.exit_code
             _end_quietly()
         return error.exit_code
@@ -111,7 +115,8 @@ def _json(report: Mapping[str, Any]) -> str:
     return json.dumps(report, ensure_ascii=False, allow_nan=False, indent=2)
 
 
-def _is_closed_pipe(error: OSError) -> bool:
+def is_closed_pipe(error: OSError) -> bool:
+    """Tell whether the reader of the output has gone."""
     # Windows calls a closed pipe an invalid argument
     return error.errno == errno.EPIPE or (os.name == "nt" and error.errno == errno.EINVAL)
 

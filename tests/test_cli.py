@@ -1,0 +1,271 @@
+"""The command line as a whole: help, documentation, ways out, streams, signals."""
+
+import importlib.util
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from xml.etree import ElementTree
+
+import click
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from whichcore.cli import root as root_module
+from whichcore.cli.root import root
+from whichcore.errors import CalibrationError, InstrumentError, RecordError, WhichcoreError
+
+ROOT = Path(__file__).resolve().parents[1]
+ENTRY = "import sys; from whichcore.cli import main; main()"
+
+
+def _process(*words, **more):
+    environment = {**os.environ, **more.pop("env", {})}
+    return subprocess.Popen(
+        [sys.executable, "-c", ENTRY, *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment,
+        **more,
+    )
+
+
+def _run(*words):
+    return CliRunner().invoke(root, list(words))
+
+
+def _reference():
+    spec = importlib.util.spec_from_file_location("reference", ROOT / "docs" / "make_command_reference.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+reference = _reference()
+CONTEXTS = {context.command_path: context for context in reference.contexts(root)}
+
+
+# --- help and documentation ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("words", [["--help"], ["library", "--help"], ["--version"], []])
+def test_help_imports_nothing_heavy(words):
+    code = (
+        "import sys; from whichcore.cli import main\n"
+        "try: main()\n"
+        "except SystemExit as end: print(end.code, file=sys.stderr)\n"
+        "heavy = {'numpy', 'scipy', 'rich', 'matplotlib', 'pydantic'}\n"
+        "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
+    assert done.stderr == "0\n[]\n"
+    assert "whichcore" in done.stdout
+
+
+@pytest.mark.parametrize("path", list(CONTEXTS))
+def test_every_command_and_option_is_documented(path):
+    command = CONTEXTS[path].command
+    assert command.help
+    for parameter in command.params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, f"{path} {parameter.opts}"
+            sentence = re.sub(r"\s*\[default: .*\]$", "", parameter.help)
+            assert sentence.endswith("."), f"{path} {parameter.opts}: no sentence"
+        else:
+            # arguments have no help of their own: the text of the command speaks of them
+            assert parameter.make_metavar(CONTEXTS[path]).strip("[].") in command.help
+
+
+@pytest.mark.parametrize(
+    "group", [path for path, c in CONTEXTS.items() if isinstance(c.command, click.Group)]
+)
+def test_groups_list_each_command_in_a_line(group):
+    for name, (module, line) in CONTEXTS[group].command.entries.items():
+        assert line.endswith(".")
+        assert f"{group} {name}" in CONTEXTS
+        assert module.startswith("whichcore.cli.")
+
+
+def test_every_command_reports_as_json():
+    for path, context in CONTEXTS.items():
+        assert any("--json" in parameter.opts for parameter in context.command.params), path
+
+
+def test_the_reference_page_is_current():
+    assert reference.TARGET.read_text(encoding="utf-8") == reference.text(), (
+        "run docs/make_command_reference.py"
+    )
+
+
+# --- called wrongly -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["identfy"], "did you mean identify?"),
+        (["--nonsense"], "--nonsense"),
+        (["library", "lst"], "did you mean list?"),
+        (["identify"], "--specimen"),
+        (["identify", "--specimen"], "--specimen"),
+        (["identify", "--specimen", "x.toml"], "--sweep FILE, --reading TEXT"),
+        (["identify", "--specmen", "x.toml"], "did you mean --specimen"),
+        (["library", "show"], "ID"),
+        (["library", "list", "--class", "Unobtainium"], "Unobtainium"),
+        (["library", "screening", "--csv", "--json"], "--csv and --json"),
+        (["demo", "surplus"], "surplus"),
+        (["demo", "--bin", "z"], "a, b, c, d, e, f, g"),
+    ],
+)
+def test_a_command_called_wrongly_is_one_line_and_code_2(words, told):
+    done = _run(*words)
+    assert done.exit_code == 2
+    assert done.stderr.count("\n") == 1
+    assert told in done.stderr
+    as_json = _run(*words, *([] if "--json" in words else ["--json"]))
+    error = json.loads(as_json.stdout)["error"]
+    assert list(error) == ["code", "what", "where", "got", "allowed", "next"]
+    assert error["code"] == "usage"
+    assert as_json.exit_code == 2
+
+
+def test_nothing_named_shows_the_help():
+    assert _run().output == _run("--help").output
+    assert _run("library").exit_code == 0
+
+
+# --- ways out -----------------------------------------------------------------------------------------------
+
+
+def _failing(monkeypatch, error):
+    command = click.Command("fails", callback=lambda: (_ for _ in ()).throw(error))
+    monkeypatch.setitem(root_module.COMMANDS, "fails", ("whichcore.cli.fails", "Fails."))
+    monkeypatch.setitem(sys.modules, "whichcore.cli.fails", type("Module", (), {"command": command}))
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        # the table of exit codes in docs/reference/commands.md
+        (InstrumentError("no answer"), 4),
+        (CalibrationError("too old"), 5),
+        (RecordError("full"), 6),
+        (WhichcoreError("lost"), 70),
+        (ZeroDivisionError("by nothing"), 70),
+        (MemoryError(), 70),
+        (KeyboardInterrupt(), 130),
+        (EOFError(), 130),
+        (PermissionError(13, "Permission denied", "secret.csv"), 3),
+    ],
+)
+def test_every_error_has_its_exit_code_and_one_line(monkeypatch, error, code):
+    _failing(monkeypatch, error)
+    done = _run("fails")
+    assert done.exit_code == code
+    assert done.stdout == ""
+    assert done.stderr.startswith("whichcore: ")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_traceback_only_with_debug(monkeypatch):
+    _failing(monkeypatch, ZeroDivisionError("by nothing"))
+    plain, debug = _run("fails"), _run("--debug", "fails")
+    assert "Traceback" not in plain.stderr
+    assert "--debug" in plain.stderr
+    assert "Traceback" in debug.stderr
+    assert debug.exit_code == 70
+
+
+def test_an_error_cannot_steer_the_terminal():
+    done = _run("library", "show", "\x1b[31mred")
+    assert done.exit_code == 3
+    assert "\x1b" not in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+# --- as a process -------------------------------------------------------------------------------------------
+
+
+def test_the_installed_command_is_this_one():
+    (script,) = (
+        line
+        for line in (ROOT / "pyproject.toml").read_text(encoding="utf-8").splitlines()
+        if line.startswith("whichcore = ") and "cli" in line
+    )
+    assert script == 'whichcore = "whichcore.cli:main"'
+
+
+def test_output_is_utf8_whatever_the_console_says():
+    env = {"PYTHONIOENCODING": "ascii", "LC_ALL": "C", "LANG": "C"}
+    process = _process("library", "show", "mnzn-2300-derived", env=env)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 0, err
+    assert "Curie temperature: 215 °C" in out.decode("utf-8")
+    process = _process("library", "show", "Ω", env=env)
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert "Ω" in err.decode("utf-8")
+
+
+def test_a_closed_pipe_ends_quietly():
+    process = _process("library", "list", "--json")
+    process.stdout.close()
+    err = process.stderr.read()
+    assert (process.wait(timeout=60), err) == (0, b"")
+    process.stderr.close()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full device here")
+def test_a_full_disk_is_one_line():
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", ENTRY, "library", "--help"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 3
+    assert done.stderr.count("\n") == 1
+    assert "No space left" in done.stderr
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
+@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
+    folder = tmp_path / "demo"
+    process = _process("demo", "--out", str(folder))
+    deadline = time.monotonic() + 60
+    while not list(folder.glob("*.png")) and process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.02)
+    process.send_signal(getattr(signal, number))
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (130, b"")
+    assert err.decode("utf-8") == "whichcore: stopped; every finished file is whole\n"
+    files = list(folder.iterdir())
+    assert files
+    for file in files:
+        if file.suffix == ".svg":
+            ElementTree.parse(file)  # noqa: S314 - our own file
+        else:
+            assert file.suffix == ".png"
+            with Image.open(file) as image:
+                image.load()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
+def test_a_signal_told_to_be_ignored_stays_ignored():
+    code = (
+        "import signal, sys; signal.signal(signal.SIGHUP, signal.SIG_IGN); sys.argv = ['whichcore', '--help']\n"
+        "from whichcore.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN\n"
+        "assert signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

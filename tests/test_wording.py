@@ -1,0 +1,74 @@
+"""How numbers are said."""
+
+import pytest
+
+from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "text"),
+    [
+        # published, JCGM 100:2008, 7.2.6 (memory): 10.057 62 Ω with u 27 mΩ is rounded to 10.058 Ω
+        (10.05762, 0.027, "10.058 ± 0.027"),
+        # published, JCGM 100:2008, 7.2.2 (memory): 100.021 47 g with u 0.35 mg
+        (100.02147, 0.00035, "100.02147 ± 0.00035"),
+        # analytic: two digits of u, the value as fine
+        (2307.393, 46.697, "2307 ± 47"),
+        (29574.8, 889.1, "29570 ± 890"),
+        (0.0123456, 0.000996, "0.0123 ± 0.0010"),
+        (813.5, 9.96, "814 ± 10"),
+        (-3.21, 1.2, "−3.2 ± 1.2"),
+        (2.25, 1.2, "2.2 ± 1.2"),
+        (1e6, 123456.0, "1000000 ± 120000"),
+    ],
+)
+def test_value_and_uncertainty_end_at_the_same_digit(value, uncertainty, text):
+    assert with_uncertainty(value, uncertainty) == text
+
+
+@pytest.mark.parametrize("uncertainty", [0.0, float("nan"), float("inf")])
+def test_an_unknown_uncertainty_says_so(uncertainty):
+    assert with_uncertainty(812.34, uncertainty) == "812.3 (uncertainty not known)"
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        # the thresholds of probability_words.csv, practice
+        (1.0, "almost certainly"),
+        (0.99, "almost certainly"),
+        (0.98, "very probably"),
+        (0.8, "probably"),
+        (0.79, "more likely than not"),
+        (0.2, "possibly"),
+        (0.0, "hardly"),
+    ],
+)
+def test_probability_in_words(probability, words):
+    assert certainty(probability) == words
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        # analytic
+        (1000.0, "Hz", "1 kHz"),
+        (999.6, "Hz", "1 kHz"),
+        (3e6, "Hz", "3 MHz"),
+        (1.5e13, "Hz", "1.5e+04 GHz"),
+        (0.25e-3, "T", "250 µT"),
+        (1e-3, "T", "1 mT"),
+        (0.0, "m", "0 m"),
+    ],
+)
+def test_quantity_takes_the_prefix_that_fits(value, unit, text):
+    assert quantity(value, unit) == text
+
+
+def test_percent_never_gives_certainty():
+    assert percent(1.0) == "> 99.9 %"
+    assert percent(0.0) == "< 0.1 %"
+
+
+def test_lists_read_as_a_sentence():
+    assert [listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])] == ["a", "a or b", "a, b or c"]
