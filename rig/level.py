@@ -1,0 +1,115 @@
+"""How hard to drive: a fixed level, or a limit of the flux density kept by what the last point has shown."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from whichcore.analysis.permeability import core_voltage_vrms, inner_edge_factor, peak_flux_density_t
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import Phasors, Wiring
+from whichcore.errors import InputError
+
+AIM = 0.85  # of the limit: room for a core that follows less well than predicted
+LOWEST_SHARE = 0.6  # of the limit: below it the level is raised
+STEP_DIGITS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class DriveRule:
+    """One level for the whole sweep, V peak to peak, open circuit."""
+
+    level_vpp: float
+
+    def __post_init__(self) -> None:
+        _positive("level_vpp", self.level_vpp, "V")
+
+
+@dataclass(frozen=True, slots=True)
+class FluxRule:
+    """As near to a peak flux density as the source can be set, and never above it.
+
+    Attributes
+    ----------
+    flux_density_t : float
+        Largest over the section (the inner edge), T.
+    specimen : Specimen
+    """
+
+    flux_density_t: float
+    specimen: Specimen
+
+    def __post_init__(self) -> None:
+        _positive("flux_density_t", self.flux_density_t, "T")
+
+    def safe_level_vpp(self, frequency_hz: float) -> float:
+        """Return the level that keeps the limit whatever the core is: all of it falls on the winding."""
+        per_volt = float(peak_flux_density_t(1.0, frequency_hz, self.specimen))
+        vrms = AIM * self.flux_density_t / (per_volt * inner_edge_factor(self.specimen))
+        return vrms * math.sqrt(8)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSeen:
+    """What a level did at one frequency.
+
+    Attributes
+    ----------
+    frequency_hz : float
+    level_vpp : float
+    flux_density_t : float
+        At the inner edge, peak.
+    impedance_ohm : complex
+        Of the specimen.
+    """
+
+    frequency_hz: float
+    level_vpp: float
+    flux_density_t: float
+    impedance_ohm: complex
+
+
+def predicted_level_vpp(rule: FluxRule, seen: LevelSeen, frequency_hz: float, series_ohm: float) -> float:
+    """Return the level that takes the core to the aim at another frequency.
+
+    With a constant permeability B goes with the current, and the current with the level over
+    |R_s + Z(f)|, Z(f) = R + jX f/f_seen. Where the permeability falls, both err to the safe side of a few
+    per cent between neighbours.
+    """
+    z = seen.impedance_ohm
+    there = complex(z.real, z.imag * frequency_hz / seen.frequency_hz)
+    per_volt = seen.flux_density_t / seen.level_vpp * abs(series_ohm + z) / abs(series_ohm + there)
+    return AIM * rule.flux_density_t / per_volt
+
+
+def rounded_down(level_vpp: float) -> float:
+    """Return the level with three digits, not above it, so that small steps are not taken."""
+    scale = 10.0 ** (STEP_DIGITS - 1 - math.floor(math.log10(level_vpp)))
+    return math.floor(level_vpp * scale + 1e-9) / scale
+
+
+def flux_density_t(
+    rule: FluxRule, phasors: Phasors, impedance_ohm: complex, wiring: Wiring, shunt_ohm: float
+) -> float:
+    """Return the largest peak flux density in the core, T, from the voltages read.
+
+    B = √2 |I Z_core|/(ω N A_e) times the inner-edge factor. The current comes from the shunt; with the
+    specimen at ground channel B reads its voltage itself; the second winding reads the core's directly.
+    """
+    specimen, f = rule.specimen, phasors.frequency_hz
+    a_vrms, b_vrms = abs(phasors.phasor_vpk) / math.sqrt(2)
+    if wiring is Wiring.TWO_WINDINGS:
+        flux = peak_flux_density_t(a_vrms, f, specimen, specimen.winding.secondary_turns)
+    else:
+        at_ground = wiring is Wiring.SPECIMEN_AT_GROUND
+        terminal = b_vrms if at_ground else b_vrms / shunt_ohm * abs(impedance_ohm)
+        induced = core_voltage_vrms([impedance_ohm], [f], [terminal], specimen)
+        flux = peak_flux_density_t(induced[0], f, specimen)
+    return float(flux) * inner_edge_factor(specimen)
+
+
+def _positive(name: str, value: float, unit: str) -> None:
+    if not 0 < value < math.inf:
+        raise InputError(
+            "a level must be positive and finite", where=name, got=f"{value:g} {unit}", allowed=f"> 0 {unit}"
+        )

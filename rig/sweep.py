@@ -1,0 +1,188 @@
+"""A sweep over frequency, as a generator of events. It reads voltages; a correction, if given, is a callable.
+
+Whatever ends it, a fault, the user, or whoever stops asking for events, the output is switched off.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+import warnings
+from collections.abc import Collection, Iterator
+
+import numpy as np
+
+from whichcore.analysis.takes import ratio_with_covariance
+from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
+from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
+from whichcore.rig.instruments import Bench
+from whichcore.rig.level import FluxRule
+from whichcore.rig.point import Correct, OutOfReachError, Place, Station
+from whichcore.rig.sweep_plan import SweepPlan
+
+SAME_FREQUENCY = 1e-9
+
+
+def sweep(
+    plan: SweepPlan,
+    bench: Bench,
+    cancel: threading.Event,
+    *,
+    correct: Correct | None = None,
+    done: Collection[float] = (),
+) -> Iterator[Event]:
+    """Carry out a plan.
+
+    Parameters
+    ----------
+    plan : SweepPlan
+    bench : Bench
+    cancel : threading.Event
+        Looked at between records and inside waits.
+    correct : callable or None
+        Turns a pair of voltages into impedance; a rule by flux density needs it. None for standards.
+    done : collection of float
+        Frequencies of the plan measured in an earlier run; they are left out.
+
+    Yields
+    ------
+    Event
+        See :mod:`whichcore.rig.events`.
+
+    Raises
+    ------
+    Cancelled
+        ``cancel`` was set.
+    InstrumentError
+        An instrument failed.
+    InputError
+        The plan does not suit the instruments.
+    """
+    if isinstance(plan.level, FluxRule) and correct is None:
+        raise InputError(
+            "a level by flux density needs the impedance",
+            where="level",
+            next_step="calibrate first, or give a drive level in volts",
+        )
+    was_on = bench.source.output_is_on()
+    bench.source.output_off()
+    if was_on:
+        yield OutputFoundOn(bench.source.identity)
+    run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()))
+    try:
+        yield from run.points(done)
+    except BaseException:
+        _off_or_say_so(bench)
+        raise
+    bench.source.output_off()
+    yield run.finished()
+
+
+def _off_or_say_so(bench: Bench) -> None:
+    try:
+        bench.source.output_off()
+    except InstrumentError as error:
+        warnings.warn(
+            f"the output could not be switched off ({error.one_line()}); switch it off by hand",
+            WhichcoreWarning,
+            stacklevel=3,
+        )
+
+
+class _Run:
+    """Which points are done, and how neighbours are tied together."""
+
+    def __init__(self, plan: SweepPlan, station: Station) -> None:
+        self.plan, self.station = plan, station
+        self.last: tuple[Place, PointDone] | None = None
+        self.first: tuple[Place, PointDone] | None = None
+        self.again: PointDone | None = None
+        self.measured = self.missed = 0
+
+    def points(self, done: Collection[float]) -> Iterator[Event]:
+        """Measure every point that is not done, then the first once more."""
+        plan, bench = self.plan, self.station.bench
+        todo = [(i, f) for i, f in enumerate(plan.frequency_hz) if not _among(f, done)]
+        yield Started(
+            fingerprint=plan.fingerprint(bench.wiring, bench.shunt_ohm),
+            source=bench.source.identity,
+            digitizer=bench.digitizer.identity,
+            points=len(todo),
+            skipped=len(plan.frequency_hz) - len(todo),
+            temperature_c=plan.temperature_c,
+        )
+        self.station.prepare()
+        for index, frequency_hz in todo:
+            yield from self._point(index, frequency_hz)
+        if plan.revisit_first and self.first is not None and len(todo) > 1:
+            yield from self._first_again(*self.first)
+
+    def finished(self) -> Finished:
+        """Return the closing event."""
+        drift, u_drift = None, None
+        if self.first is not None and self.again is not None:
+            drift, u_drift = _drift(self.first[1], self.again)
+        return Finished(self.measured, self.missed, drift, u_drift, self.station.now())
+
+    def _point(self, index: int, frequency_hz: float) -> Iterator[Event]:
+        station = self.station
+        old = self.last[0].ranges if self.last else None
+        try:
+            look, on_old = yield from station.look(frequency_hz, old)
+            point = station.averaged(index, frequency_hz, look)
+        except OutOfReachError as reason:
+            self.missed += 1
+            flux = station.flux_at(frequency_hz)
+            yield NotReachable(index, frequency_hz, str(reason), station.level_vpp, flux)
+            return
+        place = station.place(frequency_hz)
+        if self.plan.tie_ranges and self.last is not None and self.last[0].ranges != place.ranges:
+            if on_old is not None:
+                before = station.pair(on_old, frequency_hz, self.last[1].range_label)
+                yield RangesTied(frequency_hz, before, point.pair)
+            else:
+                yield self._tied_below(*self.last, place)
+        self.measured += 1
+        self.last = (place, point)
+        self.first = self.first or self.last
+        yield point
+
+    def _tied_below(self, last: Place, before: PointDone, now: Place) -> RangesTied:
+        """Read the last frequency on the ranges of this point, as its own cannot hold this point."""
+        self.station.go(Place(last.frequency_hz, last.level_vpp, now.ranges))
+        there = self.station.record(last.frequency_hz).phasors
+        after = self.station.pair(there, last.frequency_hz)
+        self.station.go(now)
+        return RangesTied(last.frequency_hz, before.pair, after)
+
+    def _first_again(self, place: Place, point: PointDone) -> Iterator[Event]:
+        station = self.station
+        station.go(place)
+        try:
+            look = station.record(place.frequency_hz)
+            self.again = station.averaged(point.index, place.frequency_hz, look, revisit=True)
+        except OutOfReachError as reason:
+            yield NotReachable(
+                point.index, place.frequency_hz, f"at the end: {reason}", station.level_vpp, None
+            )
+            return
+        yield self.again
+
+
+def _among(frequency_hz: float, done: Collection[float]) -> bool:
+    return any(abs(frequency_hz - other) <= SAME_FREQUENCY * frequency_hz for other in done)
+
+
+def _drift(first: PointDone, again: PointDone) -> tuple[float, float]:
+    """Return |Δ/value| of impedance or ratio, and its standard uncertainty per component."""
+    values, variances = [], []
+    for point in (first, again):
+        if point.corrected is not None:
+            value = complex(point.corrected.impedance_ohm[0])
+            covariance = point.corrected.scatter[0]
+        else:
+            value, covariance = ratio_with_covariance(point.phasors)
+        values.append(value)
+        variances.append(float(np.trace(covariance)) / 2)
+    return abs(values[1] - values[0]) / abs(values[0]), math.sqrt(sum(variances)) / abs(values[0])
