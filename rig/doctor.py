@@ -1,11 +1,11 @@
-"""Is the bench fit to measure? A generator of findings, each with what was found, expected, and the remedy."""
+"""Is the bench fit to measure? A generator of findings: what was found, what was expected, the remedy."""
 
 from __future__ import annotations
 
 import math
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -60,7 +60,7 @@ class DoctorPlan:
 
     frequency_hz: float = 10e3
     level_vpp: float = 1.0
-    record: RecordRule = RecordRule()
+    record: RecordRule = field(default_factory=RecordRule)
 
 
 def examine(
@@ -220,9 +220,9 @@ def _frequency(phasors: Phasors, fixture: str, nominal_hz: float) -> Iterator[Fi
 def _voltages(found: FloatArray, expected: FloatArray, fixture: str, emf_vpk: float) -> Finding:
     """Compare both channels with what the wiring gives, and name the usual causes of a mismatch."""
     check = f"voltages, {fixture}"
-    texts = [f"A {a:.3g} V, B {b:.3g} V peak" for a, b in (found, expected)]
+    seen_text, wanted_text = (f"A {a:.3g} V, B {b:.3g} V peak" for a, b in (found, expected))
     if _alike(found, expected, emf_vpk):
-        return Finding(check, Status.GOOD, *texts)
+        return Finding(check, Status.GOOD, seen_text, wanted_text)
     remedy = "check that the fixture is in, the wiring, the shunt, and probe ratios in bench.toml"
     if _alike(found, expected[::-1], emf_vpk):
         remedy = "channels A and B are swapped: change the cables, or channels in bench.toml"
@@ -238,7 +238,7 @@ def _voltages(found: FloatArray, expected: FloatArray, fixture: str, emf_vpk: fl
             other[c] = found[c] * ratio
             if expected[c] > 0 and _alike(other, expected, emf_vpk):
                 remedy = f"channel {'AB'[c]} is off by ten: set its probe ratio in bench.toml"
-    return Finding(check, Status.BAD, *texts, remedy)
+    return Finding(check, Status.BAD, seen_text, wanted_text, remedy)
 
 
 def _alike(found: FloatArray, expected: FloatArray, emf_vpk: float) -> bool:

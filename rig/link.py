@@ -8,10 +8,12 @@ answer left half read would be taken for the next one.
 from __future__ import annotations
 
 import contextlib
+import gc
 import logging
 import select
 import socket
 import time
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -78,16 +80,13 @@ class Link:
         """Connect; raises InstrumentError. A socket to a closed port opens, and fails at the first use."""
         self.close()
         with self._guarded("connect"):
-            import pyvisa  # noqa: PLC0415 - takes a tenth of a second that --help must not
-
-            try:
-                # the manager is one for the whole process and is never closed: other links hang on it
-                manager = pyvisa.ResourceManager("@py")
-                self._resource = manager.open_resource(
-                    self.address, open_timeout=int(self.settings.timeout_s * 1000)
-                )
-            except Exception as error:  # pyvisa-py raises bare exceptions, on purpose, at this one place
-                raise RuntimeError(str(error)) from error
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ResourceWarning)
+                fault = self._try_to_connect()
+                if fault:
+                    gc.collect()  # pyvisa-py leaves the socket of a failed connection open, in a cycle
+            if fault:
+                raise RuntimeError(fault)
             if self.settings.baud_rate is not None:
                 self._resource.baud_rate = self.settings.baud_rate
             self._hurry()
@@ -129,6 +128,20 @@ class Link:
             return read_block(
                 lambda count: self._read_exactly(count, deadline), form, expected, self._where(message)
             )
+
+    def _try_to_connect(self) -> str:
+        """Return what went wrong as text: pyvisa-py raises bare exceptions here, and they hold the socket."""
+        import pyvisa  # noqa: PLC0415 - takes a tenth of a second that --help must not
+
+        try:
+            # the manager is one for the whole process and is never closed: other links hang on it
+            manager = pyvisa.ResourceManager("@py")
+            self._resource = manager.open_resource(
+                self.address, open_timeout=int(self.settings.timeout_s * 1000)
+            )
+        except Exception as error:  # noqa: BLE001 - see above
+            return _shortly(error)
+        return ""
 
     def _send(self, message: str) -> None:
         self._resource.timeout = max(1, int(self.settings.timeout_s * 1000))
@@ -172,14 +185,12 @@ class Link:
             try:
                 data += self._resource.read_bytes(size, chunk_size=size)
             except _foreign() as error:
-                raise self._cut_short(error, len(data), count) from error
+                raise self._cut_short(len(data), count) from error
             rate = size / max(time.monotonic() - begun, 1e-6)
             size = int(min(max(rate * CHUNK_S, SMALLEST_CHUNK), LARGEST_CHUNK))
         return bytes(data)
 
-    def _cut_short(self, error: Exception, got: int, count: int) -> Exception:
-        if count <= LINE_CHUNK:
-            return error
+    def _cut_short(self, got: int, count: int) -> OSError:
         with contextlib.suppress(OSError):
             line = self._socket()
             if line is not None and select.select([line], [], [], 0)[0] and not line.recv(1, socket.MSG_PEEK):
