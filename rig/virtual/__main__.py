@@ -1,0 +1,54 @@
+"""The virtual bench as a process of its own.
+
+Prints one JSON line with the addresses when it is ready, does what each line of standard input asks for and
+answers with a line, and ends when standard input closes.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import threading
+
+import click
+
+from whichcore.analysis.types import Wiring
+from whichcore.rig.virtual.bench import Bench, Hands
+from whichcore.rig.virtual.digitizer import VirtualDigitizer
+from whichcore.rig.virtual.hands import Operator
+from whichcore.rig.virtual.server import InstrumentServer
+from whichcore.rig.virtual.source import VirtualSource
+
+
+@click.command()
+@click.option("--wiring", type=click.Choice([w.value for w in Wiring]), default=Wiring.SHUNT_AT_GROUND.value)
+@click.option("--seed", type=int, default=None, help="Of noise and phases.")
+def main(wiring: str, seed: int | None) -> None:
+    """Serve a virtual source and digitizer on free ports of this machine."""
+    # Ctrl-C goes to every process of a terminal; whoever started the bench still has to switch it off
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    bench = Bench(Hands(wiring=Wiring(wiring)), seed)
+    instruments = {"source": VirtualSource(bench), "digitizer": VirtualDigitizer(bench)}
+    servers = {name: InstrumentServer(instrument) for name, instrument in instruments.items()}
+    for server in servers.values():
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+    ready = {"ready": True, **{name: server.address for name, server in servers.items()}}
+    _say(json.dumps(ready))
+    operator = Operator(bench, instruments)
+    for line in sys.stdin:
+        if line.strip():
+            _say(operator.answer(line))
+    bench.closing.set()
+    for server in servers.values():
+        server.shutdown()
+        server.server_close()
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
