@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import click
 import pytest
@@ -251,7 +251,7 @@ def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
     assert files
     for file in files:
         if file.suffix == ".svg":
-            ElementTree.parse(file)  # noqa: S314 - our own file
+            ET.parse(file)  # noqa: S314 - our own file
         else:
             assert file.suffix == ".png"
             with Image.open(file) as image:
@@ -261,7 +261,8 @@ def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
 def test_a_signal_told_to_be_ignored_stays_ignored():
     code = (
-        "import signal, sys; signal.signal(signal.SIGHUP, signal.SIG_IGN); sys.argv = ['whichcore', '--help']\n"
+        "import signal, sys; sys.argv = ['whichcore', '--help']\n"
+        "signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
         "from whichcore.cli import main\n"
         "try: main()\n"
         "except SystemExit: pass\n"

@@ -141,13 +141,7 @@ def load_material(path: str | Path) -> Material:
         All faults of the TOML file in one error, or the first fault of the curve.
     """
     file = TomlFile(Path(path))
-    faults = Faults(file)
-    try:
-        table = MaterialTable.model_validate(file.data)
-    except ValidationError as error:
-        faults.add_invalid(error, _KNOWN)
-        faults.raise_if_any()
-        raise AssertionError("a fault was lost") from error  # pragma: no cover - raise_if_any has raised
+    table = _checked_table(file)
     frequency, permeability = _curve_beside(file, table.curve)
     optional = {"curve_deviation": table.curve_deviation} if table.curve_deviation is not None else {}
     return Material(
@@ -170,6 +164,16 @@ def load_material(path: str | Path) -> Material:
         applications=table.applications,
         **optional,
     )
+
+
+def _checked_table(file: TomlFile) -> MaterialTable:
+    faults = Faults(file)
+    try:
+        return MaterialTable.model_validate(file.data)
+    except ValidationError as error:
+        faults.add_invalid(error, _KNOWN)
+        faults.raise_if_any()
+        raise AssertionError("a fault was lost") from error  # pragma: no cover - raise_if_any has raised
 
 
 def _curve_beside(file: TomlFile, name: str) -> tuple[FloatArray, ComplexArray]:
@@ -263,6 +267,7 @@ def write_material(folder: str | Path, material: Material) -> Path:
             where=str(target),
             next_step="choose another id, or move the old file away",
         )
+    _checked_table(TomlFile(target, properties))
     try:
         place.mkdir(parents=True, exist_ok=True)
     except OSError as error:

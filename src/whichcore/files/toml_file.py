@@ -22,6 +22,12 @@ _KEY = re.compile(r"\s*([A-Za-z0-9_\-.\"']+(?:\s*\.\s*[A-Za-z0-9_\-\"']+)*)\s*="
 class TomlFile:
     """A parsed TOML file.
 
+    Parameters
+    ----------
+    path : Path
+    text : str, optional
+        What is to stand in the file, where it has not been written yet.
+
     Attributes
     ----------
     path : Path
@@ -34,9 +40,9 @@ class TomlFile:
         The file cannot be read or is not TOML.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, text: str | None = None) -> None:
         self.path = path
-        text = read_text(path)
+        text = read_text(path) if text is None else text
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:

@@ -1,0 +1,194 @@
+"""``whichcore demo``: names, pictures and a table, and nothing overwritten."""
+
+import json
+import math
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from matplotlib.figure import Figure
+from rich.cells import cell_len
+
+from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, VerdictKind
+from whichcore.cli.demo import learned
+from whichcore.cli.identify_text import measured_sentence, verdict_sentence
+from whichcore.cli.root import root
+from whichcore.workflow import demo_bins
+
+KINDS = ("impedance", "permeability", "candidates")
+
+
+@pytest.fixture(autouse=True)
+def _plain(monkeypatch):
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
+def _run(*words):
+    return CliRunner().invoke(root, ["demo", *map(str, words)])
+
+
+def test_bins_get_verdicts_pictures_and_a_lesson(tmp_path):
+    done = _run("--out", tmp_path / "out", "--bin", "b", "--bin", "g")
+    assert done.exit_code == 0, done.stderr
+    made = {path.name for path in (tmp_path / "out").iterdir()}
+    # a bin without a sweep has no curves to draw
+    assert made == {f"bin-b-{k}.{e}" for k in KINDS for e in ("svg", "png")} | {
+        f"bin-g-candidates.{e}" for e in ("svg", "png")
+    }
+    assert done.stdout.count("Verdict: ") == done.stdout.count("Learned: ") == 2
+    assert "8 pictures are in " in done.stdout
+    assert "truth.toml" in done.stdout
+    assert "\x1b" not in done.output
+
+
+def test_all_bins_as_json(tmp_path, monkeypatch):
+    monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
+    done = _run("--out", tmp_path / "out", "--json")
+    found = json.loads(done.stdout)
+    assert [entry["id"] for entry in found["bins"]] == [item.id for item in demo_bins()]
+    for entry in found["bins"]:
+        verdict = entry["verdict"]
+        total = math.fsum(c["probability"] for c in verdict["candidates"]) + verdict["unlisted_probability"]
+        assert math.isclose(total, 1.0, abs_tol=1e-9)  # the contract
+        assert entry["learned"].endswith((".", "!"))
+    assert len(found["warnings"]) == len(set(found["warnings"]))
+
+
+def test_the_demo_does_not_look_at_the_answers(tmp_path, monkeypatch):
+    opened = []
+    real = Path.read_text
+    monkeypatch.setattr(
+        Path, "read_text", lambda path, *a, **k: opened.append(path.name) or real(path, *a, **k)
+    )
+    monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
+    assert _run("--out", tmp_path / "out", "--bin", "a").exit_code == 0
+    assert "bins.toml" in opened
+    assert "truth.toml" not in opened
+
+
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_what_is_there_is_not_overwritten(tmp_path, kind):
+    place = tmp_path / "out"
+    mine = place if kind == "file" else place / "mine.txt"
+    mine.parent.mkdir(exist_ok=True)
+    mine.write_text("mine", encoding="utf-8")
+    done = _run("--out", place)
+    assert (done.exit_code, done.stdout) == (3, "")
+    assert "--out" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert mine.read_text(encoding="utf-8") == "mine"
+
+
+def test_the_default_folder_and_an_empty_one(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
+    assert _run("--bin", "g").exit_code == 0
+    assert (tmp_path / "whichcore-demo").is_dir()
+    assert _run("--bin", "g").exit_code == 0  # still empty, for no picture was drawn
+
+
+@pytest.mark.parametrize("width", [40, 60])
+def test_a_narrow_terminal_stays_readable(tmp_path, monkeypatch, width):
+    monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
+    monkeypatch.setattr("whichcore.cli.demo.demo_folder", lambda: Path("here"))
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", str(width))
+    done = _run("--bin", "g")
+    assert max(cell_len(line) for line in done.stdout.splitlines()) <= width
+
+
+def test_a_terminal_shows_progress_on_stderr_only(tmp_path):
+    ours, theirs = pty.openpty()
+    code = "from whichcore.cli import main; main()"
+    with subprocess.Popen(
+        [sys.executable, "-c", code, "demo", "--out", str(tmp_path / "out"), "--bin", "g"],
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        env={**os.environ, "TERM": "xterm"},
+    ) as process:
+        out = process.stdout.read()
+    shown = os.read(ours, 100_000).decode("utf-8")
+    for end in (ours, theirs):
+        os.close(end)
+    assert process.returncode == 0
+    assert "Bin G" in shown
+    assert b"\x1b" not in out
+    assert b"Bin G" in out
+
+
+# --- words --------------------------------------------------------------------------------------------------
+
+
+def _verdict(kind, materials=(), material_class=None, probability=0.9, **more):
+    return Verdict(
+        kind=kind,
+        materials=materials,
+        material_class=material_class,
+        probability=probability,
+        candidates=(Candidate("x", "NiZn", 0.6), Candidate("y", "NiZn", 0.3)),
+        unlisted_probability=0.1,
+        initial_permeability=InitialPermeability(813.4, 11.4, 1e3, 1e-3, 23.0),
+        next_measurement="Measure more.",
+        **more,
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdict", "text"),
+    [
+        (_verdict(VerdictKind.MATERIAL, ("x",), "NiZn", 0.97), "very probably Ex (x), NiZn: 97 %."),
+        (
+            _verdict(VerdictKind.GROUP, ("x", "y"), "NiZn"),
+            "probably NiZn, one of 2 materials these data cannot tell apart: Ex (x) or y (y): 90 % together.",
+        ),
+        (
+            _verdict(VerdictKind.CLASS, ("x", "y"), "NiZn", 0.9999),
+            "almost certainly NiZn, but the grade stays open: > 99.9 % for the class.",
+        ),
+        (
+            _verdict(VerdictKind.UNLISTED, probability=0.55),
+            "more likely than not none of the 2 reference materials: 55 %.",
+        ),
+        (
+            _verdict(VerdictKind.UNDECIDED, probability=0.6),
+            "undecided. Likeliest is Ex (x) at 60 %; none of the references is at 10 %.",
+        ),
+    ],
+)
+def test_verdict_in_a_sentence(verdict, text):
+    assert verdict_sentence(verdict, {"x": "Ex"}) == text
+
+
+def test_measured_permeability_in_a_sentence():
+    assert measured_sentence(_verdict(VerdictKind.UNLISTED).initial_permeability) == (
+        "Measured μ′ = 813 ± 11 (standard uncertainty) at 1 kHz, 1 mT peak, 23 °C."
+    )
+
+
+@pytest.mark.parametrize("name", [item.value for item in MaterialClass])
+def test_every_class_has_a_use(name):
+    assert learned(_verdict(VerdictKind.CLASS, ("x",), name)).endswith(".")
+
+
+def test_the_lesson_follows_the_verdict():
+    assert "no name" in learned(_verdict(VerdictKind.UNLISTED))
+    assert learned(_verdict(VerdictKind.UNDECIDED)).endswith("Measure more.")
+    cracked = learned(_verdict(VerdictKind.CLASS, ("x",), "MnZn", gapped_probability=0.5))
+    assert cracked.startswith("Likely cracked or gapped (50 %)")
+
+
+def test_a_picture_cut_short_leaves_no_trace(tmp_path, monkeypatch):
+    def stopped(_figure, file, **_):
+        file.write(b"half")
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Figure, "savefig", stopped)
+    done = _run("--out", tmp_path / "out", "--bin", "g")
+    assert (done.exit_code, done.stdout) == (130, "")
+    assert done.stderr == "whichcore: stopped; every finished file is whole\n"
+    assert list((tmp_path / "out").iterdir()) == []
