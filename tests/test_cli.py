@@ -1,5 +1,6 @@
 """The command line as a whole: help, documentation, ways out, streams, signals."""
 
+import contextlib
 import importlib.util
 import json
 import os
@@ -16,8 +17,10 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from whichcore.cli import interrupt
 from whichcore.cli import root as root_module
 from whichcore.cli.root import root
+from whichcore.cli.session import Session
 from whichcore.errors import CalibrationError, InstrumentError, RecordError, WhichcoreError
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -256,6 +259,16 @@ def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
             assert file.suffix == ".png"
             with Image.open(file) as image:
                 image.load()
+
+
+def test_an_interrupt_that_got_lost_still_stops():
+    """Python drops an exception raised in a finaliser; the wish to stop must outlive it."""
+    with contextlib.suppress(KeyboardInterrupt):
+        interrupt.stop(signal.SIGINT, None)
+    session, printed = Session(), []
+    code = session.run(lambda: session.deliver(dict, lambda: printed.append("result") or "result"))
+    assert (code, printed) == (130, [])
+    assert Session().run(interrupt.check) == 0  # and it is spent
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")

@@ -3,7 +3,6 @@
 import json
 import math
 import os
-import pty
 import subprocess
 import sys
 from pathlib import Path
@@ -62,9 +61,12 @@ def test_all_bins_as_json(tmp_path, monkeypatch):
 def test_the_demo_does_not_look_at_the_answers(tmp_path, monkeypatch):
     opened = []
     real = Path.read_text
-    monkeypatch.setattr(
-        Path, "read_text", lambda path, *a, **k: opened.append(path.name) or real(path, *a, **k)
-    )
+
+    def noted(path, *args, **named):
+        opened.append(path.name)
+        return real(path, *args, **named)
+
+    monkeypatch.setattr(Path, "read_text", noted)
     monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
     assert _run("--out", tmp_path / "out", "--bin", "a").exit_code == 0
     assert "bins.toml" in opened
@@ -103,6 +105,7 @@ def test_a_narrow_terminal_stays_readable(tmp_path, monkeypatch, width):
 
 
 def test_a_terminal_shows_progress_on_stderr_only(tmp_path):
+    pty = pytest.importorskip("pty", reason="Windows has no pseudo-terminals")
     ours, theirs = pty.openpty()
     code = "from whichcore.cli import main; main()"
     with subprocess.Popen(

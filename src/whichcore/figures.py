@@ -302,7 +302,7 @@ def _part(permeability: ComplexArray, axis: int) -> FloatArray:
 
 
 def _candidates_with_curve(verdict: Verdict, points: int) -> list[Candidate]:
-    shown = []
+    shown: list[Candidate] = []
     for candidate in verdict.candidates:
         if candidate.fitted is None or not np.isfinite(candidate.fitted).any():
             continue

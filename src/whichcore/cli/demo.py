@@ -15,6 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from whichcore.analysis.advise import NOTEWORTHY
 from whichcore.analysis.verdict import Verdict, VerdictKind
+from whichcore.cli import interrupt
 from whichcore.cli.identify_text import verdict_sentence
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
@@ -94,6 +95,7 @@ def _with_progress(bins: Sequence[DemoBin]) -> Iterator[DemoBin]:
         task = progress.add_task("bins", total=len(bins))
         for item in bins:
             progress.update(task, description=item.title)
+            interrupt.check()
             yield item
             progress.advance(task)
 

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import io
-import signal
 import sys
-from types import FrameType
 
+from whichcore.cli import interrupt
 from whichcore.cli.root import root
-
-_LIKE_CTRL_C = ("SIGTERM", "SIGHUP")
 
 
 def main() -> None:
@@ -18,13 +15,5 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             # a file name that is no text at all still prints, with its bytes spelt out
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
-    for name in _LIKE_CTRL_C:
-        number = getattr(signal, name, None)
-        # one that was told to be ignored (nohup) stays ignored
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, _interrupt)
+    interrupt.listen()
     root.main(prog_name="whichcore")
-
-
-def _interrupt(_number: int, _frame: FrameType | None) -> None:
-    raise KeyboardInterrupt

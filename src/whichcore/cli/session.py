@@ -14,6 +14,7 @@ from typing import Any, TextIO
 
 import click
 
+from whichcore.cli import interrupt
 from whichcore.cli.usage import usage_error
 from whichcore.errors import Cancelled, InputError, WhichcoreError, WhichcoreWarning
 
@@ -50,6 +51,7 @@ class Session:
 
     def deliver(self, report: Callable[[], Mapping[str, Any]], text: Callable[[], str]) -> None:
         """Print the result: the report as one JSON object with every warning in it, or the text."""
+        interrupt.check()
         if self.json:
             click.echo(_json({**report(), "warnings": self.warnings}))
         else:
