@@ -61,25 +61,28 @@ class LevelSeen:
         At the inner edge, peak.
     impedance_ohm : complex
         Of the specimen.
+    relative_uncertainty : float
+        Standard uncertainty of a component of the impedance over its magnitude.
     """
 
     frequency_hz: float
     level_vpp: float
     flux_density_t: float
     impedance_ohm: complex
+    relative_uncertainty: float = 0.0
 
 
 def predicted_level_vpp(rule: FluxRule, seen: LevelSeen, frequency_hz: float, series_ohm: float) -> float:
     """Return the level that takes the core to the aim at another frequency.
 
     With a constant permeability B goes with the current, and the current with the level over
-    |R_s + Z(f)|, Z(f) = R + jX f/f_seen. Where the permeability falls, both err to the safe side of a few
-    per cent between neighbours.
+    |R_s + Z(f)|, Z(f) = R + jX f/f_seen. Where the permeability falls, both err to the safe side. What was
+    seen in noise may be too low by two of its standard uncertainties, and the aim is lowered by as much.
     """
     z = seen.impedance_ohm
     there = complex(z.real, z.imag * frequency_hz / seen.frequency_hz)
     per_volt = seen.flux_density_t / seen.level_vpp * abs(series_ohm + z) / abs(series_ohm + there)
-    return AIM * rule.flux_density_t / per_volt
+    return AIM * rule.flux_density_t / (1 + 2 * seen.relative_uncertainty) / per_volt
 
 
 def rounded_down(level_vpp: float) -> float:

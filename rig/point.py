@@ -272,7 +272,8 @@ class Station:
         impedance = complex(corrected.impedance_ohm[0])
         flux = flux_density_t(rule, phasors, impedance, self.bench.wiring, self.bench.shunt_ohm)
         if flux > 0 and math.isfinite(flux):
-            self._seen = LevelSeen(frequency_hz, self.level_vpp, flux, impedance)
+            u = averaging.relative_uncertainty(phasors, corrected)
+            self._seen = LevelSeen(frequency_hz, self.level_vpp, flux, impedance, u)
         return flux
 
     def _refuse(self, phasors: Phasors, corrected: ImpedanceSweep | None) -> None:
