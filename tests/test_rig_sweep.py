@@ -383,8 +383,9 @@ class TestLevel:
         # the bench's own account of every record, ranges and levels searched included
         assert circuit.highest_flux_t <= 1.02 * self.LIMIT
         assert of(events, LevelChanged)[0].from_vpp is None
-        levels = [event.to_vpp for event in of(events, LevelChanged)]
-        assert levels == [value for name, value in (x for x in circuit.log if x[0] == "level")][: len(levels)]
+        # ties and the second visit go back to levels that were told already
+        told = {event.to_vpp for event in of(events, LevelChanged)}
+        assert told == {value for name, value in (x for x in circuit.log if x[0] == "level")}
 
     def test_flux_density_is_what_the_circuit_has(self):
         bench, circuit = make_bench()
