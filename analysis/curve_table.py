@@ -11,24 +11,27 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from whichcore.analysis.materials import Library
+from whichcore.analysis.observation import log_reluctivity
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Step of the grid in ln f; also the step of the corner-shift quadrature.
 GRID_STEP = 0.04
 #: Largest corner shift considered, in grid steps (a factor of 2.2 either way).
 MAX_SHIFT_STEPS = 20
+#: Corner shifts of the quadrature, in grid steps.
+SHIFTS = np.arange(-MAX_SHIFT_STEPS, MAX_SHIFT_STEPS + 1)
 
 
 @dataclass(frozen=True, slots=True)
 class CurveTable:
-    """Reluctivity of M curves on the grid ln f = start + GRID_STEP·i; NaN outside a curve's own span."""
+    """λ = ln(1/μ) of M curves on the grid ln f = start + GRID_STEP·i; NaN outside a curve's own span."""
 
     start: float
-    reluctivity: ComplexArray
+    log_reluctivity: ComplexArray
 
     def pick(self, indices: Sequence[int]) -> CurveTable:
         """Return the table of some of the curves."""
-        return CurveTable(self.start, self.reluctivity[list(indices)])
+        return CurveTable(self.start, self.log_reluctivity[list(indices)])
 
     def shifted(self, log_frequency: FloatArray, shift_steps: NDArray[np.int_]) -> ComplexArray:
         """Evaluate every curve with its corner moved up by each shift.
@@ -48,10 +51,10 @@ class CurveTable:
         index = np.floor(position).astype(np.int64)
         fraction = position - index
         at = index - shift_steps[:, None]
-        columns = self.reluctivity.shape[1]
+        columns = self.log_reluctivity.shape[1]
         valid = (at >= 0) & (at < columns - 1)
         at = np.clip(at, 0, columns - 2)
-        low, high = self.reluctivity[:, at], self.reluctivity[:, at + 1]
+        low, high = self.log_reluctivity[:, at], self.log_reluctivity[:, at + 1]
         value = low + fraction * (high - low)
         # a point on the last node of a span must not be lost for want of a right neighbour
         value = np.where((fraction < 1e-9) & np.isnan(value), low, value)
@@ -81,9 +84,7 @@ def tabulate(curves: Sequence[tuple[FloatArray, ComplexArray]], low_hz: float, h
         # one node beyond each end supports the interpolation of the last points inside; span_mask keeps
         # every evaluated point within the span
         row[inside] = _interpolate(x, permeability, grid[inside])
-    known = ~np.isnan(table)
-    table[known] = 1 / table[known]
-    return CurveTable(start=float(start), reluctivity=table)
+    return CurveTable(start=float(start), log_reluctivity=log_reluctivity(table))
 
 
 def _interpolate(x: FloatArray, permeability: ComplexArray, at: FloatArray) -> ComplexArray:

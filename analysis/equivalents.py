@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.posterior import Evidence, fitted_reluctivity, whitened_for
+from whichcore.analysis.posterior import Evidence, curve_columns, fitted_log_reluctivity
 
 #: Two candidates whose best explanations differ by less than this chi-squared cannot be told apart: their
 #: likelihoods would differ by a factor of e² on average. Practice.
@@ -39,13 +40,12 @@ def equivalents_of_first(
         Index of the material.
     """
     indices = list(order[:_COMPARED])
-    fitted = fitted_reluctivity(library, evidence, indices, observation)
-    whitened = whitened_for(observation, library.materials[indices[0]].curve_deviation)
+    fitted = fitted_log_reluctivity(library, evidence, indices, observation)
+    columns = curve_columns(observation, library.materials[indices[0]].curve_deviation)
     difference = fitted - fitted[0]
-    difference = observation.whiten(np.where(np.isnan(difference), 0, difference))
-    inner = np.eye(whitened.columns.shape[1]) + whitened.columns.T @ whitened.columns
-    projected = difference @ whitened.columns
-    chi2 = (difference**2).sum(axis=1) - np.einsum("ck,kc->c", projected, np.linalg.solve(inner, projected.T))
-    for index, distance in zip(indices, chi2, strict=True):
-        if distance < SEPARABLE_CHI2:
+    common = np.tile(~np.isnan(difference), 2)
+    rows = observation.whiten(np.where(np.isnan(difference), 0, difference))
+    for index, row, used in zip(indices, rows, common, strict=True):
+        projected = InnerFactor(columns[used]).apply(row @ columns)
+        if row @ row - projected @ projected < SEPARABLE_CHI2:
             yield index

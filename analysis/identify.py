@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement
+from whichcore.analysis.candidate_cube import Branches
 from whichcore.analysis.causality import check_passivity
 from whichcore.analysis.decision import class_sums, decide
 from whichcore.analysis.equivalents import equivalents_of_first
@@ -18,7 +19,7 @@ from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
-from whichcore.analysis.posterior import Branches, Evidence, evidence_of, fitted_reluctivity
+from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluctivity
 from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
 from whichcore.analysis.types import (
@@ -175,9 +176,10 @@ def _compose(case: _Case, listed: FloatArray, unlisted: float, shifts: tuple[Evi
 def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
     shown = order[:_EXPLAINED]
     points = case.observation.spectrum_points
-    reluctivity = fitted_reluctivity(case.library, case.curves, shown, case.observation)[:, :points]
-    with np.errstate(invalid="ignore"):  # NaN where a curve is silent
-        fitted = dict(zip(shown, 1 / reluctivity, strict=True)) if points else {}
+    fitted: dict[int, ComplexArray] = {}
+    if points:
+        rows = fitted_log_reluctivity(case.library, case.curves, shown, case.observation)[:, :points]
+        fitted = dict(zip(shown, np.exp(-rows), strict=True))
     return tuple(_candidate(case, i, float(listed[i]), fitted.get(i)) for i in order)
 
 
@@ -188,7 +190,7 @@ def _candidate(case: _Case, index: int, probability: float, fitted: ComplexArray
         material=material.id,
         material_class=material.material_class.value,
         probability=probability,
-        scale=None if silent else 1 / explanation.inverse_scale,
+        scale=None if silent else explanation.scale,
         corner_shift=None if silent else explanation.corner_shift,
         gap_ratio=explanation.gap_ratio,
         turns=explanation.turns,

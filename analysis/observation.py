@@ -1,10 +1,12 @@
-"""The data of one specimen as rows for identification, in terms of the reluctivity ν = 1/μ.
+"""The data of one specimen as rows for identification: the complex logarithm of the reluctivity ν = 1/μ.
 
-A gap of ratio g = gap/length adds to the reluctivity, 1/μe = 1/μ + g, and a scale s of the permeability
-divides it. Every candidate therefore predicts a row as u·ν_ref + g·e with u = 1/s: affine in both level
-parameters, which can so be integrated in closed form. A spectrum point gives two rows, Re ν (e = 1) and
-Im ν (e = 0). A reading gives one row: 1/μ′ (inductance) or 1/|μ| (impedance magnitude), with e = 1; both
-scale exactly with u, and the gap term is exact while the loss is small.
+λ = ln ν = −ln|μ| + jδ, with δ the loss angle. In λ a scale of the permeability, a wrong turn count and an
+error of the geometry are all additive, and a relative deviation of a core from its curve has a covariance that
+does not depend on the data (one proportional to the data would pull every level downwards: Peelle's puzzle of
+data evaluation, from memory). A gap of ratio g adds to the reluctivity, 1/μe = 1/μ + g, and is linearised.
+
+A spectrum point gives two rows, Re λ and Im λ. A reading gives one row, −ln μ′ (inductance) or −ln|μ|
+(impedance magnitude).
 """
 
 from __future__ import annotations
@@ -19,11 +21,20 @@ from numpy.typing import NDArray
 from whichcore.analysis.permeability import ReadingPermeability
 from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum, ReadingKind
 from whichcore.analysis.uncertainty import common_columns, independent_covariance, propagate
+from whichcore.errors import AnalysisError
 
 #: Scatter of a reference curve around its own smooth course (digitising, printing), relative. Practice.
 CURVE_ROUGHNESS = 0.003
-#: Share of |ν| that a smooth deviation moves either component by, beside the component itself. Practice.
+#: Part of a deviation of ln|μ| that goes into the loss angle, in rad, whatever the angle is. Practice.
 CROSS_SHARE = 0.15
+#: Smooth relative deviation between cores of one grade, where the spectrum is flat. Practice.
+CORE_DEVIATION = 0.03
+#: How much more the small loss below the dispersion deviates than the loss near its peak. Practice.
+LOW_LOSS_FACTOR = 4.0
+#: Loss angle in rad, or slope of ln|μ| over ln f, from which the dispersion counts as fully there. Practice.
+FULL_ACTIVITY = 0.3
+#: Cosine of the loss angle below which a curve is said to show no inductance, and the row it then predicts.
+_LEAST_COSINE, _NO_INDUCTANCE = 1e-3, 25.0
 
 
 class RowKind(IntEnum):
@@ -43,17 +54,17 @@ class Observation:
     frequency_hz : float array (P,)
     kind : int array (P,)
         A RowKind each.
-    reluctivity : complex array (P,)
-        Measured ν; real for readings.
+    log_reluctivity : complex array (P,)
+        Measured λ; real for readings.
     whitener : float array (P, 2, 2)
         Inverse Cholesky factor of each point's own covariance; the second row of a reading is zero.
     common : float array (P, 2, K)
-        Effect of each common source on the real and imaginary part of ν.
+        Effect of each common source on the real and imaginary part of λ.
     """
 
     frequency_hz: FloatArray
     kind: NDArray[np.int_]
-    reluctivity: ComplexArray
+    log_reluctivity: ComplexArray
     whitener: FloatArray
     common: FloatArray
 
@@ -84,10 +95,6 @@ class Observation:
         whitened = self.whitener @ columns
         return np.concatenate([whitened[:, 0], whitened[:, 1]], axis=0)
 
-    def gap_row(self) -> FloatArray:
-        """Whitened effect of a unit gap ratio, shape (2P,)."""
-        return self.whiten(np.ones(self.frequency_hz.size, dtype=np.complex128))
-
 
 def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPermeability]) -> Observation:
     """Join a spectrum and readings into one observation.
@@ -108,7 +115,7 @@ def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPer
     return Observation(
         frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
         kind=np.concatenate([part.kind for part in parts]),
-        reluctivity=np.concatenate([part.reluctivity for part in parts]),
+        log_reluctivity=np.concatenate([part.log_reluctivity for part in parts]),
         whitener=np.concatenate([part.whitener for part in parts]),
         common=np.concatenate([part.columns_for(ids) for part in parts]),
     )
@@ -118,7 +125,7 @@ def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPer
 class _Rows:
     frequency_hz: FloatArray
     kind: NDArray[np.int_]
-    reluctivity: ComplexArray
+    log_reluctivity: ComplexArray
     whitener: FloatArray
     common: FloatArray
     ids: tuple[str, ...]
@@ -131,53 +138,71 @@ class _Rows:
 
 
 def _spectrum_rows(spectrum: PermeabilitySpectrum) -> _Rows:
-    nu = 1 / spectrum.permeability
-    scatter, sources = propagate(spectrum.scatter, spectrum.sources, -(nu**2))
-    covariance = independent_covariance(scatter, sources) + _roughness(nu)
-    common = common_columns(sources, spectrum.range_labels, points=nu.size)
-    points = nu.size
+    mu, points = spectrum.permeability, spectrum.permeability.size
+    if not np.all(np.abs(mu) > 0):
+        raise AnalysisError(
+            "the permeability is zero at a frequency: that is no core",
+            where=f"{spectrum.frequency_hz[np.argmin(np.abs(mu))]:g} Hz",
+            got="0",
+            next_step="leave the point out, or check the turns and the fixture correction",
+        )
+    scatter, sources = propagate(spectrum.scatter, spectrum.sources, -1 / mu)
+    covariance = independent_covariance(scatter, sources) + CURVE_ROUGHNESS**2 * np.eye(2)
+    common = common_columns(sources, spectrum.range_labels, points=points)
     return _Rows(
         frequency_hz=spectrum.frequency_hz,
         kind=np.full(points, RowKind.SPECTRUM),
-        reluctivity=nu,
+        log_reluctivity=log_reluctivity(mu),
         whitener=np.linalg.inv(np.linalg.cholesky(covariance)),
         common=np.stack([common.matrix[:points], common.matrix[points:]], axis=1),
         ids=common.ids,
     )
 
 
-def _roughness(nu: ComplexArray) -> FloatArray:
-    return np.asarray((CURVE_ROUGHNESS * np.abs(nu)) ** 2)[:, None, None] * np.eye(2)
+def log_reluctivity(permeability: ComplexArray) -> ComplexArray:
+    """Return λ = −ln μ with the loss angle between −π/2 and 3π/2, so that no passive core wraps round."""
+    angle = -np.angle(permeability)
+    return np.asarray(
+        -np.log(np.abs(permeability)) + 1j * np.where(angle < -np.pi / 2, angle + 2 * np.pi, angle)
+    )
 
 
 def _reading_rows(reading: ReadingPermeability) -> _Rows:
-    nu = 1 / reading.permeability
-    sensitivity = -(nu**2)
-    scatter = abs(sensitivity) * np.hypot(reading.own_uncertainty, CURVE_ROUGHNESS / nu)
+    if not reading.permeability > 0:
+        raise AnalysisError(
+            "the reading gives no positive permeability: that is no core",
+            where=f"reading at {reading.frequency_hz:g} Hz",
+            got=f"{reading.permeability:.4g}",
+            next_step="check the reading, the turns and the frequency (is it below the self-resonance?)",
+        )
+    mu = reading.permeability
     whitener = np.zeros((1, 2, 2))
-    whitener[0, 0, 0] = 1 / scatter
+    whitener[0, 0, 0] = 1 / np.hypot(reading.own_uncertainty / mu, CURVE_ROUGHNESS)
     common = np.zeros((1, 2, len(reading.common)))
-    common[0, 0] = [sensitivity * change for _, change in reading.common]
-    kind = RowKind.INVERSE_REAL if reading.kind == ReadingKind.INDUCTANCE else RowKind.INVERSE_MAGNITUDE
+    common[0, 0] = [-change / mu for _, change in reading.common]
+    inductance = reading.kind == ReadingKind.INDUCTANCE
     return _Rows(
         frequency_hz=np.array([reading.frequency_hz]),
-        kind=np.array([kind]),
-        reluctivity=np.array([nu], dtype=np.complex128),
+        kind=np.array([RowKind.INVERSE_REAL if inductance else RowKind.INVERSE_MAGNITUDE]),
+        log_reluctivity=np.array([-np.log(mu)], dtype=np.complex128),
         whitener=whitener,
         common=common,
         ids=tuple(name for name, _ in reading.common),
     )
 
 
-def reading_rows(reluctivity: ComplexArray, observation: Observation) -> ComplexArray:
-    """Turn predicted reluctivity (..., P) at the readings into the rows the readings are compared with."""
-    out = reluctivity.copy()
+def reading_rows(predicted: ComplexArray, observation: Observation) -> ComplexArray:
+    """Turn predicted λ (..., P) at the readings into the rows the readings are compared with."""
+    out = predicted.copy()
     for point in np.flatnonzero(observation.kind != RowKind.SPECTRUM):
-        nu = reluctivity[..., point]
-        if observation.kind[point] == RowKind.INVERSE_MAGNITUDE:
-            out[..., point] = np.abs(nu)
-        else:  # 1/Re(1/ν)
-            out[..., point] = np.abs(nu) ** 2 / nu.real
+        size, angle = predicted[..., point].real, predicted[..., point].imag
+        if observation.kind[point] == RowKind.INVERSE_REAL:
+            cosine = np.cos(angle)
+            # beyond its resonance a curve shows no inductance: nothing measurable comes near that row
+            size = np.where(
+                cosine > _LEAST_COSINE, size - np.log(np.maximum(cosine, _LEAST_COSINE)), _NO_INDUCTANCE
+            )
+        out[..., point] = size
     return out
 
 
@@ -199,26 +224,51 @@ def deviation_columns(observation: Observation, amplitude: float, length: float)
     Returns
     -------
     float array (P, 2, 2 R)
-        R columns for the real and R for the imaginary part of ν.
+        R columns for the real and R for the imaginary part of λ.
     """
     x = observation.log_frequency
     width, distance = length / np.sqrt(2), 0.8 * length
     reach = 3 * width
     centres = np.arange(x.min() - reach, x.max() + reach + distance, distance)
     norm = np.sqrt(distance / (width * np.sqrt(np.pi)))
-    basis = amplitude * norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2)
-    size = _component_size(observation)
+    basis = norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2)
+    size = _deviation_size(observation, amplitude)
     columns = np.zeros((x.size, 2, 2 * centres.size))
     columns[:, 0, : centres.size] = size[:, :1] * basis
     columns[:, 1, centres.size :] = size[:, 1:] * basis
     return columns
 
 
-def _component_size(observation: Observation) -> FloatArray:
-    """Size (P, 2) of the two components of ν, smoothed so that scatter does not pass for signal."""
+def _deviation_size(observation: Observation, amplitude: float) -> FloatArray:
+    """Return the standard deviation (P, 2) of the two parts of λ under a deviation of the given amplitude.
+
+    Below its dispersion a spectrum is flat whatever the material, so that there only the usual spread between
+    cores of a grade remains of a larger deviation of the level. The small loss angle there varies much more
+    from core to core than the loss near its peak.
+    """
+    angle = np.abs(_smoothed_angle(observation))
+    active = _activity(observation, angle)
+    level = np.maximum(CORE_DEVIATION, amplitude * active)
+    loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * amplitude) * (1 - active)
+    return np.stack([level, np.hypot(loss * angle, CROSS_SHARE * level)], axis=1)
+
+
+def _smoothed_angle(observation: Observation) -> FloatArray:
+    """Loss angle smoothed over a quarter in ln f, so that scatter does not pass for loss."""
+    return np.asarray(_kernel(observation, 0.25) @ observation.log_reluctivity.imag)
+
+
+def _kernel(observation: Observation, width: float) -> FloatArray:
     x = observation.log_frequency
-    weight = np.exp(-0.5 * ((x[:, None] - x) / 0.25) ** 2)
-    weight /= weight.sum(axis=1, keepdims=True)
-    relative = observation.reluctivity / np.abs(observation.reluctivity)
-    smooth = np.stack([weight @ relative.real, weight @ relative.imag], axis=1)
-    return np.asarray(np.abs(observation.reluctivity)[:, None] * np.hypot(smooth, CROSS_SHARE))
+    weight = np.exp(-0.5 * ((x[:, None] - x) / width) ** 2)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+
+def _activity(observation: Observation, angle: FloatArray) -> FloatArray:
+    """How far each point is into the dispersion, 0 to 1: from the loss angle and the slope of ln|μ|."""
+    x = observation.log_frequency
+    weight = _kernel(observation, 0.4)
+    centred = x - weight @ x[:, None]
+    spread = (weight * centred**2).sum(axis=1)
+    slope = (weight * centred) @ observation.log_reluctivity.real / np.maximum(spread, 1e-6)
+    return np.asarray(np.clip((slope**2 + angle**2) / FULL_ACTIVITY**2, 0, 1))

@@ -30,26 +30,36 @@ STATED_GAP_UNCERTAINTY = 0.10
 TURN_SLIP_PROBABILITY = 0.02
 
 _EXPONENT_NODES = 7
-_GAP_STEP = 0.5
+_GAP_STEP = 0.67
 
 
 @dataclass(frozen=True, slots=True)
 class CornerPrior:
-    """Joint prior of corner shift and inverse scale for M materials, S shifts and J exponents.
+    """Joint prior of corner shift and level for M materials, S shifts and J exponents.
 
     The core's permeability is s times the reference's and its corner moves by −p ln s + ε with p normal. For
-    a fixed p the pair is jointly normal, so given the shift u = 1/s is again (log-)normal.
+    a fixed p the pair is jointly normal, so that θ = −ln s given the shift is normal again.
 
     Attributes
     ----------
     log_weight : float array (M, S, J)
         Log of the probability of a shift cell and exponent node.
-    u_mean, u_sd : float array (M, S, J)
+    theta_mean, theta_sd : float array (M, S, J)
+        The standard deviation does not depend on the shift; it is broadcast.
     """
 
     log_weight: FloatArray
-    u_mean: FloatArray
-    u_sd: FloatArray
+    theta_mean: FloatArray
+    theta_sd: FloatArray
+
+    def at(self, members: NDArray[np.int_], shifts: slice) -> CornerPrior:
+        """Return the prior of some materials on some of the shifts, which then stand for all of them."""
+        thinning = np.log(self.log_weight.shape[1] / self.log_weight[:, shifts].shape[1])
+        return CornerPrior(
+            self.log_weight[members][:, shifts] + thinning,
+            self.theta_mean[members][:, shifts],
+            self.theta_sd[members][:, shifts],
+        )
 
 
 def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -> CornerPrior:
@@ -85,8 +95,8 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     log_scale = (centre / sigma**2 - exponent * shift / own**2) / precision
     return CornerPrior(
         log_weight=log_weight,
-        u_mean=np.exp(-log_scale + 0.5 / precision),
-        u_sd=np.exp(-log_scale) / np.sqrt(precision),
+        theta_mean=-log_scale,
+        theta_sd=np.broadcast_to(1 / np.sqrt(precision), log_scale.shape),
     )
 
 
@@ -107,15 +117,15 @@ def _centre(material: Material) -> float:
 
 @dataclass(frozen=True, slots=True)
 class GapNode:
-    """One Gaussian piece of the prior of the gap ratio."""
+    """One piece of the prior of the gap ratio: log-normal around its median; a median of zero is "no gap"."""
 
     probability: float
-    mean: float
-    sd: float
+    median: float
+    log_sd: float
 
 
 def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
-    """Prior of the gap ratio as a mixture; the piece of mean and sd zero stands for "no gap".
+    """Prior of the gap ratio as a mixture; log-normal pieces, and "no gap".
 
     Parameters
     ----------
@@ -132,7 +142,7 @@ def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
         return (GapNode(1.0, 0.0, 0.0),)
     if specimen.gap_m:
         ratio = specimen.gap_m / length_m
-        return (GapNode(1.0, ratio, STATED_GAP_UNCERTAINTY * ratio),)
+        return (GapNode(1.0, ratio, STATED_GAP_UNCERTAINTY),)
     joints = specimen.core.joints if isinstance(specimen.core, EffectiveCore) else 0
     if joints:
         return _log_normal_nodes(1.0, joints * JOINT_GAP_M / length_m, JOINT_SPREAD)
@@ -141,13 +151,14 @@ def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
 
 
 def _log_normal_nodes(probability: float, median: float, spread: float) -> tuple[GapNode, ...]:
-    """Cut a log-normal law into Gaussian pieces whose width fits their distance."""
-    z = np.arange(-2.0, 2.0 + _GAP_STEP / 2, _GAP_STEP / max(spread, _GAP_STEP))
+    """Cut a log-normal law into narrow log-normal pieces whose width fits their distance."""
+    z = np.arange(-2.0, 2.0 + _GAP_STEP / 4, _GAP_STEP / max(spread, _GAP_STEP / 2))
     weight = np.exp(-0.5 * z**2)
     weight *= probability / weight.sum()
-    means = median * np.exp(spread * z)
-    sd = means * spread * (z[1] - z[0]) / 2
-    return tuple(GapNode(float(w), float(m), float(s)) for w, m, s in zip(weight, means, sd, strict=True))
+    log_sd = spread * (z[1] - z[0]) / 2
+    return tuple(
+        GapNode(float(w), float(median * np.exp(spread * x)), log_sd) for w, x in zip(weight, z, strict=True)
+    )
 
 
 def turn_branches(turns: int) -> tuple[tuple[int, float], ...]:

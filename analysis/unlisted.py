@@ -17,8 +17,8 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.level_integral import Forms, InnerFactor, LevelPrior, Whitened, log_likelihood
-from whichcore.analysis.observation import Observation, deviation_columns, reading_rows
+from whichcore.analysis.level_integral import InnerFactor, LevelPrior, Products, log_likelihood
+from whichcore.analysis.observation import Observation, deviation_columns, log_reluctivity, reading_rows
 from whichcore.analysis.reach import Pattern
 from whichcore.analysis.types import ComplexArray, FloatArray
 
@@ -28,8 +28,8 @@ LEVEL_SPREAD = 0.20
 #: Median of (μi − 1)·f_corner and its spread in ln: Snoek's product of ferrites, which powders exceed and
 #: ribbons and eddy-limited cores fall short of; a factor of three either way is one standard deviation.
 SNOEK_PRODUCT_HZ, SNOEK_SPREAD = 4e9, float(np.log(3.0))
-#: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share of
-#: spectra of that kind: most are near a law, some have a resonance that no member has. Practice.
+#: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share
+#: of spectra of that kind: most are near a law, some have a resonance that no member has. Practice.
 DEVIATIONS = ((0.12, 1.0, 0.7), (0.40, 0.6, 0.3))
 
 
@@ -80,13 +80,13 @@ class Family:
     shape: NDArray[np.int_]
     log_weight: FloatArray
 
-    def reluctivity(self, frequency_hz: FloatArray) -> ComplexArray:
-        """Reluctivity of every member, shape (C, P)."""
+    def permeability(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Permeability of every member, shape (C, P)."""
         x = frequency_hz / self.corner_hz[:, None]
         out = np.empty(x.shape, dtype=np.complex128)
         for k, law in enumerate(SHAPES):
             rows = self.shape == k
-            out[rows] = 1 / (1 + (self.level[rows, None] - 1) * law(x[rows]))
+            out[rows] = 1 + (self.level[rows, None] - 1) * law(x[rows])
         return out
 
 
@@ -108,14 +108,10 @@ def family() -> Family:
     )
 
 
-def whiten_data(observation: Observation, amplitude: float, length: float) -> Whitened:
-    """Whitened data with the common sources and a smooth deviation of the given amplitude and length."""
+def deviating_columns(observation: Observation, amplitude: float, length: float) -> FloatArray:
+    """Whitened common sources and smooth deviation of the given amplitude and length, (2P, K)."""
     columns = np.concatenate([observation.common, deviation_columns(observation, amplitude, length)], axis=2)
-    return Whitened(
-        data=observation.whiten(observation.reluctivity),
-        gap=observation.gap_row(),
-        columns=observation.whiten_columns(columns),
-    )
+    return observation.whiten_columns(columns)
 
 
 class OpenAlternative:
@@ -123,7 +119,10 @@ class OpenAlternative:
 
     def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
         self._parts = [
-            (np.log(share), _Deviating(observation, patterns, whiten_data(observation, amplitude, length)))
+            (
+                np.log(share),
+                _Deviating(observation, patterns, deviating_columns(observation, amplitude, length)),
+            )
             for amplitude, length, share in DEVIATIONS
         ]
         self._known: dict[Pattern, float] = {}
@@ -140,29 +139,30 @@ class OpenAlternative:
 class _Deviating:
     """Evidence of the family under one kind of deviation.
 
-    The products of the family with the data and the columns are summed once for each stretch between two ends
-    of a pattern; every pattern is then a difference of running sums.
+    The products of residual and level vector with each other and with the columns are summed once for each
+    stretch between two ends of a pattern; every pattern is then a difference of running sums.
     """
 
-    def __init__(
-        self, observation: Observation, patterns: Sequence[Pattern], whitened: Whitened
-    ) -> None:
-        self._whitened = whitened
-        points, spectrum = observation.frequency_hz.size, observation.spectrum_points
-        ends = {0, spectrum, *range(spectrum, points + 1)}
+    def __init__(self, observation: Observation, patterns: Sequence[Pattern], columns: FloatArray) -> None:
+        self._columns = columns
+        self._points, self._spectrum = observation.frequency_hz.size, observation.spectrum_points
+        ends = {0, self._spectrum, *range(self._spectrum, self._points + 1)}
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
         self._ends = np.array(sorted(ends))
-        self._spectrum, self._points = spectrum, points
-        nu = reading_rows(family().reluctivity(observation.frequency_hz), observation)
-        self._sums = self._running_sums(observation.whiten(nu))
+        predicted = reading_rows(
+            log_reluctivity(family().permeability(observation.frequency_hz)), observation
+        )
+        residual = observation.whiten(observation.log_reluctivity - predicted)
+        self._level = observation.whiten(np.ones(self._points, dtype=np.complex128))
+        self._sums = self._running_sums(residual)
 
-    def _running_sums(self, model: FloatArray) -> FloatArray:
-        """Sum m·[columns, data, m] over the points before each end, (E, C, K + 2)."""
-        right = np.column_stack([self._whitened.columns, self._whitened.data])
-        out = np.zeros((self._ends.size, model.shape[0], right.shape[1] + 1))
+    def _running_sums(self, residual: FloatArray) -> FloatArray:
+        """Sum r·[columns, d, r] over the points before each end, (E, C, K + 2)."""
+        right = np.column_stack([self._columns, self._level])
+        out = np.zeros((self._ends.size, residual.shape[0], right.shape[1] + 1))
         for k, (low, high) in enumerate(pairwise(self._ends), start=1):
             rows = np.r_[low:high, self._points + low : self._points + high]
-            piece = model[:, rows]
+            piece = residual[:, rows]
             out[k, :, :-1] = piece @ right[rows]
             out[k, :, -1] = np.einsum("cp,cp->c", piece, piece)
         return np.cumsum(out, axis=0)
@@ -176,18 +176,18 @@ class _Deviating:
         at = np.searchsorted(self._ends, stretches)
         sums = (self._sums[at[:, 1]] - self._sums[at[:, 0]]).sum(axis=0)
         mask = np.tile(pattern.mask(self._points), 2)
-        columns, data = self._whitened.columns[mask], self._whitened.data[mask]
-        inner = InnerFactor(columns.T @ columns)
-        by, bm = inner.apply(columns.T @ data), inner.apply(sums[:, :-2])
+        columns, level = self._columns[mask], self._level[mask]
+        inner = InnerFactor(columns)
+        bd, br = inner.apply(columns.T @ level), inner.apply(sums[:, :-2])
         zero = np.zeros(1)
-        forms = Forms(
-            yy=np.asarray(data @ data - by @ by),
-            ye=zero,
+        products = Products(
+            rr=sums[:, -1] - np.einsum("ck,ck->c", br, br),
+            rd=sums[:, -2] - br @ bd,
+            dd=np.asarray(level @ level - bd @ bd),
+            re=zero,
+            de=zero,
             ee=zero,
-            my=sums[:, -2] - bm @ by,
-            me=zero,
-            mm=sums[:, -1] - np.einsum("ck,ck->c", bm, bm),
             log_det=np.asarray(inner.log_det),
         )
-        prior = LevelPrior(u_mean=np.array(1.0), u_sd=np.array(LEVEL_SPREAD))
-        return float(logsumexp(log_likelihood(forms, prior) + family().log_weight))
+        prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
+        return float(logsumexp(log_likelihood(products, prior) + family().log_weight))

@@ -1,0 +1,212 @@
+"""Many candidates at once: materials × corner shifts × exponents, under each gap and turn count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from whichcore.analysis.curve_table import GRID_STEP, SHIFTS
+from whichcore.analysis.level_integral import (
+    LevelPrior,
+    Products,
+    inner_products,
+    log_likelihood,
+    marginalise_last,
+    posterior_level,
+    products_of,
+)
+from whichcore.analysis.observation import Observation
+from whichcore.analysis.priors import CornerPrior, GapNode
+from whichcore.analysis.reach import Reach
+from whichcore.analysis.types import ComplexArray, FloatArray
+
+#: With a gap every second corner shift is enough: the level and the corner move together there.
+_GAP_SHIFTS = slice(0, None, 2)
+#: A gap that changes no candidate's reluctivity by more than this share is not worth evaluating.
+_NEGLIGIBLE_GAP = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Branches:
+    """Prior branches of the specimen: gap pieces, and turn counts with probability."""
+
+    gaps: tuple[GapNode, ...]
+    turns: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Most likely parameters of one candidate; the core's scale is exp(−theta)."""
+
+    theta: float
+    shift_steps: float
+    gap_ratio: float
+    turns: int
+
+    @property
+    def scale(self) -> float:
+        """Ratio of the core's permeability to the reference's."""
+        return float(np.exp(-self.theta))
+
+    @property
+    def corner_shift(self) -> float:
+        """Ratio of the core's corner frequency to the reference's."""
+        return float(np.exp(GRID_STEP * self.shift_steps))
+
+
+@dataclass(frozen=True, slots=True)
+class CandidateCube:
+    """M materials, each at S corner shifts and J exponents.
+
+    Attributes
+    ----------
+    observation : Observation
+    predicted : complex array (M, S, P)
+        Rows of the references; NaN where silent.
+    reach : Reach
+        Of the M·S candidates.
+    columns : float array (2P, K)
+        Whitened common columns.
+    corner : CornerPrior
+    branches : Branches
+    silence : float array (M, S, 1)
+        Log probability of the points where a candidate is silent.
+    """
+
+    observation: Observation
+    predicted: ComplexArray
+    reach: Reach
+    columns: FloatArray
+    corner: CornerPrior
+    branches: Branches
+    silence: FloatArray
+
+    def branch_terms(self) -> FloatArray:
+        """Log evidence (T, G, M) of each branch, shift and exponent integrated."""
+        turns, gaps = self.branches.turns, self.branches.gaps
+        out = np.empty((len(turns), len(gaps), self.predicted.shape[0]))
+        everything = np.arange(self.predicted.shape[0])
+        plain = self._piece(everything, GapNode(1.0, 0.0, 0.0))
+        for g, node in enumerate(gaps):
+            matters = np.flatnonzero(self._gap_share(node) > _NEGLIGIBLE_GAP)
+            piece = self._piece(matters, node) if matters.size else None
+            for t, (count, probability) in enumerate(turns):
+                out[t, g] = logsumexp(plain.log_joint(self._log_tau(count)), axis=(1, 2))
+                if piece is not None:
+                    out[t, g, matters] = logsumexp(piece.log_joint(self._log_tau(count)), axis=(1, 2))
+                out[t, g] += np.log(probability * node.probability)
+        return out
+
+    def explain(self, member: int, terms: FloatArray) -> Explanation:
+        """Most likely parameters of one material, in its most likely branch."""
+        t, g = np.unravel_index(int(terms.argmax()), terms.shape)
+        turns, node = self.branches.turns[t][0], self.branches.gaps[g]
+        if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP:
+            node = GapNode(node.probability, 0.0, 0.0)
+        piece = self._piece(np.array([member]), node)
+        joint = piece.log_joint(self._log_tau(turns))[0]
+        s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
+        theta, gamma, within = piece.level(self._log_tau(turns))
+        steps = float(SHIFTS[piece.shifts][s] + within[0, s, j] / GRID_STEP)
+        return Explanation(
+            theta=float(theta[0, s, j]),
+            shift_steps=float(np.clip(steps, SHIFTS[0], SHIFTS[-1])),
+            gap_ratio=float(node.median * np.exp(gamma[0, s, j])),
+            turns=turns,
+        )
+
+    def _log_tau(self, turns: int) -> float:
+        return 2 * float(np.log(self.branches.turns[0][0] / turns))
+
+    def _gap_share(self, node: GapNode) -> FloatArray:
+        """Largest share of the reluctivity that a gap adds to each material."""
+        least = np.nanmin(
+            np.where(np.isnan(self.predicted.real), np.inf, self.predicted.real), axis=(1, 2), initial=np.inf
+        )
+        return np.asarray(node.median * np.exp(-least))
+
+    def _piece(self, members: NDArray[np.int_], node: GapNode) -> _Piece:
+        """Evaluate some materials with one piece of the gap prior."""
+        shifts = _GAP_SHIFTS if node.median > 0 else slice(None)
+        corner = self.corner.at(members, shifts)
+        predicted = self.predicted[members][:, shifts]
+        reference = np.einsum("msj,msj->ms", np.exp(_normalised(corner.log_weight)), corner.theta_mean)
+        theta0 = reference if node.median > 0 else np.zeros_like(reference)
+        vectors = self._vectors(predicted, theta0, node)
+        size = vectors[0].shape[:2]
+        flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
+        gram, log_det = inner_products(flat, self._reach(members, shifts), self.columns)
+        cell = GRID_STEP * (shifts.step or 1) / 2
+        products = products_of(*marginalise_last(gram, log_det, cell**2))
+        return _Piece(
+            products=Products(*(getattr(products, f.name).reshape(*size, 1) for f in fields(Products))),
+            gram=gram.reshape(*gram.shape[:2], *size),
+            cell=cell,
+            prior=LevelPrior(corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd),
+            log_weight=corner.log_weight + self.silence[members][:, shifts],
+            theta0=theta0[:, :, None],
+            shifts=shifts,
+        )
+
+    def _vectors(self, predicted: ComplexArray, theta0: FloatArray, node: GapNode) -> tuple[FloatArray, ...]:
+        """Whitened residual, level, gap (if any) and corner vectors, (M, S, 2P) each; zero where silent."""
+        silent = np.isnan(predicted)
+        whiten = self.observation.whiten
+        slope = _slope_over_shift(predicted)
+        if node.median == 0:
+            residual = np.where(silent, 0, self.observation.log_reluctivity - predicted)
+            return whiten(residual), whiten(np.where(silent, 0j, 1)), whiten(slope)
+        core = np.exp(theta0[:, :, None] + np.where(silent, 0, predicted))
+        whole = core + node.median
+        residual = np.where(silent, 0, self.observation.log_reluctivity - np.log(whole))
+        level = np.where(silent, 0, core / whole)
+        gap = np.where(silent, 0, 1 - level)
+        return whiten(residual), whiten(level), whiten(gap), whiten(level * slope)
+
+    def _reach(self, members: NDArray[np.int_], shifts: slice) -> Reach:
+        size = self.predicted.shape[:2]
+        rows = np.arange(size[0] * size[1]).reshape(size)[members][:, shifts].ravel()
+        return Reach(self.reach.low[rows], self.reach.high[rows], self.reach.readings[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Products and priors of some materials under one piece of the gap prior."""
+
+    products: Products
+    gram: FloatArray
+    cell: float
+    prior: LevelPrior
+    log_weight: FloatArray
+    theta0: FloatArray
+    shifts: slice
+
+    def log_joint(self, log_tau: float) -> FloatArray:
+        """Return the log of likelihood and prior, (M, S, J)."""
+        return np.asarray(log_likelihood(self.products.with_turns(log_tau), self.prior) + self.log_weight)
+
+    def level(self, log_tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (M, S, J)."""
+        theta, gamma = posterior_level(self.products.with_turns(log_tau), self.prior)
+        gamma = np.broadcast_to(gamma, theta.shape)
+        corner = self.gram[-1][..., None]
+        left = corner[0] - (log_tau + theta) * corner[1]
+        if corner.shape[0] > 3:
+            left = left - gamma * corner[2]
+        return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
+
+
+def _slope_over_shift(predicted: ComplexArray) -> ComplexArray:
+    """Differentiate the rows by the corner shift in ln f, (M, S, P); zero at the end of a reach."""
+    out = np.zeros_like(predicted)
+    if predicted.shape[1] > 1:
+        spacing = GRID_STEP * (SHIFTS.size - 1) / (predicted.shape[1] - 1)
+        out = np.gradient(predicted, spacing, axis=1)
+    return np.where(np.isnan(out), 0, out)
+
+
+def _normalised(log_weight: FloatArray) -> FloatArray:
+    return np.asarray(log_weight - logsumexp(log_weight, axis=2, keepdims=True))
