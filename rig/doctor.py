@@ -23,6 +23,7 @@ WORST_CLOCK = 100e-6  # practice: a crystal is ten times better
 WORST_NOISE = 0.02  # practice: rms per sample over the peak of the tone
 WORST_OFFSET_V = 10e-3  # 10 mV into a ring of high permeability is some tenths of a millitesla of bias
 MOST_LOOKS = 12
+SETTLE_PERIODS = 10
 
 
 class Status(StrEnum):
@@ -149,6 +150,8 @@ def _output(source: Source) -> Iterator[Finding]:
 def _tone(bench: Bench, fixture: str, plan: DoctorPlan, cancel: threading.Event) -> Iterator[Finding]:
     capture = _capture(bench, plan, cancel)
     bench.source.output_off()
+    _settle(bench.source, plan, cancel)
+    quiet = bench.digitizer.acquire(plan.frequency_hz, 0.0, cancel)
     phasors = fit_phasors(capture, plan.frequency_hz)
     expected = expected_vpk(bench, fixture, plan.level_vpp)
     if expected is None:
@@ -162,7 +165,8 @@ def _tone(bench: Bench, fixture: str, plan: DoctorPlan, cancel: threading.Event)
         return
     yield from _frequency(phasors, fixture, plan.frequency_hz)
     yield _voltages(np.abs(phasors.phasor_vpk), expected, fixture, plan.level_vpp / 2)
-    yield from _quality(phasors, fixture, expected)
+    yield from _noise(phasors, fixture, expected)
+    yield _offset(phasors.dc_v - _mean_v(quiet), fixture)
 
 
 def _capture(bench: Bench, plan: DoctorPlan, cancel: threading.Event) -> Capture:
@@ -177,8 +181,7 @@ def _capture(bench: Bench, plan: DoctorPlan, cancel: threading.Event) -> Capture
     for _ in range(MOST_LOOKS):
         for channel in range(2):
             digitizer.set_range(channel, ranges[channel])
-        if cancel.wait(source.settle_s + 10 / plan.frequency_hz):
-            raise Cancelled("the checks were stopped")
+        _settle(source, plan, cancel)
         capture = digitizer.acquire(plan.frequency_hz, 0.0, cancel)
         better = [
             better_range(digitizer.limits.ranges_vpp[c], ranges[c], height)
@@ -188,6 +191,16 @@ def _capture(bench: Bench, plan: DoctorPlan, cancel: threading.Event) -> Capture
             break
         ranges = better
     return capture
+
+
+def _settle(source: Source, plan: DoctorPlan, cancel: threading.Event) -> None:
+    if cancel.wait(source.settle_s + SETTLE_PERIODS / plan.frequency_hz):
+        raise Cancelled("the checks were stopped")
+
+
+def _mean_v(capture: Capture) -> FloatArray:
+    means = capture.samples.mean(axis=1) * np.array(capture.volts_per_code)
+    return np.asarray(means + np.array(capture.offset_v))
 
 
 def expected_vpk(bench: Bench, fixture: str, level_vpp: float) -> FloatArray | None:
@@ -246,7 +259,7 @@ def _alike(found: FloatArray, expected: FloatArray, emf_vpk: float) -> bool:
     return bool(np.all(np.abs(found - expected) <= allowed))
 
 
-def _quality(phasors: Phasors, fixture: str, expected: FloatArray) -> Iterator[Finding]:
+def _noise(phasors: Phasors, fixture: str, expected: FloatArray) -> Iterator[Finding]:
     for c, name in enumerate("AB"):
         if expected[c] == 0:
             continue
@@ -261,9 +274,13 @@ def _quality(phasors: Phasors, fixture: str, expected: FloatArray) -> Iterator[F
             f"up to {WORST_NOISE:.0%}",
             remedy,
         )
-    largest = float(np.max(np.abs(phasors.dc_v)))
+
+
+def _offset(of_source_v: FloatArray, fixture: str) -> Finding:
+    """Judge the source's own offset: what goes when its output goes off; the rest is the digitizer's."""
+    largest = float(np.max(np.abs(of_source_v)))
     status = Status.GOOD if largest <= WORST_OFFSET_V else Status.DOUBTFUL
     remedy = "" if status is Status.GOOD else "null the source's offset, or put a capacitor in series"
-    yield Finding(
+    return Finding(
         f"offset, {fixture}", status, f"{largest * 1e3:.2g} mV", f"up to {WORST_OFFSET_V * 1e3:g} mV", remedy
     )
