@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import warnings
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -21,7 +22,7 @@ from whichcore.cli import interrupt
 from whichcore.cli import root as root_module
 from whichcore.cli.root import root
 from whichcore.cli.session import Session
-from whichcore.errors import CalibrationError, InstrumentError, RecordError, WhichcoreError
+from whichcore.errors import CalibrationError, InstrumentError, RecordError, WhichcoreError, WhichcoreWarning
 
 ROOT = Path(__file__).resolve().parents[1]
 ENTRY = "import sys; from whichcore.cli import main; main()"
@@ -146,9 +147,13 @@ def test_nothing_named_shows_the_help():
 
 
 def _failing(monkeypatch, error):
-    command = click.Command("fails", callback=lambda: (_ for _ in ()).throw(error))
-    monkeypatch.setitem(root_module.COMMANDS, "fails", ("whichcore.cli.fails", "Fails."))
-    monkeypatch.setitem(sys.modules, "whichcore.cli.fails", type("Module", (), {"command": command}))
+    _command(monkeypatch, lambda: (_ for _ in ()).throw(error))
+
+
+def _command(monkeypatch, callback):
+    command = click.Command("made", callback=callback)
+    monkeypatch.setitem(root_module.COMMANDS, "made", ("whichcore.cli.made", "Made up."))
+    monkeypatch.setitem(sys.modules, "whichcore.cli.made", type("Module", (), {"command": command}))
 
 
 @pytest.mark.parametrize(
@@ -168,7 +173,7 @@ def _failing(monkeypatch, error):
 )
 def test_every_error_has_its_exit_code_and_one_line(monkeypatch, error, code):
     _failing(monkeypatch, error)
-    done = _run("fails")
+    done = _run("made")
     assert done.exit_code == code
     assert done.stdout == ""
     assert done.stderr.startswith("whichcore: ")
@@ -177,7 +182,7 @@ def test_every_error_has_its_exit_code_and_one_line(monkeypatch, error, code):
 
 def test_a_traceback_only_with_debug(monkeypatch):
     _failing(monkeypatch, ZeroDivisionError("by nothing"))
-    plain, debug = _run("fails"), _run("--debug", "fails")
+    plain, debug = _run("made"), _run("--debug", "made")
     assert "Traceback" not in plain.stderr
     assert "--debug" in plain.stderr
     assert "Traceback" in debug.stderr
@@ -187,8 +192,18 @@ def test_a_traceback_only_with_debug(monkeypatch):
 def test_an_error_cannot_steer_the_terminal():
     done = _run("library", "show", "\x1b[31mred")
     assert done.exit_code == 3
-    assert "\x1b" not in done.stderr
+    assert "got \ufffd[31mred" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_a_warning_is_told_once_and_only_those_for_the_user(monkeypatch):
+    def warns():
+        for _ in range(2):
+            warnings.warn("mind the gap", WhichcoreWarning, stacklevel=1)
+
+    _command(monkeypatch, warns)
+    done = _run("made")
+    assert (done.exit_code, done.stderr) == (0, "warning: mind the gap\n")
 
 
 # --- as a process -------------------------------------------------------------------------------------------
@@ -203,8 +218,9 @@ def test_the_installed_command_is_this_one():
     assert script == 'whichcore = "whichcore.cli:main"'
 
 
-def test_output_is_utf8_whatever_the_console_says():
-    env = {"PYTHONIOENCODING": "ascii", "LC_ALL": "C", "LANG": "C"}
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_output_is_utf8_whatever_the_console_says(encoding):
+    env = {"PYTHONIOENCODING": encoding, "LC_ALL": "C", "LANG": "C"}
     process = _process("library", "show", "mnzn-2300-derived", env=env)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
