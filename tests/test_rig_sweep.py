@@ -122,6 +122,7 @@ class SimDigitizer:
         self.ranges_vpp = [ranges[-1], ranges[-1]]
         self.rng = np.random.default_rng(20240)
         self.hook = lambda _: None
+        self.zero_codes = 0.0
 
     def set_range(self, channel, range_vpp):
         assert range_vpp in self.limits.ranges_vpp[channel]
@@ -144,7 +145,9 @@ class SimDigitizer:
         turn = np.exp(1j * (2 * np.pi * self.circuit.frequency_hz * t + self.rng.uniform(0, 2 * np.pi)))
         scale = [full / 256 for full in self.ranges_vpp]
         codes = [
-            (np.real(v * turn) + self.circuit.dc_v) / s + self.rng.normal(0, self.circuit.noise_codes, t.size)
+            (np.real(v * turn) + self.circuit.dc_v * self.circuit.on) / s
+            + self.zero_codes
+            + self.rng.normal(0, self.circuit.noise_codes, t.size)
             for v, s in zip(self.circuit.voltages(), scale, strict=True)
         ]
         return Capture(
@@ -691,6 +694,13 @@ class TestDoctor:
         findings = self.findings(Circuit(dc_v=0.03, noise_codes=8.0))
         assert findings["offset, short"].status is Status.DOUBTFUL
         assert findings["noise of A, short"].status is Status.DOUBTFUL
+
+    def test_the_zero_of_the_digitizer_is_not_the_offset_of_the_source(self):
+        circuit = Circuit()
+        digitizer = SimDigitizer(circuit)
+        digitizer.zero_codes = 4.0
+        findings = self.findings(circuit, digitizer=digitizer)
+        assert findings["offset, open"].status is Status.GOOD
 
     def test_clipping(self):
         circuit = Circuit()
