@@ -1,0 +1,9 @@
+"""The bench as the user describes it in ``bench.toml``, and its instruments opened for use.
+
+The file is described in ``docs/reference/bench-file.md``.
+"""
+
+from whichcore.bench.load import VIRTUAL, BenchSettings, find_bench, load_bench
+from whichcore.bench.opening import OpenBench, open_bench
+
+__all__ = ["VIRTUAL", "BenchSettings", "OpenBench", "find_bench", "load_bench", "open_bench"]
