@@ -208,7 +208,12 @@ def _text(name: str | Path) -> str:
         if name in shipped_tables():
             return (files("whichcore.rig.tables") / f"{name}.toml").read_text(encoding="utf-8")
     except (OSError, ValueError) as error:
-        raise InputError("the command table cannot be read", where=str(name), got=str(error)) from None
+        raise InputError(
+            "the command table cannot be read",
+            where=str(name),
+            got=getattr(error, "strerror", None) or str(error),
+            next_step="check its name and folder; it is UTF-8 text",
+        ) from None
     raise InputError(
         "there is no such command table",
         where="driver",

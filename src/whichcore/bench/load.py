@@ -265,7 +265,8 @@ def _driver(file: TomlFile, kind: str, said: SourceTable | DigitizerTable, fault
         return None
     wanted = command_table.SourceTable if kind == "source" else command_table.DigitizerTable
     if not isinstance(table, wanted):
-        faults.add(InputError(f"this is not the table of a {kind}", got=name), kind, key)
+        step = f"name the table of a {kind}"
+        faults.add(InputError(f"this is not the table of a {kind}", got=name, next_step=step), kind, key)
         return None
     return Driver(name, said.address, table=table)
 

@@ -1,0 +1,191 @@
+"""What the sweep costs beyond its own commands, and reading a record beyond its own bytes.
+
+Run ``python benchmarks/sweep_overhead.py``. Two ratios are gates, each the median of five:
+
+- a sweep on the virtual bench (record times and waits included) over a bare script that sends the very same
+  commands, waits as long and analyses nothing: at most 1.15;
+- a record of one million points of two channels, through the driver, over the same bytes through a bare
+  socket: at most 2.
+
+The bare script is a recording of what the sweep sent, so both wait the same.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import socket
+import statistics
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+
+from whichcore.analysis.types import Wiring
+from whichcore.rig.block import BlockFormat
+from whichcore.rig.command_table import load_table
+from whichcore.rig.instruments import Bench
+from whichcore.rig.level import DriveRule
+from whichcore.rig.link import Link, LinkSettings
+from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.sweep import sweep
+from whichcore.rig.sweep_plan import SweepPlan, log_grid
+from whichcore.rig.virtual.process import VirtualBench
+
+RUNS = 5
+SWEEP_GATE, BLOCK_GATE = 1.15, 2.0
+POINTS = 1_000_000
+Step = tuple[str, str, str, int]
+
+
+class Recorder:
+    """Notes every message of every link, and every wait, in the order they come."""
+
+    def __init__(self) -> None:
+        self.steps: list[Step] = []
+
+    @contextmanager
+    def listening(self) -> Iterator[threading.Event]:
+        """Listen to all links; the event handed out notes the waits on it."""
+        originals = {name: getattr(Link, name) for name in ("write", "ask", "ask_block")}
+        steps = self.steps
+
+        def noting(name: str) -> Callable[..., Any]:
+            def method(link: Link, message: str, *more: Any) -> Any:
+                size = more[1] if name == "ask_block" else 0
+                steps.append((name, link.address, message, size))
+                return originals[name](link, message, *more)
+
+            return method
+
+        class Waits(threading.Event):
+            def wait(self, timeout: float | None = None) -> bool:
+                steps.append(("wait", "", repr(timeout), 0))
+                return super().wait(timeout)
+
+        for name in originals:
+            setattr(Link, name, noting(name))
+        try:
+            yield Waits()
+        finally:
+            for name, method in originals.items():
+                setattr(Link, name, method)
+
+
+def bare(steps: list[Step]) -> float:
+    """Send the same again over plain sockets and return the time it takes, s."""
+    lines: dict[str, Any] = {}
+    for _, address, _, _ in steps:
+        if address and address not in lines:
+            host, port = address.split("::")[1:3]
+            line = socket.create_connection((host, int(port)))
+            line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            lines[address] = (line, line.makefile("rb"))
+    begun = time.perf_counter()
+    for kind, address, message, size in steps:
+        if kind == "wait":
+            time.sleep(float(message))
+            continue
+        line, reader = lines[address]
+        line.sendall(f"{message}\n".encode())
+        if kind == "ask":
+            reader.readline()
+        elif kind == "ask_block":
+            reader.read(len(f"#{len(str(size))}{size}") + size + 1)
+    taken = time.perf_counter() - begun
+    for line, reader in lines.values():
+        reader.close()
+        line.close()
+    return taken
+
+
+def sweep_ratio(points_per_decade: int, runs: int) -> tuple[float, float, float]:
+    """Return the median ratio and both median times, s."""
+    plan = SweepPlan(log_grid(1e3, 3e6, points_per_decade), DriveRule(1.0), target_relative=3e-4)
+    ours, theirs = [], []
+    with VirtualBench(seed=1) as virtual:
+        virtual.do(fit="resistor")
+        for _ in range(runs + 1):
+            recorder = Recorder()
+            source = ScpiSource(load_table("scpi-source"), virtual.source)
+            digitizer = ScpiDigitizer(load_table("scpi-digitizer"), virtual.digitizer)
+            bench = Bench(source, digitizer, Wiring.SHUNT_AT_GROUND, 10.0)
+            with recorder.listening() as cancel:
+                begun = time.perf_counter()
+                for _event in sweep(plan, bench, cancel):
+                    pass
+                ours.append(time.perf_counter() - begun)
+            source.close()
+            digitizer.close()
+            theirs.append(bare(recorder.steps))
+    # the first run imports and warms up
+    ratios = [a / b for a, b in zip(ours[1:], theirs[1:], strict=True)]
+    return statistics.median(ratios), statistics.median(ours[1:]), statistics.median(theirs[1:])
+
+
+def block_ratio(runs: int) -> tuple[float, float, float]:
+    """Return the median ratio and both median times, s, for two blocks of a million bytes."""
+    payload = np.random.default_rng(1).integers(-128, 128, POINTS, dtype=np.int8).tobytes()
+    message = f"#{len(str(POINTS))}{POINTS}".encode() + payload + b"\n"
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        threading.Thread(target=_serve, args=(listener, message), daemon=True).start()
+        port = listener.getsockname()[1]
+        link = Link(f"TCPIP::127.0.0.1::{port}::SOCKET", LinkSettings())
+        link.open()
+        plain = socket.create_connection(("127.0.0.1", port))
+        ours = [_timed(lambda: link.ask_block("DATA?", BlockFormat(), POINTS)) for _ in range(runs + 1)]
+        theirs = [_timed(lambda: _raw(plain, len(message))) for _ in range(runs + 1)]
+        link.close()
+        plain.close()
+    a, b = statistics.median(ours[1:]), statistics.median(theirs[1:])
+    return a / b, a, b
+
+
+def _serve(listener: socket.socket, message: bytes) -> None:
+    def talk(connection: socket.socket) -> None:
+        with connection, connection.makefile("rb") as lines:
+            while lines.readline():
+                connection.sendall(message)
+
+    for _ in range(2):
+        connection, _ = listener.accept()
+        threading.Thread(target=talk, args=(connection,), daemon=True).start()
+
+
+def _raw(line: socket.socket, size: int) -> None:
+    line.sendall(b"DATA?\n")
+    data = bytearray(size)
+    view, got = memoryview(data), 0
+    while got < size:
+        got += line.recv_into(view[got:])
+
+
+def _timed(action: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    for _ in range(2):
+        action()
+    return time.perf_counter() - begun
+
+
+def main() -> int:
+    """Print both ratios; the exit code is 1 when a gate does not hold."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="one run of a coarse sweep: a smoke test")
+    quick = parser.parse_args().quick
+    runs = 1 if quick else RUNS
+    print(f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}, median of {runs}")
+    ratio, ours, theirs = sweep_ratio(2 if quick else 10, runs)
+    print(f"sweep {ours:.3f} s, its bare commands {theirs:.3f} s: ratio {ratio:.3f} (at most {SWEEP_GATE})")
+    block, mine, plain = block_ratio(runs)
+    print(
+        f"2 × 1 Mpt {mine * 1e3:.2f} ms, bare bytes {plain * 1e3:.2f} ms: ratio {block:.2f} (at most {BLOCK_GATE})"
+    )
+    return int(ratio > SWEEP_GATE or block > BLOCK_GATE)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
