@@ -1,0 +1,28 @@
+"""With WHICHCORE_NO_SKIP=1, as in continuous integration, a skipped test counts as a failed one."""
+
+import os
+
+import pytest
+
+NO_SKIP = os.environ.get("WHICHCORE_NO_SKIP") == "1"
+
+
+def _refuse_skip(report):
+    if NO_SKIP and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        report.outcome = "failed"
+        report.longrepr = f"skipped, and WHICHCORE_NO_SKIP=1 allows none: {reason}"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport():
+    report = yield
+    _refuse_skip(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report():
+    report = yield
+    _refuse_skip(report)
+    return report
