@@ -10,6 +10,8 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.curve_table import GRID_STEP, SHIFTS
 from whichcore.analysis.level_integral import (
+    SUPPORT,
+    CommonFactors,
     LevelPrior,
     Products,
     inner_products,
@@ -27,6 +29,9 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 _GAP_SHIFTS = slice(0, None, 2)
 #: A gap that changes no candidate's reluctivity by more than this share is not worth evaluating.
 _NEGLIGIBLE_GAP = 0.01
+_NO_GAP = GapNode(1.0, 0.0, 0.0)
+#: Allowance, in ln|μ|, for geometry and deviation when a level is called impossible; its log evidence then.
+_LEVEL_SLACK, _IMPOSSIBLE = 0.3, -1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +73,8 @@ class CandidateCube:
         Rows of the references; NaN where silent.
     reach : Reach
         Of the M·S candidates.
-    columns : float array (2P, K)
-        Whitened common columns.
+    factors : CommonFactors
+        Of the whitened common columns.
     corner : CornerPrior
     branches : Branches
     silence : float array (M, S, 1)
@@ -79,7 +84,7 @@ class CandidateCube:
     observation: Observation
     predicted: ComplexArray
     reach: Reach
-    columns: FloatArray
+    factors: CommonFactors
     corner: CornerPrior
     branches: Branches
     silence: FloatArray
@@ -87,25 +92,28 @@ class CandidateCube:
     def branch_terms(self) -> FloatArray:
         """Log evidence (T, G, M) of each branch, shift and exponent integrated."""
         turns, gaps = self.branches.turns, self.branches.gaps
-        out = np.empty((len(turns), len(gaps), self.predicted.shape[0]))
-        everything = np.arange(self.predicted.shape[0])
-        plain = self._piece(everything, GapNode(1.0, 0.0, 0.0))
+        members = self.predicted.shape[0]
+        out = np.empty((len(turns), len(gaps), members))
+        plain = self._piece(np.arange(members), _NO_GAP)
+        out[:] = [[logsumexp(plain.log_joint(self._log_tau(n)), axis=(1, 2))] for n, _ in turns]
         for g, node in enumerate(gaps):
             matters = np.flatnonzero(self._gap_share(node) > _NEGLIGIBLE_GAP)
-            piece = self._piece(matters, node) if matters.size else None
-            for t, (count, probability) in enumerate(turns):
-                out[t, g] = logsumexp(plain.log_joint(self._log_tau(count)), axis=(1, 2))
-                if piece is not None:
-                    out[t, g, matters] = logsumexp(piece.log_joint(self._log_tau(count)), axis=(1, 2))
-                out[t, g] += np.log(probability * node.probability)
-        return out
+            possible = matters[self._possible(node)[matters]]
+            out[:, g, matters] = _IMPOSSIBLE
+            if possible.size:
+                piece = self._piece(possible, node)
+                out[:, g, possible] = [
+                    logsumexp(piece.log_joint(self._log_tau(n)), axis=(1, 2)) for n, _ in turns
+                ]
+        prior = np.outer([p for _, p in turns], [node.probability for node in gaps])
+        return np.asarray(out + np.log(prior)[:, :, None])
 
     def explain(self, member: int, terms: FloatArray) -> Explanation:
         """Most likely parameters of one material, in its most likely branch."""
         t, g = np.unravel_index(int(terms.argmax()), terms.shape)
         turns, node = self.branches.turns[t][0], self.branches.gaps[g]
         if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP:
-            node = GapNode(node.probability, 0.0, 0.0)
+            node = _NO_GAP
         piece = self._piece(np.array([member]), node)
         joint = piece.log_joint(self._log_tau(turns))[0]
         s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
@@ -128,6 +136,21 @@ class CandidateCube:
         )
         return np.asarray(node.median * np.exp(-least))
 
+    def _possible(self, node: GapNode) -> NDArray[np.bool_]:
+        """Tell for which materials the level at the lowest point can be met at all with this gap."""
+        middle = self.predicted[:, SHIFTS.size // 2]
+        speaks = ~np.isnan(middle.real)
+        first = speaks.argmax(axis=1)
+        predicted = middle.real[np.arange(first.size), first]
+        measured = self.observation.log_reluctivity.real[first]
+        reach = SUPPORT * self.corner.theta_sd.max(axis=(1, 2)) + _LEVEL_SLACK
+        turns = [self._log_tau(n) for n, _ in self.branches.turns]
+        low = np.log(np.exp(self.corner.theta_mean.min(axis=(1, 2)) - reach + predicted) + node.median)
+        high = np.log(np.exp(self.corner.theta_mean.max(axis=(1, 2)) + reach + predicted) + node.median)
+        slack = _LEVEL_SLACK + 2 * node.log_sd
+        inside = (measured > low + min(turns) - slack) & (measured < high + max(turns) + slack)
+        return np.asarray(inside | ~speaks.any(axis=1))
+
     def _piece(self, members: NDArray[np.int_], node: GapNode) -> _Piece:
         """Evaluate some materials with one piece of the gap prior."""
         shifts = _GAP_SHIFTS if node.median > 0 else slice(None)
@@ -138,7 +161,7 @@ class CandidateCube:
         vectors = self._vectors(predicted, theta0, node)
         size = vectors[0].shape[:2]
         flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        gram, log_det = inner_products(flat, self._reach(members, shifts), self.columns)
+        gram, log_det = inner_products(flat, self._reach(members, shifts), self.factors)
         cell = GRID_STEP * (shifts.step or 1) / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
         return _Piece(
@@ -195,7 +218,7 @@ class _Piece:
         corner = self.gram[-1][..., None]
         left = corner[0] - (log_tau + theta) * corner[1]
         if corner.shape[0] > 3:
-            left = left - gamma * corner[2]
+            left = left - (log_tau + gamma) * corner[2]
         return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
 
 

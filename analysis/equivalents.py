@@ -14,7 +14,6 @@ from whichcore.analysis.posterior import Evidence, curve_columns, fitted_log_rel
 #: Two candidates whose best explanations differ by less than this chi-squared cannot be told apart: their
 #: likelihoods would differ by a factor of e² on average. Practice.
 SEPARABLE_CHI2 = 4.0
-_COMPARED = 32
 
 
 def equivalents_of_first(
@@ -39,7 +38,7 @@ def equivalents_of_first(
     int
         Index of the material.
     """
-    indices = list(order[:_COMPARED])
+    indices = [i for i in order if i in evidence.explanations]
     fitted = fitted_log_reluctivity(library, evidence, indices, observation)
     columns = curve_columns(observation, library.materials[indices[0]].curve_deviation)
     difference = fitted - fitted[0]

@@ -38,7 +38,7 @@ from whichcore.errors import AnalysisError, LibraryError
 #: Prior probability that a core is of a material the library does not hold. Practice.
 UNLISTED_PRIOR = 0.10
 #: Candidates whose best explanation is handed out with the verdict.
-_EXPLAINED = 8
+_SHOWN = 8
 #: A sweep narrower than this many decades carries little shape. Practice.
 _NARROW_DECADES = 1.0
 #: Peak flux density up to which a bench calls permeability initial. Practice (IEC 60401-3: 0.25 mT).
@@ -174,7 +174,7 @@ def _compose(case: _Case, listed: FloatArray, unlisted: float, shifts: tuple[Evi
 
 
 def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
-    shown = order[:_EXPLAINED]
+    shown = [i for i in order if i in case.curves.explanations][:_SHOWN]
     points = case.observation.spectrum_points
     fitted: dict[int, ComplexArray] = {}
     if points:
@@ -184,16 +184,17 @@ def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[
 
 
 def _candidate(case: _Case, index: int, probability: float, fitted: ComplexArray | None) -> Candidate:
-    material, explanation = case.library.materials[index], case.curves.explanations[index]
-    silent = case.curves.points_used[index] == 0
+    material = case.library.materials[index]
+    known = case.curves.points_used[index] > 0
+    explanation = case.curves.explanations.get(index) if known else None
     return Candidate(
         material=material.id,
         material_class=material.material_class.value,
         probability=probability,
-        scale=None if silent else explanation.scale,
-        corner_shift=None if silent else explanation.corner_shift,
-        gap_ratio=explanation.gap_ratio,
-        turns=explanation.turns,
+        scale=explanation.scale if explanation else None,
+        corner_shift=explanation.corner_shift if explanation else None,
+        gap_ratio=explanation.gap_ratio if explanation else 0.0,
+        turns=explanation.turns if explanation else case.curves.stated_turns,
         fitted=fitted,
         points_used=int(case.curves.points_used[index]),
         points_total=case.observation.frequency_hz.size,

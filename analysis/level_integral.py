@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr
 
-from whichcore.analysis.reach import Reach
+from whichcore.analysis.reach import Pattern, Reach
 from whichcore.analysis.types import FloatArray
 
 #: Standard deviations at which the prior of the level ends. Practice.
@@ -42,16 +42,31 @@ class Products:
     log_det: FloatArray
 
     def with_turns(self, log_tau: float) -> Products:
-        """Products when another turn count adds ln τ to every level row."""
+        """Products when another turn count adds ln τ to every level row, that is to d + e."""
         return Products(
-            rr=self.rr - 2 * log_tau * self.rd + log_tau**2 * self.dd,
-            rd=self.rd - log_tau * self.dd,
+            rr=self.rr - 2 * log_tau * (self.rd + self.re) + log_tau**2 * (self.dd + 2 * self.de + self.ee),
+            rd=self.rd - log_tau * (self.dd + self.de),
             dd=self.dd,
-            re=self.re - log_tau * self.de,
+            re=self.re - log_tau * (self.de + self.ee),
             de=self.de,
             ee=self.ee,
             log_det=self.log_det,
         )
+
+
+class CommonFactors:
+    """Factors for one set of whitened common columns (2P, K), one for each pattern of points, made once."""
+
+    def __init__(self, columns: FloatArray) -> None:
+        self.columns = columns
+        self._known: dict[Pattern, InnerFactor] = {}
+
+    def of(self, pattern: Pattern) -> InnerFactor:
+        """Return the factor over the points of a pattern."""
+        if pattern not in self._known:
+            mask = np.tile(pattern.mask(self.columns.shape[0] // 2), 2)
+            self._known[pattern] = InnerFactor(self.columns[mask])
+        return self._known[pattern]
 
 
 class InnerFactor:
@@ -68,7 +83,7 @@ class InnerFactor:
 
 
 def inner_products(
-    vectors: tuple[FloatArray, ...], reach: Reach, columns: FloatArray
+    vectors: tuple[FloatArray, ...], reach: Reach, factors: CommonFactors
 ) -> tuple[FloatArray, FloatArray]:
     """Compute the inner products for candidates that may each speak on other points.
 
@@ -78,20 +93,18 @@ def inner_products(
         Whitened; zero where a candidate is silent.
     reach : Reach
         Of the C candidates.
-    columns : float array (2P, K)
-        Whitened common columns.
+    factors : CommonFactors
 
     Returns
     -------
     (gram, log_det) : float array (V, V, C), float array (C,)
         Symmetric; ln det of the covariance over the points each candidate uses.
     """
-    points = columns.shape[0] // 2
     gram = _gram(vectors)
-    projected = [vector @ columns for vector in vectors]
+    projected = [vector @ factors.columns for vector in vectors]
     log_det = np.empty(vectors[0].shape[0])
     for pattern, rows in reach.patterns():
-        inner = InnerFactor(columns * np.tile(pattern.mask(points), 2)[:, None])
+        inner = factors.of(pattern)
         gram[:, :, rows] -= _gram(tuple(inner.apply(v[rows]) for v in projected))
         log_det[rows] = inner.log_det
     return gram, log_det

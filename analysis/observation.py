@@ -1,9 +1,10 @@
 """The data of one specimen as rows for identification: the complex logarithm of the reluctivity ν = 1/μ.
 
 λ = ln ν = −ln|μ| + jδ, with δ the loss angle. In λ a scale of the permeability, a wrong turn count and an
-error of the geometry are all additive, and a relative deviation of a core from its curve has a covariance that
-does not depend on the data (one proportional to the data would pull every level downwards: Peelle's puzzle of
-data evaluation, from memory). A gap of ratio g adds to the reluctivity, 1/μe = 1/μ + g, and is linearised.
+error of the geometry are all additive, and a relative deviation of a core from its curve has a covariance
+that does not depend on the data (one proportional to the data would pull every level downwards: Peelle's
+puzzle of data evaluation, from memory). A gap of ratio g adds to the reluctivity, 1/μe = 1/μ + g, and is
+linearised.
 
 A spectrum point gives two rows, Re λ and Im λ. A reading gives one row, −ln μ′ (inductance) or −ln|μ|
 (impedance magnitude).

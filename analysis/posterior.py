@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
 from whichcore.analysis.curve_table import MAX_SHIFT_STEPS, SHIFTS, library_table
+from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
 from whichcore.analysis.priors import corner_prior
@@ -22,6 +23,8 @@ from whichcore.analysis.unlisted import OpenAlternative, deviating_columns
 CURVE_DEVIATION_LENGTH = 1.2
 #: Candidates evaluated at a time; bounds the memory.
 _CHUNK = 64
+#: Materials of each chunk whose most likely parameters are worked out.
+EXPLAINED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +39,8 @@ class Evidence:
         Log evidence of the open alternative.
     gapped, other_turns : float array (M,)
         Probability, under each material, of a gap and of another turn count.
-    explanations : tuple of Explanation
+    explanations : mapping of int to Explanation
+        Of the best materials, by index.
     stated_turns : int
         Turn count the data were reduced with.
     points_used : int array (M,)
@@ -47,7 +51,7 @@ class Evidence:
     unlisted: float
     gapped: FloatArray
     other_turns: FloatArray
-    explanations: tuple[Explanation, ...]
+    explanations: Mapping[int, Explanation]
     stated_turns: int
     points_used: NDArray[np.int_]
 
@@ -79,14 +83,15 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         log_evidence[indices] = total
         gapped[indices] = share[:, [node.median > 0 for node in branches.gaps]].sum(axis=(0, 1))
         other_turns[indices] = share[1:].sum(axis=(0, 1))
-        explanations |= {i: cube.explain(m, terms[:, :, m]) for m, i in enumerate(indices)}
+        best = [int(m) for m in np.argsort(-total)[:EXPLAINED]]
+        explanations |= {indices[m]: cube.explain(m, terms[:, :, m]) for m in best}
     spoken = reach.mask(observation.frequency_hz.size).reshape(count, SHIFTS.size, -1)
     return Evidence(
         log_evidence=log_evidence,
         unlisted=unlisted,
         gapped=gapped,
         other_turns=other_turns,
-        explanations=tuple(explanations[i] for i in range(count)),
+        explanations=explanations,
         stated_turns=branches.turns[0][0],
         points_used=spoken[:, MAX_SHIFT_STEPS].sum(axis=1),
     )
@@ -163,7 +168,7 @@ def _cube(
         observation=observation,
         predicted=predictions(library, indices, observation),
         reach=reach_of(materials, observation, SHIFTS),
-        columns=curve_columns(observation, materials[0].curve_deviation),
+        factors=CommonFactors(curve_columns(observation, materials[0].curve_deviation)),
         corner=corner_prior(materials, SHIFTS),
         branches=branches,
         silence=silence,
