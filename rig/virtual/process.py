@@ -7,6 +7,7 @@ import queue
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from types import TracebackType
 from typing import Any, Self
 
@@ -109,8 +110,9 @@ class VirtualBench:
     def close(self) -> int:
         """Close the bench's standard input, wait for its end and return its exit code."""
         process = self._process
-        if process.stdin is not None and not process.stdin.closed:
-            process.stdin.close()
+        if process.stdin is not None:
+            with suppress(OSError):  # what could not be flushed into a dead bench
+                process.stdin.close()
         try:
             code = process.wait(END_S)
         except subprocess.TimeoutExpired:
