@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from whichcore.errors import InstrumentError
 
 LONGEST_BEFORE = 64  # bytes of an inline header in front of the block
+
+
+Raw: TypeAlias = bytes | bytearray
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +30,7 @@ class BlockFormat:
     trailer: bytes = b"\n"
 
 
-def read_block(read: Callable[[int], bytes], form: BlockFormat, expected: int, where: str) -> bytes:
+def read_block(read: Callable[[int], Raw], form: BlockFormat, expected: int, where: str) -> Raw:
     """Read ``#<n><length><data>`` and its trailer (IEEE 488.2-1992, 8.7.9; from memory).
 
     Parameters
@@ -66,7 +70,7 @@ def read_block(read: Callable[[int], bytes], form: BlockFormat, expected: int, w
     return data
 
 
-def _head(read: Callable[[int], bytes], form: BlockFormat, where: str) -> bytes:
+def _head(read: Callable[[int], Raw], form: BlockFormat, where: str) -> Raw:
     if form.before == "*":
         for _ in range(LONGEST_BEFORE):
             if read(1) == b"#":

@@ -74,7 +74,9 @@ class Conversation:
         message, answer = self._ask(query, wait_s, values)
         return query.switch(answer, self._where(message))
 
-    def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> bytes:
+    def block(
+        self, ask: Template, form: BlockFormat, expected: int, **values: float | str
+    ) -> bytes | bytearray:
         """Ask for a block of so many bytes."""
         self.ready()
         return self._link.ask_block(ask.fill(**values), form, expected)

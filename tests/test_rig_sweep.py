@@ -2,8 +2,11 @@
 
 import itertools
 import math
+import subprocess
+import sys
 import threading
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -731,3 +734,14 @@ class TestDoctor:
         findings = self.findings(circuit, digitizer=Silent(circuit))
         assert list(findings) == ["source answers", "source error queue", "digitizer answers"]
         assert findings["digitizer answers"].remedy == "plug it in"
+
+
+@pytest.mark.soak
+def test_the_benchmark_runs():
+    """A smoke of it: one run prints both ratios; whether the gates hold is not asked here."""
+    script = Path(__file__).parents[1] / "benchmarks" / "sweep_overhead.py"
+    done = subprocess.run(
+        [sys.executable, str(script), "--quick"], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert done.returncode in {0, 1}, done.stderr
+    assert done.stdout.count("ratio") == 2
