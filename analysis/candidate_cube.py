@@ -62,11 +62,10 @@ class Explanation:
         return float(np.exp(GRID_STEP * self.shift_steps))
 
 
-@dataclass(frozen=True, slots=True)
 class CandidateCube:
     """M materials, each at S corner shifts and J exponents.
 
-    Attributes
+    Parameters
     ----------
     observation : Observation
     predicted : complex array (M, S, P)
@@ -75,19 +74,29 @@ class CandidateCube:
         Of the M·S candidates.
     factors : CommonFactors
         Of the whitened common columns.
-    corner : CornerPrior
-    branches : Branches
+    priors : (CornerPrior, Branches)
     silence : float array (M, S, 1)
         Log probability of the points where a candidate is silent.
     """
 
-    observation: Observation
-    predicted: ComplexArray
-    reach: Reach
-    factors: CommonFactors
-    corner: CornerPrior
-    branches: Branches
-    silence: FloatArray
+    def __init__(
+        self,
+        observation: Observation,
+        predicted: ComplexArray,
+        reach: Reach,
+        factors: CommonFactors,
+        priors: tuple[CornerPrior, Branches],
+        silence: FloatArray,
+    ) -> None:
+        self.observation = observation
+        self.speaks = ~np.isnan(predicted.real)
+        self.slope = _slope_over_shift(predicted)
+        self.predicted = np.where(self.speaks, predicted, 0)
+        self.reluctivity = np.exp(self.predicted)
+        self.reach = reach
+        self.factors = factors
+        self.corner, self.branches = priors
+        self.silence = silence
 
     def branch_terms(self) -> FloatArray:
         """Log evidence (T, G, M) of each branch, shift and exponent integrated."""
@@ -131,17 +140,15 @@ class CandidateCube:
 
     def _gap_share(self, node: GapNode) -> FloatArray:
         """Largest share of the reluctivity that a gap adds to each material."""
-        least = np.nanmin(
-            np.where(np.isnan(self.predicted.real), np.inf, self.predicted.real), axis=(1, 2), initial=np.inf
-        )
+        least = np.where(self.speaks, self.predicted.real, np.inf).min(axis=(1, 2))
         return np.asarray(node.median * np.exp(-least))
 
     def _possible(self, node: GapNode) -> NDArray[np.bool_]:
         """Tell for which materials the level at the lowest point can be met at all with this gap."""
-        middle = self.predicted[:, SHIFTS.size // 2]
-        speaks = ~np.isnan(middle.real)
+        middle = SHIFTS.size // 2
+        speaks = self.speaks[:, middle]
         first = speaks.argmax(axis=1)
-        predicted = middle.real[np.arange(first.size), first]
+        predicted = self.predicted.real[np.arange(first.size), middle, first]
         measured = self.observation.log_reluctivity.real[first]
         reach = SUPPORT * self.corner.theta_sd.max(axis=(1, 2)) + _LEVEL_SLACK
         turns = [self._log_tau(n) for n, _ in self.branches.turns]
@@ -155,10 +162,9 @@ class CandidateCube:
         """Evaluate some materials with one piece of the gap prior."""
         shifts = _GAP_SHIFTS if node.median > 0 else slice(None)
         corner = self.corner.at(members, shifts)
-        predicted = self.predicted[members][:, shifts]
         reference = np.einsum("msj,msj->ms", np.exp(_normalised(corner.log_weight)), corner.theta_mean)
         theta0 = reference if node.median > 0 else np.zeros_like(reference)
-        vectors = self._vectors(predicted, theta0, node)
+        vectors = self._vectors(members, shifts, theta0, node)
         size = vectors[0].shape[:2]
         flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
         gram, log_det = inner_products(flat, self._reach(members, shifts), self.factors)
@@ -174,20 +180,22 @@ class CandidateCube:
             shifts=shifts,
         )
 
-    def _vectors(self, predicted: ComplexArray, theta0: FloatArray, node: GapNode) -> tuple[FloatArray, ...]:
+    def _vectors(
+        self, members: NDArray[np.int_], shifts: slice, theta0: FloatArray, node: GapNode
+    ) -> tuple[FloatArray, ...]:
         """Whitened residual, level, gap (if any) and corner vectors, (M, S, 2P) each; zero where silent."""
-        silent = np.isnan(predicted)
-        whiten = self.observation.whiten
-        slope = _slope_over_shift(predicted)
+        whiten, measured = self.observation.whiten, self.observation.log_reluctivity
+        speaks, slope = self.speaks[members, shifts], self.slope[members, shifts]
+        one = whiten(speaks.astype(np.complex128))
         if node.median == 0:
-            residual = np.where(silent, 0, self.observation.log_reluctivity - predicted)
-            return whiten(residual), whiten(np.where(silent, 0j, 1)), whiten(slope)
-        core = np.exp(theta0[:, :, None] + np.where(silent, 0, predicted))
+            residual = (measured - self.predicted[members, shifts]) * speaks
+            return whiten(residual), one, whiten(slope)
+        core = np.exp(theta0)[:, :, None] * self.reluctivity[members, shifts]
         whole = core + node.median
-        residual = np.where(silent, 0, self.observation.log_reluctivity - np.log(whole))
-        level = np.where(silent, 0, core / whole)
-        gap = np.where(silent, 0, 1 - level)
-        return whiten(residual), whiten(level), whiten(gap), whiten(level * slope)
+        level = np.where(speaks, core / whole, 0j)
+        residual = (measured - np.log(whole)) * speaks
+        whitened_level = whiten(level)
+        return whiten(residual), whitened_level, one - whitened_level, whiten(level * slope)
 
     def _reach(self, members: NDArray[np.int_], shifts: slice) -> Reach:
         size = self.predicted.shape[:2]

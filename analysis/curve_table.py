@@ -16,8 +16,8 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Step of the grid in ln f; also the step of the corner-shift quadrature.
 GRID_STEP = 0.04
-#: Largest corner shift considered, in grid steps (a factor of 2.2 either way).
-MAX_SHIFT_STEPS = 20
+#: Largest corner shift considered, in grid steps (a factor of 2 either way).
+MAX_SHIFT_STEPS = 17
 #: Corner shifts of the quadrature, in grid steps.
 SHIFTS = np.arange(-MAX_SHIFT_STEPS, MAX_SHIFT_STEPS + 1)
 

@@ -11,13 +11,15 @@ from scipy.special import logsumexp, ndtr
 from whichcore.analysis.class_properties import ClassProperties, class_properties
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
-from whichcore.analysis.specimen import Rod, Specimen
+from whichcore.analysis.specimen import Ring, Rod, Specimen
 from whichcore.analysis.types import Resistance
 
 #: Relative standard uncertainty of the density of one grade from piece to piece. Practice.
 GRADE_DENSITY_SPREAD = 0.015
 #: Relative standard uncertainty of a volume from caliper dimensions, edges and marks included. Practice.
 VOLUME_UNCERTAINTY = 0.025
+#: Density of a coat of epoxy or parylene with its standard uncertainty. Practice.
+COAT_DENSITY_KG_M3 = (1300.0, 300.0)
 #: A spoiled probe reading (coat, dirt, bad contact) may be anything in this span of log10(R/Ω). Practice.
 SPOILED_SPAN = (2.0, 9.0)
 
@@ -121,10 +123,22 @@ def _density(specimen: Specimen) -> Density | None:
         return None
     core = specimen.core
     if isinstance(core, Rod):
-        volume: float | None = float(np.pi / 4 * core.diameter_m**2 * core.length_m)
+        volume, u_volume, coat = float(np.pi / 4 * core.diameter_m**2 * core.length_m), 0.0, 0.0
     else:
-        volume = core_geometry(specimen).metal_volume_m3
-    if volume is None:
-        return None
-    value = specimen.mass_kg / volume
-    return Density(value, VOLUME_UNCERTAINTY * value)
+        geometry = core_geometry(specimen)
+        if geometry.metal_volume_m3 is None:
+            return None
+        volume, u_volume = geometry.metal_volume_m3, geometry.metal_volume_uncertainty_m3 or 0.0
+        coat = _coat_volume(core, volume) if isinstance(core, Ring) else 0.0
+    density, u_density = COAT_DENSITY_KG_M3
+    value = (specimen.mass_kg - density * coat) / volume
+    relative = np.hypot(VOLUME_UNCERTAINTY, u_volume / volume)
+    return Density(value, float(np.hypot(relative * value, u_density * coat / volume)))
+
+
+def _coat_volume(ring: Ring, bare_volume_m3: float) -> float:
+    """Volume of the coat of a ring, which is weighed with it, m³."""
+    if ring.coating_thickness_m == 0:
+        return 0.0
+    area = np.pi / 4 * (ring.outer_diameter_m**2 - ring.inner_diameter_m**2)
+    return float(area * ring.height_m * ring.stack - bare_volume_m3)

@@ -169,8 +169,7 @@ def _cube(
         predicted=predictions(library, indices, observation),
         reach=reach_of(materials, observation, SHIFTS),
         factors=CommonFactors(curve_columns(observation, materials[0].curve_deviation)),
-        corner=corner_prior(materials, SHIFTS),
-        branches=branches,
+        priors=(corner_prior(materials, SHIFTS), branches),
         silence=silence,
     )
 

@@ -30,7 +30,7 @@ STATED_GAP_UNCERTAINTY = 0.10
 TURN_SLIP_PROBABILITY = 0.02
 
 _EXPONENT_NODES = 7
-_GAP_STEP = 0.67
+_GAP_STEP = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
 
 def _log_normal_nodes(probability: float, median: float, spread: float) -> tuple[GapNode, ...]:
     """Cut a log-normal law into narrow log-normal pieces whose width fits their distance."""
-    z = np.arange(-2.0, 2.0 + _GAP_STEP / 4, _GAP_STEP / max(spread, _GAP_STEP / 2))
+    z = np.arange(-1.6, 1.6 + _GAP_STEP / 4, _GAP_STEP / max(spread, _GAP_STEP / 2))
     weight = np.exp(-0.5 * z**2)
     weight *= probability / weight.sum()
     log_sd = spread * (z[1] - z[0]) / 2

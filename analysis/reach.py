@@ -13,7 +13,7 @@ from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
 
 #: Neighbouring corner shifts share one reach, the narrowest of theirs, so that few patterns arise.
-SHIFT_BLOCK = 5
+SHIFT_BLOCK = 7
 _TOLERANCE = 1e-9
 
 

@@ -23,6 +23,11 @@ SCATTER = "scatter"
 """Id under which a budget lists the independent scatter."""
 
 
+#: Scopes with an independent draw at each frequency, and scopes whose draw other sweeps share.
+PER_POINT = frozenset({Scope.POINT, Scope.SPECIMENS_POINT})
+ACROSS_SPECIMENS = frozenset({Scope.SPECIMENS, Scope.SPECIMENS_POINT})
+
+
 class Quantity(Protocol):
     """What a budget needs to see of a sweep or a spectrum."""
 
@@ -88,12 +93,12 @@ def point_covariance(scatter: FloatArray, sources: Sequence[ErrorSource]) -> Flo
 
 
 def independent_covariance(scatter: FloatArray, sources: Sequence[ErrorSource]) -> FloatArray:
-    """Return what is independent from point to point: the scatter and the POINT sources, (F, 2, 2).
+    """Return what is independent from point to point: scatter and per-point sources, (F, 2, 2).
 
     Together with :func:`common_columns` it gives the whole covariance: this on the 2×2 diagonal blocks, plus
     J Jᵀ.
     """
-    return point_covariance(scatter, [source for source in sources if source.scope is Scope.POINT])
+    return point_covariance(scatter, [source for source in sources if source.scope in PER_POINT])
 
 
 class CommonColumns(NamedTuple):
@@ -131,7 +136,7 @@ def common_columns(
     Parameters
     ----------
     sources : sequence of ErrorSource
-        Those of scope POINT are left out; they belong to :func:`independent_covariance`.
+        Those with a draw for each point are left out; they belong to :func:`independent_covariance`.
     range_labels : sequence of str (F,) or None
         Range pair of each point. None: the range never changed, so a RANGE source is one column.
     points : int or None
@@ -147,7 +152,7 @@ def common_columns(
     AnalysisError
         Sensitivities, or the labels, differ in length.
     """
-    shared = [source for source in sources if source.scope is not Scope.POINT]
+    shared = [source for source in sources if source.scope not in PER_POINT]
     if range_labels is not None:
         points = len(range_labels)
     elif points is None:
@@ -220,7 +225,7 @@ def _own(sources: Sequence[ErrorSource], name: str, factor: float) -> list[Error
     return [
         replace(
             source,
-            id=source.id if source.scope is Scope.SPECIMENS or not name else f"{name}/{source.id}",
+            id=source.id if source.scope in ACROSS_SPECIMENS or not name else f"{name}/{source.id}",
             sensitivity=factor * source.sensitivity,
         )
         for source in sources
@@ -239,8 +244,8 @@ def difference(
     first, second : (scatter, sources)
         On the same frequencies.
     names : (str, str) or None
-        Two sweeps: only sources of scope SPECIMENS are one cause in both; the rest are kept apart under these
-        names. None: both were computed from one sweep, so equal ids are one cause whatever their scope and
+        Two sweeps: only sources shared across specimens are one cause in both; the rest are kept
+        apart under these names. None: both were computed from one sweep, so equal ids are one cause whatever their scope and
         the scatter, which is then one cause too, can not be split here.
 
     Returns
