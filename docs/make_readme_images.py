@@ -75,7 +75,7 @@ def _circuit_lines() -> Iterator[str]:
         yield f'<rect x="{x}" y="{y}" width="{width}" height="{height}" rx="4"/>'
     yield f'<path d="M85 95 V{TOP} H190 M260 {TOP} H350 M470 {TOP} H{NODE_B} V100"/>'
     yield f'<path d="M85 155 V{GROUND} H680 V165 M{NODE_B} 150 V{GROUND}"/>'
-    yield f'<path d="M{NODE_A} {TOP} V20 H650 V85 M{NODE_B} {TOP} H700 V85"/>'
+    yield f'<path d="M{NODE_A} {TOP} V20 H700 V85 M{NODE_B} {TOP} H650 V85"/>'
     yield f'<path d="M290 {GROUND} v8 M276 {GROUND + 8} h28 M281 {GROUND + 13} h18 M286 {GROUND + 18} h8"/>'
 
 
@@ -101,8 +101,8 @@ def _texts() -> Iterator[str]:
             yield _text(x + width / 2, first + 16 * k, line)
     yield _text(NODE_A - 9, TOP + 18, "A")
     yield _text(NODE_B - 14, TOP + 18, "B")
-    yield _text(660, 40, "A", anchor="start")
-    yield _text(710, 76, "B", anchor="start")
+    yield _text(709, 50, "A", anchor="start")
+    yield _text(659, 78, "B", anchor="start")
     yield _text(STEP_LEFT, 243, "what is computed, each with its uncertainty", anchor="start")
     for k, text in enumerate(STEPS):
         yield _text(STEP_LEFT + k * STEP_PITCH + STEP_WIDTH / 2, STEP_TOP + 21.5, text)
