@@ -148,7 +148,8 @@ class Finished:
     ----------
     measured, not_reachable : int
     drift : float or None
-        |ΔZ/Z| (|Δr/r| of the ratio V_A/V_B without correction) of the first frequency between start and end.
+        |ΔZ/Z| of the first frequency between start and end; without correction the change of the two voltages
+        over their size, their common factor left out.
     u_drift : float or None
         Its standard uncertainty per component.
     duration_s : float

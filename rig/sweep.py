@@ -11,9 +11,6 @@ import time
 import warnings
 from collections.abc import Collection, Iterator
 
-import numpy as np
-
-from whichcore.analysis.takes import ratio_with_covariance
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
 from whichcore.rig.instruments import Bench
@@ -175,14 +172,14 @@ def _among(frequency_hz: float, done: Collection[float]) -> bool:
 
 
 def _drift(first: PointDone, again: PointDone) -> tuple[float, float]:
-    """Return |Δ/value| of impedance or ratio, and its standard uncertainty per component."""
-    values, variances = [], []
-    for point in (first, again):
-        if point.corrected is not None:
-            value = complex(point.corrected.impedance_ohm[0])
-            covariance = point.corrected.scatter[0]
-        else:
-            value, covariance = ratio_with_covariance(point.phasors)
-        values.append(value)
-        variances.append(float(np.trace(covariance)) / 2)
-    return abs(values[1] - values[0]) / abs(values[0]), math.sqrt(sum(variances)) / abs(values[0])
+    """Return the relative change between two readings, and its standard uncertainty per component.
+
+    |ΔZ|/|Z|; without correction |V_A V_B′ − V_A′ V_B|/(|V| |V′|), which an open and a short have as well.
+    """
+    if first.corrected is not None and again.corrected is not None:
+        z, z_again = (complex(point.corrected.impedance_ohm[0]) for point in (first, again))  # type: ignore[union-attr]
+        change = abs(z_again - z) / abs(z)
+    else:
+        (a, b), (c, d) = first.phasors.phasor_vpk, again.phasors.phasor_vpk
+        change = abs(a * d - b * c) / (math.hypot(abs(a), abs(b)) * math.hypot(abs(c), abs(d)))
+    return float(change), math.hypot(first.relative_uncertainty, again.relative_uncertainty)

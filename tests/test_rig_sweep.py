@@ -272,6 +272,21 @@ class TestSweep:
         assert of(drifted, PointDone)[-1].revisit
         assert drifted[-1].drift == pytest.approx(0.05, abs=0.02)  # analytic: what was done to the core
 
+    def test_drift_of_an_open(self):
+        bench, _ = make_bench(Circuit(impedance=lambda _: math.inf))
+        assert run(make_plan(), bench)[-1].drift < 1e-3
+
+    def test_drift_of_the_voltages(self):
+        circuit = Circuit(impedance=lambda _: 50 + 0j)
+        bench, _ = make_bench(circuit)
+        last = len(make_plan().frequency_hz) + 4
+        bench.digitizer.hook = lambda n: setattr(
+            circuit, "impedance", lambda _: (50 if n < last else 60) + 0j
+        )
+        drift = run(make_plan(), bench)[-1].drift
+        # analytic: V_A/V_B goes from 6 to 7, the sine of the angle between (6, 1) and (7, 1)
+        assert drift == pytest.approx(1 / math.sqrt(37 * 50), rel=0.1)
+
     def test_no_second_visit_unless_wanted(self):
         bench, _ = make_bench()
         events = run(make_plan(revisit_first=False), bench)
