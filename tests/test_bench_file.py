@@ -270,3 +270,7 @@ class TestOpening:
             assert capture.interval_s == interval
             source.output_off()
             assert source.output_is_on() is False
+            opened.operator.fit("bin-h")
+            assert opened.virtual.do(state=True)["turns"] == 10  # practice: the bench's usual winding
+            with pytest.raises(InstrumentError, match="no such fixture"):
+                opened.operator.fit("oven")

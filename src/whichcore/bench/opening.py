@@ -15,6 +15,7 @@ from whichcore.rig import command_table
 from whichcore.rig.address_lock import AddressLock
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.virtual.cores import cores
 from whichcore.rig.virtual.process import VirtualBench
 
 
@@ -42,14 +43,20 @@ class VirtualHands:
     Parameters
     ----------
     virtual : VirtualBench
+    turns : int or None
+        Of the cores it fits; None takes the bench's usual winding.
     """
 
-    def __init__(self, virtual: VirtualBench) -> None:
+    def __init__(self, virtual: VirtualBench, turns: int | None = None) -> None:
         self._virtual = virtual
+        self._winding = {} if turns is None else {"turns": turns}
 
     def fit(self, name: str) -> None:
         """Put a fixture or a core in place; raises InstrumentError where there is no such thing."""
-        self._virtual.do(fit=name)
+        if name in cores():
+            self._virtual.do(fit="core", core=name, **self._winding)
+        else:
+            self._virtual.do(fit=name)
 
 
 @contextmanager
