@@ -2,10 +2,10 @@
 
 Usage: python benchmarks/start_and_size.py [--runs R] [--size FOLDER]
 
-`whichcore --help` is compared with a bare ``import click`` in turns, so that both see the same machine; the median
-of the ratios is the gate. No numpy, scipy, matplotlib, pydantic or rich may be imported on the way. With ``--size``
-the disk space of a virtual environment that holds the core dependencies alone is a second gate. Exits 1 when a gate
-fails.
+`whichcore --help` is compared with a bare ``import click`` in turns, so that both see the same machine; the
+median of the ratios is the gate. No numpy, scipy, matplotlib, pydantic or rich may be imported on the way.
+With ``--size`` the disk space of a virtual environment that holds the core dependencies alone is a second
+gate. Exits 1 when a gate fails.
 """
 
 from __future__ import annotations
@@ -71,7 +71,9 @@ def report(name: str, value: float, gate: float) -> bool:
 
 def main() -> int:
     """Run every gate asked for."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--runs", type=int, default=7)
     parser.add_argument("--size", type=Path, metavar="FOLDER", help="virtual environment to weigh")
     args = parser.parse_args()

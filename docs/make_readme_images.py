@@ -1,7 +1,7 @@
-"""Draw the pictures of README.md: a result of the demonstration, and the chain from the source to the verdict.
+"""Draw the pictures of README.md: a result of the demonstration, and the chain from source to verdict.
 
-Run ``python docs/make_readme_images.py`` after a change of the identification, the figures or this drawing. A test
-compares what the pictures say with what the program says.
+Run ``python docs/make_readme_images.py`` after a change of the identification, the figures or this drawing. A
+test compares what the pictures say with what the program says.
 """
 
 from __future__ import annotations

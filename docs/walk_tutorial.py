@@ -1,7 +1,8 @@
 """Walk through docs/tutorial.md: save its files, run its commands, and write their output into it.
 
-Run ``python docs/walk_tutorial.py`` after a change that alters what a command prints; a test compares the page
-with what the commands print. The walk takes place in a folder of its own, with a copy of the demonstration's files.
+Run ``python docs/walk_tutorial.py`` after a change that alters what a command prints; a test compares the
+page with what the commands print. The walk takes place in a folder of its own, with a copy of the
+demonstration's files.
 """
 
 from __future__ import annotations
