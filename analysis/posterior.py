@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
-from whichcore.analysis.curve_table import MAX_SHIFT_STEPS, SHIFTS, library_table
+from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
@@ -85,7 +85,6 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         other_turns[indices] = share[1:].sum(axis=(0, 1))
         best = [int(m) for m in np.argsort(-total)[:EXPLAINED]]
         explanations |= {indices[m]: cube.explain(m, terms[:, :, m]) for m in best}
-    spoken = reach.mask(observation.frequency_hz.size).reshape(count, SHIFTS.size, -1)
     return Evidence(
         log_evidence=log_evidence,
         unlisted=unlisted,
@@ -93,7 +92,9 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         other_turns=other_turns,
         explanations=explanations,
         stated_turns=branches.turns[0][0],
-        points_used=spoken[:, MAX_SHIFT_STEPS].sum(axis=1),
+        points_used=reach_of(library.materials, observation, np.zeros(1, dtype=int))
+        .mask(observation.frequency_hz.size)
+        .sum(axis=1),
     )
 
 

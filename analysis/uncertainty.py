@@ -244,9 +244,9 @@ def difference(
     first, second : (scatter, sources)
         On the same frequencies.
     names : (str, str) or None
-        Two sweeps: only sources shared across specimens are one cause in both; the rest are kept
-        apart under these names. None: both were computed from one sweep, so equal ids are one cause whatever their scope and
-        the scatter, which is then one cause too, can not be split here.
+        Two sweeps: only sources shared across specimens are one cause in both; the rest are kept apart
+        under these names. None: both were computed from one sweep, so equal ids are one cause whatever
+        their scope and the scatter, which is then one cause too, can not be split here.
 
     Returns
     -------

@@ -7,30 +7,39 @@ level and corner frequency, and the shape of the dispersion; each member is wide
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.level_integral import InnerFactor, LevelPrior, Products, log_likelihood
+from whichcore.analysis.level_integral import (
+    CommonFactors,
+    LevelPrior,
+    log_likelihood,
+    marginalise_last,
+    products_of,
+)
 from whichcore.analysis.observation import Observation, deviation_columns, log_reluctivity, reading_rows
 from whichcore.analysis.reach import Pattern
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Levels μi of the family, log-spaced; their step is covered by LEVEL_SPREAD. Practice.
-LOWEST_LEVEL, HIGHEST_LEVEL, LEVEL_COUNT = 3.0, 150e3, 28
-LEVEL_SPREAD = 0.20
+LOWEST_LEVEL, HIGHEST_LEVEL, LEVEL_COUNT = 3.0, 150e3, 24
+LEVEL_SPREAD = 0.25
 #: Median of (μi − 1)·f_corner and its spread in ln: Snoek's product of ferrites, which powders exceed and
 #: ribbons and eddy-limited cores fall short of; a factor of three either way is one standard deviation.
 SNOEK_PRODUCT_HZ, SNOEK_SPREAD = 4e9, float(np.log(3.0))
+#: Nodes of that product, in standard deviations; what lies between two of them is linearised.
+CORNER_NODES = np.linspace(-2.4, 2.4, 9)
+#: A member whose level misses the data by more than this on average, in ln|μ|, is left out.
+_HOPELESS = 2.5
 #: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share
-#: of spectra of that kind: most are near a law, some have a resonance that no member has. Practice.
-DEVIATIONS = ((0.12, 1.0, 0.7), (0.40, 0.6, 0.3))
+#: of spectra of that kind: some follow a law, most are near one, some have a resonance of their own. Practice.
+DEVIATIONS = ((0.03, 1.2, 0.2), (0.12, 1.0, 0.5), (0.40, 0.6, 0.3))
 
 
 def _relaxation(x: FloatArray) -> ComplexArray:
@@ -94,12 +103,11 @@ class Family:
 def family() -> Family:
     """Build the family once."""
     levels = np.geomspace(LOWEST_LEVEL, HIGHEST_LEVEL, LEVEL_COUNT)
-    nodes, weights = hermegauss(5)
-    size = (levels.size, nodes.size, len(SHAPES))
+    size = (levels.size, CORNER_NODES.size, len(SHAPES))
     level = np.broadcast_to(levels[:, None, None], size).ravel()
-    node = np.broadcast_to(nodes[None, :, None], size).ravel()
+    node = np.broadcast_to(CORNER_NODES[None, :, None], size).ravel()
     shape = np.broadcast_to(np.arange(len(SHAPES)), size).ravel()
-    weight = np.broadcast_to(weights[None, :, None], size).ravel()
+    weight = np.exp(-0.5 * node**2)
     return Family(
         level=level,
         corner_hz=SNOEK_PRODUCT_HZ * np.exp(SNOEK_SPREAD * node) / (level - 1),
@@ -128,7 +136,9 @@ class OpenAlternative:
         self._known: dict[Pattern, float] = {}
 
     def log_evidence(self, pattern: Pattern) -> float:
-        """Log evidence over the points of a pattern."""
+        """Log evidence over the points of a pattern; zero over none."""
+        if pattern.low == pattern.high and not any(pattern.readings):
+            return 0.0
         if pattern not in self._known:
             self._known[pattern] = float(
                 logsumexp([weight + part.log_evidence(pattern) for weight, part in self._parts])
@@ -139,55 +149,92 @@ class OpenAlternative:
 class _Deviating:
     """Evidence of the family under one kind of deviation.
 
-    The products of residual and level vector with each other and with the columns are summed once for each
-    stretch between two ends of a pattern; every pattern is then a difference of running sums.
+    The products of residual and corner slope with each other, the level vector and the columns are summed
+    once for each stretch between two ends of a pattern; every pattern is then a difference of running sums.
     """
 
     def __init__(self, observation: Observation, patterns: Sequence[Pattern], columns: FloatArray) -> None:
-        self._columns = columns
+        self._factors = CommonFactors(columns)
         self._points, self._spectrum = observation.frequency_hz.size, observation.spectrum_points
         ends = {0, self._spectrum, *range(self._spectrum, self._points + 1)}
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
         self._ends = np.array(sorted(ends))
-        predicted = reading_rows(
-            log_reluctivity(family().permeability(observation.frequency_hz)), observation
-        )
-        residual = observation.whiten(observation.log_reluctivity - predicted)
         self._level = observation.whiten(np.ones(self._points, dtype=np.complex128))
-        self._sums = self._running_sums(residual)
+        members = _rows_of_family(observation)
+        self._log_weight = members.log_weight
+        vectors = observation.whiten(members.residual), observation.whiten(members.slope)
+        right = np.column_stack([columns, self._level])
+        self._sums = [self._running(vector, right) for vector in vectors]
+        self._squares = self._running_squares(*vectors)
 
-    def _running_sums(self, residual: FloatArray) -> FloatArray:
-        """Sum r·[columns, d, r] over the points before each end, (E, C, K + 2)."""
-        right = np.column_stack([self._columns, self._level])
-        out = np.zeros((self._ends.size, residual.shape[0], right.shape[1] + 1))
+    def _stretches(self) -> Iterator[tuple[int, NDArray[np.int_]]]:
+        """Yield the rows of each stretch between two ends."""
         for k, (low, high) in enumerate(pairwise(self._ends), start=1):
-            rows = np.r_[low:high, self._points + low : self._points + high]
-            piece = residual[:, rows]
-            out[k, :, :-1] = piece @ right[rows]
-            out[k, :, -1] = np.einsum("cp,cp->c", piece, piece)
+            yield k, np.r_[low:high, self._points + low : self._points + high]
+
+    def _running(self, vectors: FloatArray, right: FloatArray) -> FloatArray:
+        """Sum v·[columns, level] over the points before each end, (E, C, K + 1)."""
+        out = np.zeros((self._ends.size, vectors.shape[0], right.shape[1]))
+        for k, rows in self._stretches():
+            np.matmul(vectors[:, rows], right[rows], out=out[k])
+        return np.cumsum(out, axis=0, out=out)
+
+    def _running_squares(self, residual: FloatArray, slope: FloatArray) -> FloatArray:
+        """Sum rr, rc and cc over the points before each end, (E, 3, C)."""
+        out = np.zeros((self._ends.size, 3, residual.shape[0]))
+        for k, rows in self._stretches():
+            for i, (a, b) in enumerate(((residual, residual), (residual, slope), (slope, slope))):
+                out[k, i] = np.einsum("cp,cp->c", a[:, rows], b[:, rows])
         return np.cumsum(out, axis=0)
 
     def log_evidence(self, pattern: Pattern) -> float:
         """Log evidence over the points of a pattern."""
+        at = self._ends_of(pattern)
+        r, c = ((sums[at[:, 1]] - sums[at[:, 0]]).sum(axis=0) for sums in self._sums)
+        rr, rc, cc = (self._squares[at[:, 1]] - self._squares[at[:, 0]]).sum(axis=0)
+        mask = np.tile(pattern.mask(self._points), 2)
+        inner = self._factors.of(pattern)
+        level = self._level[mask]
+        bd = inner.apply(self._factors.columns[mask].T @ level)
+        br, bc = inner.apply(r[:, :-1]), inner.apply(c[:, :-1])
+        rd, cd = r[:, -1] - br @ bd, c[:, -1] - bc @ bd
+        dd = np.full_like(rd, level @ level - bd @ bd)
+        rr, rc, cc = (
+            plain - np.einsum("ck,ck->c", a, b) for plain, a, b in ((rr, br, br), (rc, br, bc), (cc, bc, bc))
+        )
+        gram = np.array([[rr, rd, rc], [rd, dd, cd], [rc, cd, cc]])
+        cell = SNOEK_SPREAD * (CORNER_NODES[1] - CORNER_NODES[0]) / 2
+        products = products_of(*marginalise_last(gram, np.full_like(rd, inner.log_det), cell**2))
+        prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
+        return float(logsumexp(log_likelihood(products, prior) + self._log_weight))
+
+    def _ends_of(self, pattern: Pattern) -> NDArray[np.int_]:
+        """Positions among the ends of each stretch of a pattern, (stretches, 2)."""
         stretches = [(pattern.low, pattern.high)]
         stretches += [
             (self._spectrum + i, self._spectrum + i + 1) for i, r in enumerate(pattern.readings) if r
         ]
-        at = np.searchsorted(self._ends, stretches)
-        sums = (self._sums[at[:, 1]] - self._sums[at[:, 0]]).sum(axis=0)
-        mask = np.tile(pattern.mask(self._points), 2)
-        columns, level = self._columns[mask], self._level[mask]
-        inner = InnerFactor(columns)
-        bd, br = inner.apply(columns.T @ level), inner.apply(sums[:, :-2])
-        zero = np.zeros(1)
-        products = Products(
-            rr=sums[:, -1] - np.einsum("ck,ck->c", br, br),
-            rd=sums[:, -2] - br @ bd,
-            dd=np.asarray(level @ level - bd @ bd),
-            re=zero,
-            de=zero,
-            ee=zero,
-            log_det=np.asarray(inner.log_det),
-        )
-        prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
-        return float(logsumexp(log_likelihood(products, prior) + family().log_weight))
+        return np.searchsorted(self._ends, stretches)
+
+
+@dataclass(frozen=True, slots=True)
+class _FamilyRows:
+    """Residual and corner slope of the members that are not hopeless, (C, P) each, and their prior."""
+
+    residual: ComplexArray
+    slope: ComplexArray
+    log_weight: FloatArray
+
+
+def _rows_of_family(observation: Observation) -> _FamilyRows:
+    frequency, step = observation.frequency_hz, 0.02
+
+    def rows(factor: float) -> ComplexArray:
+        return reading_rows(log_reluctivity(family().permeability(frequency / factor)), observation)
+
+    residual = observation.log_reluctivity - rows(1.0)
+    keep = np.abs(residual.real.mean(axis=1)) < _HOPELESS
+    if not keep.any():
+        keep[:] = True
+    slope = (rows(np.exp(step)) - rows(np.exp(-step))) / (2 * step)
+    return _FamilyRows(residual[keep], slope[keep], family().log_weight[keep])

@@ -1,0 +1,36 @@
+"""The rule of the answer: material, else group, else unlisted, else class, else undecided."""
+
+import numpy as np
+import pytest
+
+from whichcore.analysis.decision import decide
+from whichcore.analysis.verdict import VerdictKind
+
+CLASSES = ["MnZn", "MnZn", "NiZn", "NiZn"]
+
+
+@pytest.mark.parametrize(
+    ("listed", "unlisted", "equivalents", "kind", "members", "probability", "material_class"),
+    [
+        ([0.80, 0.10, 0.05, 0.00], 0.05, [0], VerdictKind.MATERIAL, (0,), 0.80, "MnZn"),
+        ([0.79, 0.10, 0.05, 0.00], 0.06, [0, 1], VerdictKind.GROUP, (0, 1), 0.89, "MnZn"),
+        ([0.50, 0.10, 0.31, 0.04], 0.05, [0, 2, 1], VerdictKind.GROUP, (0, 2), 0.81, "MnZn"),
+        ([0.30, 0.10, 0.05, 0.05], 0.50, [0], VerdictKind.UNLISTED, (), 0.50, None),
+        ([0.45, 0.40, 0.05, 0.05], 0.05, [0], VerdictKind.CLASS, (0, 1), 0.85, "MnZn"),
+        ([0.40, 0.15, 0.30, 0.05], 0.10, [0], VerdictKind.UNDECIDED, (), 0.40, None),
+        ([0.02, 0.01, 0.08, 0.79], 0.10, [3], VerdictKind.CLASS, (3, 2), 0.87, "NiZn"),
+    ],
+)
+def test_rule(  # noqa: PLR0917 - one row of the table
+    listed, unlisted, equivalents, kind, members, probability, material_class
+):
+    decision = decide(np.array(listed), unlisted, CLASSES, equivalents)
+    assert decision.kind is kind
+    assert decision.members == members
+    assert decision.probability == pytest.approx(probability)
+    assert decision.material_class == material_class
+
+
+def test_a_group_takes_no_more_members_than_it_needs():
+    decision = decide(np.array([0.5, 0.35, 0.1, 0.05]), 0.0, CLASSES, iter([0, 1, 2, 3]))
+    assert decision.members == (0, 1)

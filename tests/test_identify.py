@@ -1,0 +1,306 @@
+"""From sweeps and readings to verdicts, on impedances computed here and not by the judge."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from identification import FREQUENCY, L0, grade, grades, relaxation, ring, wound
+from whichcore.analysis.identify import identify
+from whichcore.analysis.materials import Library, MaterialClass
+from whichcore.analysis.specimen import EffectiveCore, Pair, Rod
+from whichcore.analysis.types import Reading, ReadingKind, Resistance
+from whichcore.analysis.verdict import VerdictKind
+from whichcore.errors import AnalysisError, LibraryError
+
+#: Four grades told apart by level, corner or both.
+A = grade("a", 2300, 1.8e6)
+B = grade("b", 2300, 0.6e6)
+C = grade("c", 800, 8e6, material_class=MaterialClass.NIZN)
+D = grade("d", 10000, 0.25e6)
+LIBRARY = grades(A, B, C, D)
+
+
+def inductance(level, frequency_hz=1e4, uncertainty=0.01):
+    return Reading(ReadingKind.INDUCTANCE, level * L0, frequency_hz, uncertainty * level * L0)
+
+
+def probabilities(verdict):
+    return {c.material: c.probability for c in verdict.candidates}
+
+
+@pytest.mark.parametrize(
+    ("truth", "scale", "corner", "name"),
+    [(2300, 1.0, 1.8e6, "a"), (2300, 1.15, 0.55e6, "b"), (800, 0.9, 8.5e6, "c"), (10000, 1.1, 0.24e6, "d")],
+)
+def test_a_core_within_tolerance_is_named(truth, scale, corner, name):
+    sweep = wound(scale * relaxation(truth, corner))
+    verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+    assert verdict.kind is VerdictKind.MATERIAL
+    assert verdict.materials == (name,)
+    best = verdict.candidates[0]
+    assert best.scale == pytest.approx(scale, rel=0.05)
+    assert best.points_used == FREQUENCY.size
+    assert np.nanmax(np.abs(best.fitted / (scale * relaxation(truth, corner)) - 1)) < 0.06
+
+
+def test_probabilities_add_up_and_are_ordered():
+    verdict = identify(ring(), sweep=wound(relaxation(1500, 1.5e6)), library=LIBRARY)
+    listed = [c.probability for c in verdict.candidates]
+    assert math.fsum([*listed, verdict.unlisted_probability]) == pytest.approx(1, abs=1e-9)
+    assert listed == sorted(listed, reverse=True)
+    assert {c.material for c in verdict.candidates} == {"a", "b", "c", "d"}
+
+
+def test_initial_permeability_is_measured_not_looked_up():
+    verdict = identify(ring(), sweep=wound(1.2 * relaxation(2300, 1.8e6)), library=LIBRARY)
+    initial = verdict.initial_permeability
+    assert initial.frequency_hz == FREQUENCY[0]
+    assert abs(initial.value - 1.2 * 2300) < 3 * initial.standard_uncertainty
+    assert initial.standard_uncertainty < 0.03 * initial.value
+
+
+@pytest.mark.parametrize(("level", "corner"), [(60, 7e7), (4500, 0.15e6), (40000, 0.1e6)])
+def test_a_material_nobody_listed_is_called_unlisted(level, corner):
+    verdict = identify(ring(), sweep=wound(relaxation(level, corner)), library=LIBRARY)
+    assert verdict.kind is VerdictKind.UNLISTED
+    assert verdict.materials == ()
+    assert verdict.unlisted_probability > 0.9
+
+
+def test_a_resonance_no_curve_has_is_called_unlisted():
+    x = FREQUENCY / 0.9e6
+    sweep = wound(1 + 2299 / (1 - x**2 + 0.15j * x))
+    verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+    assert verdict.kind is VerdictKind.UNLISTED
+
+
+def test_a_cracked_ring_is_told_from_a_lower_grade():
+    ratio = 5e-6 / 60e-3  # 5 µm in 60 mm turns 10 000 into 5460
+    sweep = wound(1 / (1 / relaxation(10000, 0.25e6) + ratio))
+    verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+    assert verdict.materials == ("d",)
+    assert verdict.gapped_probability > 0.9
+    assert verdict.candidates[0].gap_ratio == pytest.approx(ratio, rel=0.3)
+    assert any("cracked or gapped" in warning for warning in verdict.warnings)
+
+
+def test_the_joints_of_a_pair_are_expected():
+    effective = EffectiveCore(1230.0, 2.514e7)  # C1, C2 of the same ring
+    ratio = 2 * 3e-6 / (1230.0**2 / 2.514e7)
+    sweep = wound(1 / (1 / relaxation(2300, 1.8e6) + ratio))
+    pair = ring(core=Pair(effective.c1_per_m, effective.c2_per_m3), dimension_uncertainties_m={})
+    verdict = identify(pair, sweep=sweep, library=LIBRARY)
+    assert verdict.materials == ("a",)
+    assert not any("cracked" in warning for warning in verdict.warnings)
+
+
+def test_a_stated_gap_is_taken_off():
+    sweep = wound(1 / (1 / relaxation(2300, 1.8e6) + 200e-6 / 60.18e-3))
+    assert sweep.impedance_ohm.imag[0] / (2 * np.pi * 1e3 * L0) < 300
+    verdict = identify(ring(gap_m=200e-6), sweep=sweep, library=grades(A, C))
+    assert verdict.materials == ("a",)
+
+
+def test_a_turn_too_few_is_a_branch_of_its_own():
+    sweep = wound(relaxation(2300, 1.8e6), turns=11)
+    verdict = identify(ring(), sweep=sweep, library=grades(replace(A, tolerance=0.05)))
+    assert verdict.other_turns_probability > 0.9
+    assert verdict.candidates[0].turns == 11
+    assert any("a turn more or less" in warning for warning in verdict.warnings)
+    assert "Count the turns" in verdict.next_measurement
+
+
+def test_the_corner_may_move_with_the_level_but_is_never_fixed():
+    """Snoek-like (p = 1), unmoved (p = 0) and twice moved corners are all the same grade."""
+    for p in (0, 1, 2):
+        sweep = wound(1.2 * relaxation(2300, 1.8e6 * 1.2**-p))
+        verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+        assert verdict.materials == ("a",), p
+        assert verdict.candidates[0].corner_shift == pytest.approx(1.2**-p, rel=0.12)
+
+
+def test_equivalent_grades_are_reported_as_one_group():
+    twin = replace(A, id="twin", permeability=A.permeability * 1.01)
+    verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, twin, C, D))
+    assert verdict.kind is VerdictKind.GROUP
+    assert set(verdict.materials) == {"a", "twin"}
+    assert verdict.material_class == "MnZn"
+
+
+def test_a_narrow_sweep_says_no_more_than_it_carries():
+    few = np.geomspace(1e3, 8e3, 15)
+    sweep = wound(relaxation(2300, 1.8e6, few), few)
+    verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+    assert verdict.kind is VerdictKind.GROUP
+    assert set(verdict.materials) == {"a", "b"}
+    assert any("little of the shape" in warning for warning in verdict.warnings)
+
+
+def test_a_single_point_is_answered():
+    one = np.array([1e4])
+    verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6, one), one), library=LIBRARY)
+    found = probabilities(verdict)
+    assert found["a"] + found["b"] > 0.8
+    assert any("1 point over 0 decades" in warning for warning in verdict.warnings)
+
+
+class TestSpan:
+    """Outside its own span a curve says nothing: neither stretched nor counted as a match."""
+
+    HIGH = grade("high", 2300, 1.8e6, frequency=np.geomspace(3e5, 3e7, 80))
+    AWAY = grade("away", 2300, 1.8e6, frequency=np.geomspace(5e6, 1e8, 60))
+
+    def test_a_curve_that_starts_late_is_judged_on_its_part(self):
+        verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(self.HIGH, B, C, D))
+        assert verdict.materials == ("high",)
+        best = verdict.candidates[0]
+        inside = FREQUENCY >= 3e5
+        assert best.points_used == int(inside.sum())
+        assert np.all(np.isnan(best.fitted[FREQUENCY < 2.7e5]))
+
+    def test_silence_wins_nothing_and_costs_little(self):
+        """The curve with more to say is ahead, by the vagueness of the open alternative and no more."""
+        verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.HIGH))
+        found = probabilities(verdict)
+        assert 0.003 < found["high"] / found["a"] < 1
+
+    def test_a_curve_beyond_the_band_is_neither_named_nor_excluded(self):
+        verdict = identify(ring(), sweep=wound(relaxation(4500, 0.9e6)), library=grades(self.AWAY))
+        away = verdict.candidates[0]
+        assert away.points_used == 0
+        assert away.scale is None
+        # nothing was learnt of it: the prior odds of 0.9 to 0.1 remain
+        assert away.probability == pytest.approx(0.9, abs=0.01)
+        assert any("do not reach into the band" in warning for warning in verdict.warnings)
+
+    def test_a_silent_curve_loses_against_one_that_explains(self):
+        verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.AWAY))
+        assert verdict.materials == ("a",)
+
+
+class TestReadings:
+    """One inductance reading, or a few."""
+
+    def test_one_reading_leaves_grades_of_one_level_together(self):
+        verdict = identify(ring(), readings=[inductance(2300)], library=LIBRARY)
+        assert verdict.kind is VerdictKind.GROUP
+        assert set(verdict.materials) == {"a", "b"}
+        assert verdict.initial_permeability.value == pytest.approx(2300, rel=0.03)
+        assert verdict.spectrum is None
+        assert "tells" in verdict.next_measurement or "Sweep" in verdict.next_measurement
+
+    def test_a_second_reading_at_a_high_frequency_separates_the_corners(self):
+        mu = relaxation(2300, 0.6e6, np.array([1e4, 7e5])).real
+        readings = [inductance(m, f) for m, f in zip(mu, (1e4, 7e5), strict=True)]
+        verdict = identify(ring(), readings=readings, library=LIBRARY)
+        assert verdict.materials == ("b",)
+
+    def test_a_magnitude_reading_counts(self):
+        z = abs(2j * np.pi * 1e5 * L0 * relaxation(800, 8e6, np.array([1e5])))[0]
+        reading = Reading(ReadingKind.IMPEDANCE_MAGNITUDE, float(z), 1e5, 0.01 * float(z))
+        verdict = identify(ring(), readings=[reading], library=LIBRARY)
+        assert verdict.materials == ("c",)
+
+    def test_a_reading_below_the_curve_uses_the_stated_level(self):
+        late = grade("late", 2300, 1.8e6, frequency=np.geomspace(1e5, 3e7, 60))
+        verdict = identify(ring(), readings=[inductance(2300)], library=grades(late, C))
+        assert verdict.candidates[0].material == "late"
+        assert verdict.candidates[0].points_used == 1
+
+    def test_a_reading_past_the_resonance_is_refused(self):
+        reading = Reading(ReadingKind.INDUCTANCE, -1e-6, 1e6, 1e-8)
+        with pytest.raises(AnalysisError, match="positive"):
+            identify(ring(), readings=[reading], library=LIBRARY)
+
+
+class TestEvidence:
+    """The probe and the scale speak on the class."""
+
+    def test_a_resistance_in_kilohms_speaks_for_manganese_zinc(self):
+        twin = replace(C, id="mnzn", material_class=MaterialClass.MNZN)
+        library = grades(C, twin)
+        reading = [inductance(800)]
+        before = probabilities(identify(ring(), readings=reading, library=library))
+        low = identify(ring(surface_resistance=Resistance(12e3)), readings=reading, library=library)
+        high = identify(ring(surface_resistance=Resistance(20e6, True)), readings=reading, library=library)
+        assert before["c"] == pytest.approx(before["mnzn"], rel=0.3)
+        assert probabilities(low)["mnzn"] > 0.9
+        assert probabilities(high)["c"] > 0.75
+        assert low.evidence[0].name == "surface resistance"
+        assert low.evidence[0].after["MnZn"] > low.evidence[0].before["MnZn"]
+
+    def test_a_probe_does_not_overrule_a_clear_curve(self):
+        sweep = wound(relaxation(800, 8e6))
+        verdict = identify(ring(surface_resistance=Resistance(12e3)), sweep=sweep, library=LIBRARY)
+        assert verdict.materials == ("c",)
+
+    def test_density_tells_powder_metal_from_ferrite(self):
+        powder = replace(A, id="powder", material_class=MaterialClass.ALLOY_POWDER)
+        volume = np.pi / 4 * (25e-3**2 - 15e-3**2) * 10e-3
+        for density, name in ((4800, "a"), (6300, "powder")):
+            specimen = ring(mass_kg=density * volume)
+            verdict = identify(specimen, readings=[inductance(2300)], library=grades(A, powder))
+            assert verdict.candidates[0].material == name
+            assert verdict.candidates[0].probability > 0.85
+
+    def test_a_case_hides_surface_and_mass(self):
+        specimen = ring(encased=True, surface_resistance=Resistance(12e3), mass_kg=0.02)
+        assert identify(specimen, readings=[inductance(2300)], library=LIBRARY).evidence == ()
+
+
+class TestWarnings:
+    """What is doubtful is said."""
+
+    def test_negative_loss(self):
+        sweep = wound(relaxation(2300, 1.8e6).conjugate(), noise=0.001)
+        verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+        assert any("loss is negative" in warning for warning in verdict.warnings)
+
+    def test_strong_drive(self):
+        sweep = replace(wound(relaxation(2300, 1.8e6)), flux_density_t=np.full(FREQUENCY.size, 4e-3))
+        verdict = identify(ring(), sweep=sweep, library=LIBRARY)
+        assert any("4 mT" in warning for warning in verdict.warnings)
+        assert verdict.initial_permeability.flux_density_t == pytest.approx(4e-3)
+
+    def test_rods_hide_their_material(self):
+        rod = Rod(8e-3, 40e-3, empty_coil_inductance_h=10e-6)
+        reading = Reading(ReadingKind.INDUCTANCE, 90e-6, 1e4, 0.5e-6)
+        library = grades(grade("low", 16, 3e8), grade("high", 60, 8e7))
+        verdict = identify(ring(core=rod, dimension_uncertainties_m={}), readings=[reading], library=library)
+        assert any("rod" in warning for warning in verdict.warnings)
+        initial = verdict.initial_permeability
+        assert initial.standard_uncertainty > 0.05 * initial.value
+
+
+class TestRefusals:
+    def test_nothing_to_go_by(self):
+        with pytest.raises(AnalysisError, match="nothing to identify"):
+            identify(ring(), library=LIBRARY)
+
+    def test_an_empty_library(self):
+        with pytest.raises(LibraryError, match="no usable material"):
+            identify(ring(), readings=[inductance(2300)], library=Library(()))
+
+
+def test_the_dictionary_is_valid_json():
+    verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=LIBRARY)
+    text = json.dumps(verdict.to_dict(), allow_nan=False)
+    back = json.loads(text)
+    assert back["format"] == "whichcore-verdict/1"
+    assert back["verdict"]["kind"] == "material"
+    assert back["verdict"]["class"] == "MnZn"
+    assert sum(c["probability"] for c in back["candidates"]) + back["unlisted_probability"] == pytest.approx(
+        1, abs=1e-9
+    )
+
+
+def test_a_library_of_one_and_the_order_of_a_library_change_nothing():
+    sweep = wound(relaxation(2300, 1.8e6))
+    forth = probabilities(identify(ring(), sweep=sweep, library=LIBRARY))
+    back = probabilities(identify(ring(), sweep=sweep, library=grades(D, C, B, A)))
+    assert forth == pytest.approx(back, abs=1e-9)
+    alone = identify(ring(), sweep=sweep, library=grades(A))
+    assert alone.materials == ("a",)

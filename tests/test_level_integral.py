@@ -1,0 +1,121 @@
+"""The closed-form level integral against dense linear algebra and numerical quadrature (independent code)."""
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad, quad
+from scipy.stats import multivariate_normal, norm
+
+from whichcore.analysis.level_integral import (
+    SUPPORT,
+    CommonFactors,
+    LevelPrior,
+    inner_products,
+    log_likelihood,
+    marginalise_last,
+    posterior_level,
+    products_of,
+)
+from whichcore.analysis.reach import Reach
+
+POINTS, COLUMNS = 6, 3
+RNG = np.random.default_rng(11)
+COMMON = RNG.normal(size=(2 * POINTS, COLUMNS))
+RESIDUAL, LEVEL, GAP, CORNER = RNG.normal(size=(4, 2 * POINTS))
+#: A fixed level keeps its prior's share inside the support, 2Φ(4) − 1. Analytic.
+SUPPORT_SHARE = np.log(norm.cdf(SUPPORT) - norm.cdf(-SUPPORT))
+ALL = Reach(np.array([0]), np.array([POINTS]), np.zeros((1, 0), dtype=bool))
+
+
+def gram_of(*vectors: np.ndarray, reach: Reach = ALL) -> tuple[np.ndarray, np.ndarray]:
+    return inner_products(tuple(v[None, :] for v in vectors), reach, CommonFactors(COMMON))
+
+
+def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:
+    columns = COMMON[rows]
+    covariance = np.eye(columns.shape[0]) + columns @ columns.T
+    if extra is not None:
+        covariance += np.outer(extra[rows], extra[rows])
+    return multivariate_normal(np.zeros(columns.shape[0]), covariance)
+
+
+def constant(count: int) -> float:
+    """What the closed form leaves out: it depends on the number of rows only."""
+    return 0.5 * count * np.log(2 * np.pi)
+
+
+def test_fixed_level_is_the_dense_density():
+    prior = LevelPrior(np.array(0.3), np.array(1e-9))
+    value = log_likelihood(products_of(*gram_of(RESIDUAL, LEVEL)), prior)
+    # independent code: scipy.stats.multivariate_normal
+    expected = dense().logpdf(RESIDUAL - 0.3 * LEVEL) + constant(2 * POINTS) + SUPPORT_SHARE
+    assert value[0] == pytest.approx(expected, abs=1e-7)
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(0.0, 0.2), (0.5, 1.0), (-3.0, 0.1)])
+def test_level_is_integrated_over_its_support(mean, sd):
+    value = log_likelihood(products_of(*gram_of(RESIDUAL, LEVEL)), LevelPrior(np.array(mean), np.array(sd)))
+
+    def integrand(theta):
+        return np.exp(dense().logpdf(RESIDUAL - theta * LEVEL)) * norm.pdf(theta, mean, sd)
+
+    # independent code: adaptive quadrature over the same support
+    area = quad(integrand, mean - SUPPORT * sd, mean + SUPPORT * sd, epsabs=0, epsrel=1e-10)[0]
+    assert value[0] == pytest.approx(np.log(area) + constant(2 * POINTS), abs=1e-7)
+
+
+def test_level_and_gap_are_integrated_together():
+    prior = LevelPrior(np.array(0.1), np.array(0.4), gamma_sd=0.7)
+    value = log_likelihood(products_of(*gram_of(RESIDUAL, LEVEL, GAP)), prior)
+
+    def integrand(gamma, theta):
+        likelihood = np.exp(dense().logpdf(RESIDUAL - theta * LEVEL - gamma * GAP))
+        return likelihood * norm.pdf(theta, 0.1, 0.4) * norm.pdf(gamma, 0, 0.7)
+
+    low, high = 0.1 - SUPPORT * 0.4, 0.1 + SUPPORT * 0.4
+    area = dblquad(integrand, low, high, -6, 6, epsabs=0, epsrel=1e-6)[0]
+    assert value[0] == pytest.approx(np.log(area) + constant(2 * POINTS), abs=1e-5)
+
+
+def test_a_marginalised_vector_is_one_more_term_of_the_covariance():
+    gram, log_det = marginalise_last(*gram_of(RESIDUAL, LEVEL, CORNER), variance=0.25)
+    value = log_likelihood(products_of(gram, log_det), LevelPrior(np.array(0.2), np.array(1e-9)))
+    expected = dense(extra=0.5 * CORNER).logpdf(RESIDUAL - 0.2 * LEVEL) + constant(2 * POINTS) + SUPPORT_SHARE
+    assert value[0] == pytest.approx(expected, abs=1e-7)
+
+
+def test_silent_points_are_left_out():
+    rows = np.r_[2:5, POINTS + 2 : POINTS + 5]
+    mask = np.zeros(2 * POINTS)
+    mask[rows] = 1
+    reach = Reach(np.array([2]), np.array([5]), np.zeros((1, 0), dtype=bool))
+    gram = gram_of(RESIDUAL * mask, LEVEL * mask, reach=reach)
+    value = log_likelihood(products_of(*gram), LevelPrior(np.array(0.0), np.array(1e-9)))
+    expected = dense(rows).logpdf(RESIDUAL[rows]) + constant(6) + SUPPORT_SHARE
+    assert value[0] == pytest.approx(expected, abs=1e-7)
+
+
+def test_another_turn_count_shifts_level_and_gap_rows():
+    log_tau = 0.37
+    moved = products_of(*gram_of(RESIDUAL - log_tau * (LEVEL + GAP), LEVEL, GAP))
+    turned = products_of(*gram_of(RESIDUAL, LEVEL, GAP)).with_turns(log_tau)
+    for name in ("rr", "rd", "dd", "re", "de", "ee"):
+        assert getattr(turned, name) == pytest.approx(getattr(moved, name), abs=1e-12)
+
+
+def test_a_level_far_outside_its_support_is_refused_not_adopted():
+    far = 30 * LEVEL
+    products = products_of(*gram_of(far, LEVEL))
+    prior = LevelPrior(np.array(0.0), np.array(0.1))
+    theta, _ = posterior_level(products, prior)
+    assert abs(theta[0]) <= SUPPORT * 0.1 + 1e-12
+    # the untruncated Gaussian would forgive most of the distance; the support does not
+    at_edge = dense().logpdf(far - SUPPORT * 0.1 * LEVEL) + constant(2 * POINTS)
+    assert log_likelihood(products, prior)[0] < at_edge + 1.0
+
+
+def test_posterior_level_is_the_least_squares_answer_with_a_wide_prior():
+    products = products_of(*gram_of(RESIDUAL, LEVEL))
+    theta, _ = posterior_level(products, LevelPrior(np.array(0.0), np.array(1e4)))
+    weight = np.linalg.inv(np.eye(2 * POINTS) + COMMON @ COMMON.T)
+    # analytic: generalised least squares (A. C. Aitken 1935, from memory)
+    assert theta[0] == pytest.approx((LEVEL @ weight @ RESIDUAL) / (LEVEL @ weight @ LEVEL), rel=1e-6)
