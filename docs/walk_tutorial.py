@@ -83,14 +83,20 @@ def run(line: str, folder: Path) -> str:
     return "\n".join(row.rstrip() for row in done.stdout.splitlines()) + "\n"
 
 
+def without_place(printed: str) -> str:
+    """Take away where the clone lies, and the line break that a long path brings."""
+    return re.sub(
+        rf"(\n *)?{re.escape(str(HERE.parent) + os.sep)}", lambda found: " " * bool(found[1]), printed
+    )
+
+
 def main() -> None:
     """Write what the commands print into the output blocks of the page."""
     text = PAGE.read_text(encoding="utf-8")
     with tempfile.TemporaryDirectory() as place:
         steps = list(walk(Path(place)))
     for step in reversed(steps):
-        printed = step.printed.replace(str(HERE.parent) + os.sep, "")
-        text = text[: step.start] + printed + text[step.end :]
+        text = text[: step.start] + without_place(step.printed) + text[step.end :]
     PAGE.write_text(text, encoding="utf-8", newline="\n")
 
 
