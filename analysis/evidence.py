@@ -67,7 +67,8 @@ class SurfaceResistance:
             return float(p.probe_over_range_share + plain * ndtr(-z) + p.probe_spoiled_share * spoiled)
         normal = np.exp(-0.5 * z**2) / (p.probe_log10_sd * np.sqrt(2 * np.pi))
         # a thin tail keeps a reading outside every model from excluding what the curve supports
-        return float(plain * normal + p.probe_spoiled_share / (high - low) + 1e-4)
+        spoiled = p.probe_spoiled_share / (high - low) if low <= decade <= high else 0.0
+        return float(plain * normal + spoiled + 1e-4)
 
 
 @dataclass(frozen=True, slots=True)

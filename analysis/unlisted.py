@@ -38,7 +38,7 @@ CORNER_NODES = np.linspace(-2.4, 2.4, 9)
 #: A member whose level misses the data by more than this on average, in ln|μ|, is left out.
 _HOPELESS = 2.5
 #: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share
-#: of spectra of that kind: some follow a law, most are near one, some have a resonance of their own. Practice.
+#: of spectra of that kind: some follow a law, most are near one, some have their own resonance. Practice.
 DEVIATIONS = ((0.03, 1.2, 0.2), (0.12, 1.0, 0.5), (0.40, 0.6, 0.3))
 
 
