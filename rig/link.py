@@ -70,6 +70,7 @@ class Link:
         self.address = address
         self.settings = settings
         self._resource: Any = None
+        self._answering = False
 
     @property
     def is_open(self) -> bool:
@@ -150,7 +151,8 @@ class Link:
             time.sleep(self.settings.command_pause_s)
 
     def _await(self, deadline: float) -> None:
-        """Wait for the first byte of an answer; a peer that has gone is seen at once."""
+        """Wait for the first byte of an answer; a peer that has gone is seen at once, on a socket."""
+        self._answering = False
         line = self._socket()
         if line is None:
             return
@@ -159,6 +161,7 @@ class Link:
             raise TimeoutError("no answer in time")
         if line.recv(1, socket.MSG_PEEK) == b"":
             raise ConnectionResetError("the instrument has closed the connection")
+        self._answering = True
 
     def _read_line(self, deadline: float) -> str:
         self._await(deadline)
@@ -168,6 +171,7 @@ class Link:
         while True:
             self._patience(deadline)
             chunk = self._resource.read_bytes(LINE_CHUNK, chunk_size=LINE_CHUNK, break_on_termchar=True)
+            self._answering = True
             answer += chunk
             if answer.endswith(end) or len(chunk) < LINE_CHUNK:
                 # other than in a comment of a waveform, SCPI is ASCII
@@ -188,7 +192,8 @@ class Link:
             try:
                 data += self._resource.read_bytes(size, chunk_size=size)
             except _foreign() as error:
-                raise self._cut_short(len(data), count) from error
+                raise self._cut_short(f"{len(data)} or more", count) from error
+            self._answering = True
             rate = size / max(time.monotonic() - begun, 1e-6)
             size = int(min(max(rate * CHUNK_S, SMALLEST_CHUNK), LARGEST_CHUNK))
         return data
@@ -200,14 +205,14 @@ class Link:
         while got < count:
             left = min(deadline - time.monotonic(), SILENCE_S)
             if left <= 0 or not select.select([line], [], [], left)[0]:
-                raise self._cut_short(got, count)
+                raise self._cut_short(f"{got}", count)
             size = line.recv_into(view[got:])
             if size == 0:
-                raise self._cut_short(got, count)
+                raise self._cut_short(f"{got}", count)
             got += size
         return data
 
-    def _cut_short(self, got: int, count: int) -> OSError:
+    def _cut_short(self, got: str, count: int) -> OSError:
         with contextlib.suppress(OSError):
             line = self._socket()
             if line is not None and select.select([line], [], [], 0)[0] and not line.recv(1, socket.MSG_PEEK):
@@ -220,7 +225,8 @@ class Link:
         left = deadline - time.monotonic()
         if left <= 0:
             raise TimeoutError("the answer did not end in time")
-        self._resource.timeout = max(1, int(min(left, SILENCE_S) * 1000))
+        # the first byte may take as long as the whole answer, those behind it not
+        self._resource.timeout = max(1, int((min(left, SILENCE_S) if self._answering else left) * 1000))
 
     def _session(self) -> Any:
         return self._resource.visalib.sessions.get(self._resource.session)
