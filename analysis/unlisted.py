@@ -24,7 +24,7 @@ from whichcore.analysis.level_integral import (
     products_of,
 )
 from whichcore.analysis.observation import Observation, deviation_columns, log_reluctivity, reading_rows
-from whichcore.analysis.reach import Pattern
+from whichcore.analysis.reach import Pattern, whole
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Levels μi of the family, log-spaced; their step is covered by LEVEL_SPREAD. Practice.
@@ -37,6 +37,8 @@ SNOEK_PRODUCT_HZ, SNOEK_SPREAD = 4e9, float(np.log(3.0))
 CORNER_NODES = np.linspace(-2.4, 2.4, 9)
 #: A member whose level misses the data by more than this on average, in ln|μ|, is left out.
 _HOPELESS = 2.5
+#: Members less likely than the best by more than this, in ln, do not count for parts of the data.
+_RELEVANT = 14.0
 #: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share
 #: of spectra of that kind: some follow a law, most are near one, some have their own resonance. Practice.
 DEVIATIONS = ((0.03, 1.2, 0.2), (0.12, 1.0, 0.5), (0.40, 0.6, 0.3))
@@ -126,11 +128,9 @@ class OpenAlternative:
     """Evidence of "none of these" over any of the given sets of points."""
 
     def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
+        members = _rows_of_family(observation)
         self._parts = [
-            (
-                np.log(share),
-                _Deviating(observation, patterns, deviating_columns(observation, amplitude, length)),
-            )
+            (np.log(share), _Deviating(observation, members, patterns, (amplitude, length)))
             for amplitude, length, share in DEVIATIONS
         ]
         self._known: dict[Pattern, float] = {}
@@ -147,23 +147,51 @@ class OpenAlternative:
 
 
 class _Deviating:
-    """Evidence of the family under one kind of deviation.
+    """Evidence of the family under one kind of deviation, from the members that explain all points best."""
+
+    def __init__(
+        self,
+        observation: Observation,
+        members: _FamilyRows,
+        patterns: Sequence[Pattern],
+        deviation: tuple[float, float],
+    ) -> None:
+        factors = CommonFactors(deviating_columns(observation, *deviation))
+        everything = whole(observation)
+        joint = _RunningProducts(observation, members, factors, [everything]).log_joint(everything)
+        relevant = joint > joint.max() - _RELEVANT
+        self._products = _RunningProducts(
+            observation, members.pick(relevant), factors, [everything, *patterns]
+        )
+
+    def log_evidence(self, pattern: Pattern) -> float:
+        """Log evidence over the points of a pattern."""
+        return float(logsumexp(self._products.log_joint(pattern)))
+
+
+class _RunningProducts:
+    """Inner products of members over any of some patterns, as differences of running sums.
 
     The products of residual and corner slope with each other, the level vector and the columns are summed
-    once for each stretch between two ends of a pattern; every pattern is then a difference of running sums.
+    once for each stretch between two ends of a pattern.
     """
 
-    def __init__(self, observation: Observation, patterns: Sequence[Pattern], columns: FloatArray) -> None:
-        self._factors = CommonFactors(columns)
+    def __init__(
+        self,
+        observation: Observation,
+        members: _FamilyRows,
+        factors: CommonFactors,
+        patterns: Sequence[Pattern],
+    ) -> None:
+        self._factors = factors
         self._points, self._spectrum = observation.frequency_hz.size, observation.spectrum_points
         ends = {0, self._spectrum, *range(self._spectrum, self._points + 1)}
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
         self._ends = np.array(sorted(ends))
         self._level = observation.whiten(np.ones(self._points, dtype=np.complex128))
-        members = _rows_of_family(observation)
         self._log_weight = members.log_weight
         vectors = observation.whiten(members.residual), observation.whiten(members.slope)
-        right = np.column_stack([columns, self._level])
+        right = np.column_stack([factors.columns, self._level])
         self._sums = [self._running(vector, right) for vector in vectors]
         self._squares = self._running_squares(*vectors)
 
@@ -187,8 +215,8 @@ class _Deviating:
                 out[k, i] = np.einsum("cp,cp->c", a[:, rows], b[:, rows])
         return np.cumsum(out, axis=0)
 
-    def log_evidence(self, pattern: Pattern) -> float:
-        """Log evidence over the points of a pattern."""
+    def log_joint(self, pattern: Pattern) -> FloatArray:
+        """Log of likelihood and prior of each member over the points of a pattern, (C,)."""
         at = self._ends_of(pattern)
         r, c = ((sums[at[:, 1]] - sums[at[:, 0]]).sum(axis=0) for sums in self._sums)
         rr, rc, cc = (self._squares[at[:, 1]] - self._squares[at[:, 0]]).sum(axis=0)
@@ -206,7 +234,7 @@ class _Deviating:
         cell = SNOEK_SPREAD * (CORNER_NODES[1] - CORNER_NODES[0]) / 2
         products = products_of(*marginalise_last(gram, np.full_like(rd, inner.log_det), cell**2))
         prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
-        return float(logsumexp(log_likelihood(products, prior) + self._log_weight))
+        return np.asarray(log_likelihood(products, prior) + self._log_weight)
 
     def _ends_of(self, pattern: Pattern) -> NDArray[np.int_]:
         """Positions among the ends of each stretch of a pattern, (stretches, 2)."""
@@ -224,6 +252,9 @@ class _FamilyRows:
     residual: ComplexArray
     slope: ComplexArray
     log_weight: FloatArray
+
+    def pick(self, members: NDArray[np.bool_]) -> _FamilyRows:
+        return _FamilyRows(self.residual[members], self.slope[members], self.log_weight[members])
 
 
 def _rows_of_family(observation: Observation) -> _FamilyRows:
