@@ -12,6 +12,7 @@ from scipy.interpolate import PchipInterpolator
 
 from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import log_reluctivity
+from whichcore.analysis.section_fit import corrected_permeability
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Step of the grid in ln f; also the step of the corner-shift quadrature.
@@ -96,6 +97,9 @@ def _interpolate(x: FloatArray, permeability: ComplexArray, at: FloatArray) -> C
 
 
 @lru_cache(maxsize=8)
-def library_table(library: Library, low_hz: float, high_hz: float) -> CurveTable:
-    """Tabulate a library for a band; kept for the next specimen of the same band."""
-    return tabulate([(m.frequency_hz, m.permeability) for m in library.materials], low_hz, high_hz)
+def library_table(
+    library: Library, low_hz: float, high_hz: float, section_m: tuple[float, float] | None
+) -> CurveTable:
+    """Tabulate a library for a band and a section; kept for the next specimen of the same kind."""
+    curves = [(m.frequency_hz, corrected_permeability(m, section_m)) for m in library.materials]
+    return tabulate(curves, low_hz, high_hz)

@@ -21,6 +21,7 @@ from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
 from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluctivity
 from whichcore.analysis.priors import gap_nodes, turn_branches
+from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
 from whichcore.analysis.types import (
     ComplexArray,
@@ -120,8 +121,9 @@ def _reduce(
     """Take the winding off, and ask every curve what it says of the result."""
     spectrum = permeability(sweep, specimen) if sweep is not None else None
     points = tuple(permeability_of_reading(reading, specimen) for reading in readings)
-    observation = observe(spectrum, points)
-    length = 0.0 if isinstance(specimen.core, Rod) else core_geometry(specimen).effective.length_m
+    geometry = None if isinstance(specimen.core, Rod) else core_geometry(specimen)
+    observation = observe(spectrum, points, geometry.section_m if geometry else None)
+    length = geometry.effective.length_m if geometry else 0.0
     branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding.turns))
     return _Case(
         specimen, library, spectrum, points, observation, evidence_of(library, observation, branches)
@@ -225,6 +227,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes
     if case.spectrum is not None:
         notes += _spectrum_warnings(case.spectrum)
+    notes += _section_warnings(case)
     silent = int((case.curves.points_used == 0).sum())
     if silent:
         notes.append(
@@ -241,6 +244,17 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     if other_turns >= NOTEWORTHY:
         notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")
     return tuple(dict.fromkeys(notes))
+
+
+def _section_warnings(case: _Case) -> list[str]:
+    unknown = [m for m in case.library.materials if feels_section(m) and m.section_m is None]
+    effect = largest_effect(case.observation, case.observation.section_m)
+    if not unknown or effect < NOTEWORTHY_EFFECT:
+        return []
+    return [
+        f"{len(unknown)} manganese-zinc references do not state the section they were taken on: they are "
+        f"used as they stand, with up to {100 * effect:.0f} % more deviation allowed for this section"
+    ]
 
 
 def _spectrum_warnings(spectrum: PermeabilitySpectrum) -> list[str]:

@@ -61,6 +61,8 @@ class Observation:
         Inverse Cholesky factor of each point's own covariance; the second row of a reading is zero.
     common : float array (P, 2, K)
         Effect of each common source on the real and imaginary part of λ.
+    section_m : (float, float) or None
+        Sides of the specimen's magnetic section, when known.
     """
 
     frequency_hz: FloatArray
@@ -68,6 +70,7 @@ class Observation:
     log_reluctivity: ComplexArray
     whitener: FloatArray
     common: FloatArray
+    section_m: tuple[float, float] | None = None
 
     @property
     def log_frequency(self) -> FloatArray:
@@ -97,13 +100,19 @@ class Observation:
         return np.concatenate([whitened[:, 0], whitened[:, 1]], axis=0)
 
 
-def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPermeability]) -> Observation:
+def observe(
+    spectrum: PermeabilitySpectrum | None,
+    readings: Sequence[ReadingPermeability],
+    section_m: tuple[float, float] | None = None,
+) -> Observation:
     """Join a spectrum and readings into one observation.
 
     Parameters
     ----------
     spectrum : PermeabilitySpectrum or None
     readings : sequence of ReadingPermeability
+    section_m : (float, float) or None
+        Sides of the specimen's magnetic section.
 
     Returns
     -------
@@ -119,6 +128,7 @@ def observe(spectrum: PermeabilitySpectrum | None, readings: Sequence[ReadingPer
         log_reluctivity=np.concatenate([part.log_reluctivity for part in parts]),
         whitener=np.concatenate([part.whitener for part in parts]),
         common=np.concatenate([part.columns_for(ids) for part in parts]),
+        section_m=section_m,
     )
 
 

@@ -16,6 +16,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
 from whichcore.analysis.priors import corner_prior
 from whichcore.analysis.reach import Reach, reach_of, whole
+from whichcore.analysis.section_fit import feels_section, section_columns
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.unlisted import OpenAlternative, deviating_columns
 
@@ -108,7 +109,7 @@ def predictions(library: Library, indices: Sequence[int], observation: Observati
         higher is predicted from the stated initial permeability. NaN beyond a curve's reach.
     """
     frequency = observation.frequency_hz
-    table = library_table(library, float(frequency.min()), float(frequency.max()))
+    table = library_table(library, float(frequency.min()), float(frequency.max()), observation.section_m)
     materials = [library.materials[i] for i in indices]
     values = reading_rows(table.pick(indices).shifted(observation.log_frequency, SHIFTS), observation)
     starts = np.array([m.frequency_hz[0] for m in materials])
@@ -141,22 +142,28 @@ def _at_shift(values: ComplexArray, steps: float) -> ComplexArray:
     return np.asarray(values[low] + (position - low) * (values[low + 1] - values[low]))
 
 
-def curve_columns(observation: Observation, curve_deviation: float) -> FloatArray:
-    """Whitened common sources and smooth deviation of a core from a curve, (2P, K).
+def curve_columns(observation: Observation, material: Material) -> FloatArray:
+    """Whitened common sources, deviation of a core from a curve, and doubt about its section, (2P, K).
 
     A curve that misses the core by more also misses it in finer detail: the correlation length falls from 1.2
     in ln f at 3 % to half of that at 30 % (practice).
     """
-    length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(curve_deviation, CORE_DEVIATION)) ** 0.3
-    return deviating_columns(observation, curve_deviation, length)
+    deviation = material.curve_deviation
+    length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(deviation, CORE_DEVIATION)) ** 0.3
+    columns = deviating_columns(observation, deviation, length)
+    if not feels_section(material):
+        return columns
+    doubt = section_columns(observation, observation.section_m, material.section_m is not None)
+    return np.column_stack([columns, observation.whiten_columns(doubt)])
 
 
 def _groups(materials: Sequence[Material]) -> Iterator[list[int]]:
-    """Chunks of materials that share the amplitude of the deviation."""
-    by_deviation: dict[float, list[int]] = {}
+    """Chunks of materials that share their common columns: deviation and treatment of the section."""
+    groups: dict[tuple[float, bool, bool], list[int]] = {}
     for i, material in enumerate(materials):
-        by_deviation.setdefault(material.curve_deviation, []).append(i)
-    for indices in by_deviation.values():
+        key = (material.curve_deviation, feels_section(material), material.section_m is not None)
+        groups.setdefault(key, []).append(i)
+    for indices in groups.values():
         for start in range(0, len(indices), _CHUNK):
             yield indices[start : start + _CHUNK]
 
@@ -169,7 +176,7 @@ def _cube(
         observation=observation,
         predicted=predictions(library, indices, observation),
         reach=reach_of(materials, observation, SHIFTS),
-        factors=CommonFactors(curve_columns(observation, materials[0].curve_deviation)),
+        factors=CommonFactors(curve_columns(observation, materials[0])),
         priors=(corner_prior(materials, SHIFTS), branches),
         silence=silence,
     )

@@ -1,11 +1,11 @@
-"""How often is the right grade named, and are the probabilities right? Open-collection grades, invented cores.
+"""How often is the right grade named, and are the probabilities right? Open grades, invented cores.
 
-Each draw takes a screened grade of the open collection, scales it (±25 % at 2σ), moves its corner by an own law,
-deviates it smoothly by 3 %, winds it on a ring 25/15/10 mm with 10 turns, and computes the terminal impedance with
-1 % noise per component from the circuit below, which shares no code with the judge. The verdict's ranking is
-compared with the nearest initial permeability at 10 kHz and with a least-squares match of the curves.
+Each draw takes a screened grade of the open collection, scales it (±25 % at 2σ), moves its corner by an own
+law, deviates it smoothly by 3 %, winds it on a ring 25/15/10 mm with 10 turns, and computes the terminal
+impedance with 1 % noise per component from the circuit below, which shares no code with the judge. The
+ranking is compared with the nearest initial permeability at 10 kHz and with a least-squares curve match.
 
-    python benchmarks/identify.py [--draws 1500] [--law p0|p1|random] [--seed 1] [--json FILE]
+    python benchmarks/identify.py [--draws 1500] [--law p0|p1|random|all] [--seed 1] [--json FILE]
 
 Gates (exit 1 when missed): named first in at least 75 of 100, within the first three in 92.
 """
@@ -46,12 +46,14 @@ class Draw:
 def smooth(rng: np.random.Generator, x: np.ndarray, rms: float) -> np.ndarray:
     """Random smooth curve over ln f: five cosines of random phase, not the judge's Gaussian process."""
     span = x[-1] - x[0]
-    waves = [rng.normal() * np.cos(k * np.pi * (x - x[0]) / span + rng.uniform(0, 2 * np.pi)) for k in range(5)]
+    waves = [
+        rng.normal() * np.cos(k * np.pi * (x - x[0]) / span + rng.uniform(0, 2 * np.pi)) for k in range(5)
+    ]
     return rms * np.sum(waves, axis=0) / np.sqrt(2.5)
 
 
 def extended(material: Material, frequency: np.ndarray) -> np.ndarray:
-    """Return the grade's curve, carried on below its start as a low-loss inductor and above its end as a power law."""
+    """Return the grade's curve, carried on below its start with little loss and above its end as 1/f."""
     x, mu = np.log(material.frequency_hz), material.permeability
     at = np.log(frequency)
     real, loss = np.interp(at, x, mu.real), np.interp(at, x, -mu.imag)
@@ -83,7 +85,9 @@ def draw(rng: np.random.Generator, materials: tuple[Material, ...], truth: int, 
     ring = Ring(25e-3, 15e-3, 10e-3)
     u = {"outer_diameter_m": 0.25e-3, "inner_diameter_m": 0.15e-3, "height_m": 0.1e-3}
     winding = Winding(turns, wire_diameter_m=0.4e-3, wire_length_m=0.4, capacitance_f=3e-12)
-    return Draw(truth, Specimen(ring, winding, dimension_uncertainties_m=u), ImpedanceSweep(FREQUENCY, z, scatter))
+    return Draw(
+        truth, Specimen(ring, winding, dimension_uncertainties_m=u), ImpedanceSweep(FREQUENCY, z, scatter)
+    )
 
 
 def nearest_initial(draw_: Draw, levels: np.ndarray) -> np.ndarray:
@@ -104,7 +108,7 @@ def least_squares(draw_: Draw, curves: np.ndarray) -> np.ndarray:
 
 
 def calibration_error(probability: np.ndarray, hit: np.ndarray, bins: int = 10) -> float:
-    """Expected calibration error over bins of equal count."""
+    """Return the expected calibration error over bins of equal count."""
     parts = np.array_split(np.argsort(probability), bins)
     gaps = [abs(probability[i].mean() - hit[i].mean()) * i.size for i in parts if i.size]
     return float(np.sum(gaps) / probability.size)
@@ -112,7 +116,11 @@ def calibration_error(probability: np.ndarray, hit: np.ndarray, bins: int = 10) 
 
 def perfect_judge_error(probability: np.ndarray, rng: np.random.Generator) -> float:
     """Calibration error a perfectly calibrated judge would score on these probabilities."""
-    return float(np.mean([calibration_error(probability, rng.random(probability.size) < probability) for _ in range(200)]))
+    return float(
+        np.mean(
+            [calibration_error(probability, rng.random(probability.size) < probability) for _ in range(200)]
+        )
+    )
 
 
 def run(library: Library, draws: int, law: str, seed: int) -> dict[str, object]:
@@ -179,7 +187,9 @@ def _corner_hz(material: Material) -> float:
 
 def main() -> int:
     """Run, print, and judge by the gates."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--draws", type=int, default=1500)
     parser.add_argument("--law", choices=[*CORNER_LAWS, "all"], default="random")
     parser.add_argument("--seed", type=int, default=1)
