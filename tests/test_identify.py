@@ -162,10 +162,10 @@ class TestSpan:
         assert np.all(np.isnan(best.fitted[FREQUENCY < 2.7e5]))
 
     def test_silence_wins_nothing_and_costs_little(self):
-        """The curve with more to say is ahead, by the vagueness of the open alternative and no more."""
+        """Where one curve is silent the open alternative speaks for it: the odds stay about even."""
         verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.HIGH))
         found = probabilities(verdict)
-        assert 0.003 < found["high"] / found["a"] < 1
+        assert 0.1 < found["high"] / found["a"] < 1.5
 
     def test_a_curve_beyond_the_band_is_neither_named_nor_excluded(self):
         verdict = identify(ring(), sweep=wound(relaxation(4500, 0.9e6)), library=grades(self.AWAY))

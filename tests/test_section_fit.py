@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 
+from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.section import mnzn_dielectric, section_effect
