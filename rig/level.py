@@ -111,6 +111,20 @@ def flux_density_t(
     return float(flux) * inner_edge_factor(specimen)
 
 
+def highest_flux_density_t(rule: FluxRule, phasors: Phasors, wiring: Wiring) -> float:
+    """Return what the flux density cannot pass, T, even where the impedance is not known yet.
+
+    No passive core of this winding takes more voltage than stands on its terminals, and these not more than
+    node A (node B with the specimen at ground, the second winding with two): |V| + 3 σ, all of it on the core.
+    """
+    channel = 1 if wiring is Wiring.SPECIMEN_AT_GROUND else 0
+    spread = phasors.covariance_v2[2 * channel : 2 * channel + 2, 2 * channel : 2 * channel + 2]
+    vpk = abs(complex(phasors.phasor_vpk[channel])) + 3 * math.sqrt(max(float(spread.trace()), 0.0))
+    turns = rule.specimen.winding.secondary_turns if wiring is Wiring.TWO_WINDINGS else None
+    flux = peak_flux_density_t(vpk / math.sqrt(2), phasors.frequency_hz, rule.specimen, turns)
+    return float(flux) * inner_edge_factor(rule.specimen)
+
+
 def _positive(name: str, value: float, unit: str) -> None:
     if not 0 < value < math.inf:
         raise InputError(

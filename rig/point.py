@@ -15,11 +15,13 @@ from whichcore.rig import averaging
 from whichcore.rig.events import Event, LevelChanged, PointDone, RangeChanged
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import (
+    AIM,
     LOWEST_SHARE,
     DriveRule,
     FluxRule,
     LevelSeen,
     flux_density_t,
+    highest_flux_density_t,
     predicted_level_vpp,
     rounded_down,
 )
@@ -29,6 +31,7 @@ from whichcore.rig.sweep_plan import SweepPlan, interval_wanted, points_for
 Correct = Callable[[PhasorPair], ImpedanceSweep]
 MOST_LOOKS = 24  # records spent on ranges and level of one point
 KEEP_LEVEL = (0.8, 1.1)  # of the level wanted: a smaller step is not worth the settling
+UNSEEN_STEP = 1.2  # smaller steps in the dark end the search
 _FATAL = frozenset({FlagKind.CLIPPED, FlagKind.UNSTABLE, FlagKind.FREQUENCY_NOT_FOUND})
 
 
@@ -217,13 +220,23 @@ class Station:
     def _level_after(self, look: Look) -> float | None:
         """Return another level where the flux density asks for it."""
         rule, flux = self._plan.level, look.flux_density_t
-        if isinstance(rule, DriveRule) or self._seen is None or flux is None:
+        if isinstance(rule, DriveRule):
             return None
+        if self._seen is None or flux is None:
+            return self._level_unseen(rule, look)
         highest = rounded_down(self._highest_vpp())
         could_be_more = flux < LOWEST_SHARE * rule.flux_density_t and (self.level_vpp or 0.0) < highest
         if flux > rule.flux_density_t or could_be_more:
             return predicted_level_vpp(rule, self._seen, self._seen.frequency_hz, self._series_ohm())
         return None
+
+    def _level_unseen(self, rule: FluxRule, look: Look) -> float | None:
+        """Return a higher level where the impedance is lost in noise but the voltage leaves room for it."""
+        if self.level_vpp is None or any(height.clipped for height in look.heights):
+            return None
+        room = AIM * rule.flux_density_t / highest_flux_density_t(rule, look.phasors, self.bench.wiring)
+        wanted = min(self.level_vpp * room, rounded_down(self._highest_vpp()))
+        return wanted if wanted > UNSEEN_STEP * self.level_vpp else None
 
     def _set_level(self, frequency_hz: float, wanted_vpp: float) -> Iterator[Event]:
         lowest, highest = self.bench.source.limits.level_vpp[0], self._highest_vpp()

@@ -1,0 +1,64 @@
+"""From the two voltages of a point to its impedance, whatever pair of ranges read them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from whichcore.analysis.types import ErrorSource, ImpedanceSweep, PhasorPair, Scope
+from whichcore.calibration.error_model import ErrorModel
+from whichcore.files import SourceColumn
+from whichcore.measure.channel_ranges import ChannelRanges
+
+RANGE_SOURCES = ("range factor: gain", "range factor: phase")
+
+
+def file_id(source_id: str) -> str:
+    """Return the id of an error source as a sweep file can hold it."""
+    return source_id.replace(",", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """The ``correct`` callable of a sweep.
+
+    Attributes
+    ----------
+    model : ErrorModel
+    ranges : ChannelRanges
+    """
+
+    model: ErrorModel
+    ranges: ChannelRanges
+
+    def __call__(self, pair: PhasorPair) -> ImpedanceSweep:
+        """Correct a pair; raises CalibrationError off the grid or the ranges, AnalysisError for an open."""
+        factor = self.ranges.factor(pair.range_labels, pair.frequency_hz)
+        sweep = self.model.correct(pair, factor=factor)
+        return replace(sweep, sources=tuple(_renamed(item) for item in sweep.sources))
+
+    def columns(self) -> tuple[SourceColumn, ...]:
+        """Return the error sources every corrected point carries, in their order."""
+        own = [SourceColumn(file_id(p.id), p.scope, p.distribution) for p in self.model.perturbations]
+        return (*own, *(SourceColumn(name, Scope.RANGE) for name in RANGE_SOURCES))
+
+
+def tied(pair: PhasorPair, ranges: ChannelRanges) -> PhasorPair:
+    """Return the reading of a standard as channels of equal gain would have it.
+
+    The uncertainty of the factors goes into the covariance of channel A: it is frozen into the calibration.
+    """
+    factor = ranges.factor(pair.range_labels, pair.frequency_hz)
+    even = factor.apply(pair)
+    a = even.voltage_a_v
+    along = np.stack([a.real, a.imag], axis=-1)
+    across = np.stack([-a.imag, a.real], axis=-1)
+    more = np.zeros_like(even.covariance)
+    for u, way in ((factor.u_gain, along), (factor.u_phase_rad, across)):
+        more[:, :2, :2] += u[:, None, None] ** 2 * way[:, :, None] * way[:, None, :]
+    return replace(even, covariance=even.covariance + more)
+
+
+def _renamed(source: ErrorSource) -> ErrorSource:
+    return replace(source, id=file_id(source.id))

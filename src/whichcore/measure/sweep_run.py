@@ -1,0 +1,211 @@
+"""Sweeping a core: every finished point goes into the journal before anything else hears of it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import Wiring
+from whichcore.bench import BenchSettings
+from whichcore.errors import AnalysisError, InputError, InstrumentError
+from whichcore.files import SweepJournal, SweepLayout, SweepPoint
+from whichcore.files.warn import warn
+from whichcore.measure.calibration_file import StoredCalibration
+from whichcore.measure.correction import Correction
+from whichcore.measure.fixture_check import check_core
+from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp
+from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied
+from whichcore.rig.instruments import Bench
+from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
+from whichcore.rig.sweep import sweep
+from whichcore.rig.sweep_plan import RecordRule, SweepPlan
+
+FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
+DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency
+LEAST_DRIFT = 0.01  # of |Z|, worth a word
+
+
+@dataclass(frozen=True, slots=True)
+class SweepRequest:
+    """What is swept, how, and where it is written.
+
+    Attributes
+    ----------
+    specimen : Specimen
+    out : Path
+        Journal; one of the same plan is resumed.
+    frequency_hz : tuple of float
+        Of the calibration's grid.
+    level : DriveRule or FluxRule
+    target_relative : float
+    most_takes : int
+    record : RecordRule
+    """
+
+    specimen: Specimen
+    out: Path
+    frequency_hz: tuple[float, ...]
+    level: DriveRule | FluxRule
+    target_relative: float = 1e-3
+    most_takes: int = 16
+    record: RecordRule = field(default_factory=RecordRule)
+
+
+def run_sweep(
+    settings: BenchSettings,
+    bench: Bench,
+    stored: StoredCalibration,
+    request: SweepRequest,
+    cancel: threading.Event,
+) -> Iterator[Event]:
+    """Sweep a core into its journal; on every way out the output is off and the journal whole.
+
+    Yields
+    ------
+    Event
+        A point only once it is on the disk.
+
+    Raises
+    ------
+    CalibrationError
+        The calibration belongs to another set-up or band.
+    InstrumentError
+        An instrument failed, or there is no core at the terminals.
+    InputError
+        The journal belongs to another sweep.
+    Cancelled
+        ``cancel`` was set.
+    """
+    stored.check(fingerprint_of(settings, bench), request.specimen.temperature_c)
+    plan = _plan(settings, request)
+    correct = stored.correction
+    with _journal(settings, bench, stored, request, plan) as journal:
+        done = [point.frequency_hz for point in journal.points]
+        watch = _Watch(correct, request, bench.wiring, begun=bool(done))
+        for event in sweep(plan, bench, cancel, correct=correct, done=done):
+            watch.see(event)
+            if isinstance(event, PointDone) and not event.revisit:
+                journal.append(_row(event, request, bench))
+            yield event
+
+
+def _plan(settings: BenchSettings, request: SweepRequest) -> SweepPlan:
+    return SweepPlan(
+        frequency_hz=request.frequency_hz,
+        level=request.level,
+        record=request.record,
+        target_relative=request.target_relative,
+        most_takes=request.most_takes,
+        settle_s=settings.settle_s,
+        highest_level_vpp=highest_level_vpp(settings),
+        offset_v=settings.source_offset_v,
+        mains_hz=settings.mains_hz,
+        temperature_c=request.specimen.temperature_c,
+    )
+
+
+def _journal(
+    settings: BenchSettings, bench: Bench, stored: StoredCalibration, request: SweepRequest, plan: SweepPlan
+) -> SweepJournal:
+    belongs = {
+        "plan": plan.fingerprint(bench.wiring, bench.shunt_ohm),
+        "calibration": stored.model.calibration_id,
+    }
+    if request.out.exists():
+        return SweepJournal.resume(request.out, expected=belongs)
+    header = {"wiring": str(bench.wiring)}
+    if request.specimen.name:
+        header["specimen"] = request.specimen.name
+    if plan.temperature_c is not None:
+        header["temperature"] = f"{plan.temperature_c!r} degC"
+    header |= belongs
+    header |= {
+        "error_model": stored.model.kind,
+        "bench": bench_name(settings),
+        "started": datetime.now(UTC).isoformat(timespec="seconds"),
+    }
+    layout = SweepLayout(
+        header=header,
+        sources=stored.correction.columns(),
+        flux_density=True,
+        range_labels=True,
+        time=True,
+    )
+    return SweepJournal.create(request.out, layout)
+
+
+def _row(event: PointDone, request: SweepRequest, bench: Bench) -> SweepPoint:
+    point = event.corrected
+    if point is None:  # pragma: no cover - the sweep gives no point without where a correction is at hand
+        raise InputError("a point without impedance", where=f"{event.frequency_hz:g} Hz")
+    z = complex(point.impedance_ohm[0])
+    flux = event.flux_density_t
+    if flux is None:
+        rule = FluxRule(1.0, request.specimen)
+        flux = flux_density_t(rule, event.phasors, z, bench.wiring, bench.shunt_ohm)
+    return SweepPoint(
+        frequency_hz=event.frequency_hz,
+        impedance_ohm=z,
+        covariance=point.scatter[0],
+        sensitivities={source.id: complex(source.sensitivity[0]) for source in point.sources},
+        flux_density_t=flux,
+        range_label=event.range_label,
+        time_s=event.time_s,
+    )
+
+
+@dataclass(slots=True)
+class _Watch:
+    """Looks at each event for what would spoil the sweep."""
+
+    correct: Correction
+    request: SweepRequest
+    wiring: Wiring
+    begun: bool
+    missed: int = 0
+
+    def see(self, event: Event) -> None:
+        if isinstance(event, NotReachable) and not self.begun:
+            self.missed += 1
+            if self.missed >= max(FEWEST_MISSED, MISSED_SHARE * len(self.request.frequency_hz)):
+                raise InstrumentError(
+                    "none of the lowest points can be measured",
+                    where=f"up to {event.frequency_hz:g} Hz",
+                    got=event.reason,
+                    next_step="an open instead of a core? check the contacts, and run whichcore doctor",
+                )
+        if isinstance(event, PointDone):
+            if not self.begun and event.corrected is not None:
+                check_core(event.corrected, self.request.specimen, self.wiring)
+            self.begun = True
+        if isinstance(event, RangesTied):
+            self._compare(event)
+        if isinstance(event, Finished) and event.drift is not None and event.u_drift is not None:
+            # |ΔZ| of two readings without drift is below 3 u in 99 of 100 cases
+            if event.drift > max(LEAST_DRIFT, 3 * event.u_drift):
+                warn(
+                    f"the first frequency read {event.drift:.1%} differently at the end: the core drifts, is "
+                    "warming, or was disturbed not long ago"
+                )
+
+    def _compare(self, event: RangesTied) -> None:
+        try:
+            before, after = self.correct(event.before), self.correct(event.after)
+        except AnalysisError:
+            return  # too near an open to have an impedance; the point itself says so
+        a, b = complex(before.impedance_ohm[0]), complex(after.impedance_ohm[0])
+        variance = 0.0
+        for side in (before, after):
+            variance += float(side.scatter[0].trace())
+            variance += sum(
+                abs(complex(s.sensitivity[0])) ** 2 for s in side.sources if s.id.startswith("range factor")
+            )
+        if abs(a - b) > DISAGREEMENT * variance**0.5:
+            warn(
+                f"two pairs of ranges differ by {abs(a - b) / abs(a):.2%} at {event.frequency_hz:g} Hz, more than "
+                "their factors allow: a step there is no property of the core; calibrate again"
+            )
