@@ -129,7 +129,7 @@ def turn_length_m(core: Core, wire_diameter_m: float = 0.0) -> float:
     return 4 * float(np.sqrt(core.c1_per_m / core.c2_per_m3)) + 4 * wire_diameter_m
 
 
-def _bed_m(core: Core) -> float | None:
+def bed_m(core: Core) -> float | None:
     """Return the length on which the turns lie side by side, m, or None when it is not known."""
     if isinstance(core, Ring):
         return float(np.pi * core.inner_diameter_m)
@@ -142,7 +142,7 @@ def _bed_m(core: Core) -> float | None:
 
 def _fill_and_layers(winding: Winding, core: Core, diameter_m: float) -> tuple[float, int]:
     """Return the copper share of a layer and the number of layers; tight and single when unknown."""
-    bed = _bed_m(core)
+    bed = bed_m(core)
     if bed is None:
         return 0.9, 1
     crowding = winding.turns * diameter_m / (0.9 * bed)
@@ -358,7 +358,7 @@ def _estimated_capacitance(winding: Winding, core: Core) -> tuple[float, float, 
     """Return capacitance, standard uncertainty and its distribution for a winding without a statement."""
     if winding.turns == 1:
         return 0.0, 0.5e-12, Distribution.NORMAL
-    bed, copper = _bed_m(core), winding.wire_diameter_m
+    bed, copper = bed_m(core), winding.wire_diameter_m
     if bed is not None and copper is not None and in_enamel_table(copper):
         overall = enamelled_diameter_m(copper)
         if 0.8 * bed < winding.turns * overall <= bed:

@@ -1,12 +1,12 @@
 """True against measured permeability of the workshop's virtual cores, in three wirings, with stated errors.
 
-Run ``python benchmarks/bench_truth.py [--seed N] [--takes N] [--converter-unstated]``. Each core is wound with
-20 turns to 100 kHz and 5 above, calibrated and measured in this process, and compared with its circuit at the
-flux density it was measured at. Two gates:
+Run ``python benchmarks/bench_truth.py [--seed N] [--takes N] [--converter-unstated]``. Each core is wound
+with 20 turns to 100 kHz and 5 above, calibrated and measured in this process, and compared with its circuit
+at the flux density it was measured at. Two gates:
 
 - at least 90 % of all values of μ′ and μ″ lie within two stated standard uncertainties of the truth;
 - the statement is of use: with the wiring that serves best at each point, the median standard uncertainty of
-  μ is at most 3 % of \\|μ\\| per component. Stating large errors would pass the first gate alone.
+  μ is at most 3 % of the size of μ per component. Stating large errors would pass the first gate alone.
 
 ``--converter-unstated`` measures with a digitizer whose non-linearity nobody stated: what is then missing
 from the uncertainty shows as values outside.
@@ -21,8 +21,8 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from in_process_bench import InProcessBench, Reading
 
+from in_process_bench import InProcessBench, Reading
 from whichcore.analysis.types import Wiring
 from whichcore.errors import WhichcoreError, WhichcoreWarning
 from whichcore.rig.virtual import WoundCore, core, cores
@@ -85,7 +85,7 @@ def covered(rows: list[Row]) -> tuple[int, int]:
 
 
 def best_shares(rows: list[Row]) -> list[float]:
-    """Return, for each core and frequency, the smallest stated uncertainty per component over \\|μ\\|."""
+    """Return, for each core and frequency, the smallest stated uncertainty of a component over the size."""
     least: dict[tuple[str, float], float] = {}
     for row in rows:
         if row.reading is not None:

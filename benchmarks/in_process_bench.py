@@ -17,7 +17,6 @@ from whichcore.analysis.permeability import permeability
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.quantisation import coprime_periods
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.stray import lead_inductance_h
 from whichcore.analysis.takes import average_phasors, ratio_with_covariance
 from whichcore.analysis.types import (
     ComplexArray,

@@ -9,8 +9,12 @@ from whichcore.cli.options import reporting
 
 COMMANDS = {
     "demo": ("whichcore.cli.demo", "Name the cores of an invented workshop, with pictures."),
+    "doctor": ("whichcore.cli.doctor", "Check a bench from the cable to the wiring."),
+    "calibrate": ("whichcore.cli.calibrate", "Calibrate a bench with open, short and load."),
+    "sweep": ("whichcore.cli.sweep", "Measure the impedance of a wound core over frequency."),
     "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
+    "plan": ("whichcore.cli.plan", "Plan a measurement: wiring, turns, level, and what cannot be had."),
 }
 
 root = RootGroup(

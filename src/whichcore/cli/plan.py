@@ -1,0 +1,183 @@
+"""``whichcore plan``."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import click
+
+from whichcore.analysis.plan import MeasurementPlan, plan_measurement
+from whichcore.analysis.plan_band import Band, Remark
+from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench, PlanPoint
+from whichcore.bench import BenchSettings, load_bench
+from whichcore.calibration.standards import nominal
+from whichcore.cli.options import reporting
+from whichcore.cli.session import Session
+from whichcore.cli.show import Block, Grid, Heading, Lines, page
+from whichcore.errors import InputError
+from whichcore.files import load_specimen
+from whichcore.rig.command_table import DigitizerTable, SourceTable
+from whichcore.wording import quantity
+
+FORMAT = "whichcore-plan/1"
+
+
+@click.command()
+@click.option(
+    "--specimen",
+    required=True,
+    metavar="FILE",
+    help="Specimen file (TOML): dimensions of the core and the winding it has.",
+)
+@click.option(
+    "--bench",
+    metavar="FILE",
+    help="Bench file (TOML), or the word virtual. Without it: WHICHCORE_BENCH, ./bench.toml, your own.",
+)
+@click.option(
+    "--expected-permeability",
+    "expected",
+    metavar="N",
+    type=float,
+    help="Initial permeability the core is thought to have, taken within 30 %. Without it the plan serves "
+    "50 to 15,000.",
+)
+@reporting
+@click.pass_obj
+def command(session: Session, /, specimen: str, bench: str | None, expected: float | None) -> None:
+    """Plan the measurement of a core: wiring, turns, wire and level for each band.
+
+    Each choice says why, and what cannot be measured on this bench is said before it is tried. Nothing is
+    connected or switched on.
+    """
+    wound = load_specimen(specimen)
+    plan = plan_measurement(wound, plan_bench(load_bench(bench)), expected)
+    session.deliver(lambda: _report(plan), lambda: page(_blocks(plan, wound.name)))
+
+
+def plan_bench(settings: BenchSettings) -> PlanBench:
+    """Return what the planner needs of a bench file.
+
+    Raises
+    ------
+    InputError
+        An instrument is driven by a plug-in, whose limits are not known before it is opened.
+    """
+    source, digitizer = settings.source.table, settings.digitizer.table
+    if not isinstance(source, SourceTable) or not isinstance(digitizer, DigitizerTable):
+        raise InputError(
+            "a plan needs instruments whose limits are written down",
+            where=str(settings.path),
+            got="a driver that is a plug-in",
+            allowed="command tables",
+            next_step="plan with --bench virtual, or write a command table",
+        )
+    limits = settings.source_limits or source.limits
+    low, high = limits.level_vpp
+    bits = 8 * digitizer.waveform.dtype.itemsize if digitizer.waveform is not None else 8
+    step = (digitizer.waveform.step_codes or 1.0) if digitizer.waveform is not None else 1.0
+    ratios = settings.channels.probe_ratios if settings.channels is not None else (1.0, 1.0)
+    return PlanBench(
+        shunt_ohm=nominal(settings.shunt.resistance_ohm),
+        output_ohm=source.output_ohm,
+        level_vpp=(low, min(high, settings.level_vpp or high)),
+        frequency_hz=limits.frequency_hz,
+        smallest_range_vpp=min(row[0] for row in digitizer.limits.ranges_vpp) * max(ratios),
+        steps=max(int(2**bits / step), 2),
+        flux_density_t=settings.flux_density_t or INITIAL_FLUX_T,
+    )
+
+
+# ------------------------------------------------------------------------------------------------- JSON
+
+
+def _report(plan: MeasurementPlan) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "initial_permeability": list(plan.initial_permeability),
+        "flux_density_t": plan.flux_density_t,
+        "turns": list(plan.turns),
+        "own_turns_serve": plan.own_turns_serve,
+        "bands": [_band(band) for band in plan.bands],
+        "remarks": [asdict(remark) for remark in plan.remarks],
+    }
+
+
+def _band(band: Band) -> dict[str, Any]:
+    return {
+        "from_hz": band.from_hz,
+        "to_hz": band.to_hz,
+        "turns": band.turns,
+        "wire_diameter_m": band.wire_diameter_m,
+        "wiring": band.wiring.value,
+        "crossover_permeability": band.crossover_permeability,
+        "flux_density_t": band.flux_density_t,
+        "emf_vpp": list(band.emf_vpp),
+        "pad_db": band.pad_db,
+        "reachable_flux_t": band.reachable_flux_t,
+        "points": [_point(point) for point in band.points],
+        "remarks": [asdict(remark) for remark in band.remarks],
+    }
+
+
+def _point(point: PlanPoint) -> dict[str, Any]:
+    values = asdict(point) | {
+        "amplification": {w.value: value for w, value in point.amplification.items()},
+        "signal_vpk": {w.value: value for w, value in point.signal_vpk.items()},
+    }
+    z = values.pop("impedance_ohm")
+    return values | {"impedance_real_ohm": z.real, "impedance_imag_ohm": z.imag}
+
+
+# ------------------------------------------------------------------------------------------------- text
+
+
+def _blocks(plan: MeasurementPlan, name: str) -> list[Block]:
+    low, high = plan.initial_permeability
+    turns = " and ".join(f"{count}" for count in plan.turns)
+    blocks: list[Block] = [
+        Heading(f"{name}: plan for an initial permeability of {low:.4g} to {high:.4g}".lstrip(": ")),
+        Lines((f"Turns: {turns}.",)),
+        _grid(plan),
+    ]
+    if plan.remarks:
+        blocks.append(Lines(tuple(map(_remark, plan.remarks))))
+    for band in plan.bands:
+        blocks += [Heading(_span(band)), Lines(tuple(map(_remark, band.remarks)))]
+    return blocks
+
+
+def _grid(plan: MeasurementPlan) -> Grid:
+    heads = ("band", "wiring", "turns", "wire", "B", "level", "pad", "|Z|", "core voltage")
+    rows = tuple(_row(band, band.flux_density_t / plan.flux_density_t) for band in plan.bands)
+    return Grid(heads, rows, frozenset({"turns"}))
+
+
+def _row(band: Band, raised: float) -> tuple[str, ...]:
+    """Return a row; ``raised`` is the flux density over that of the points."""
+    ends = band.points[0], band.points[-1]
+    return (
+        _span(band),
+        band.wiring.value,
+        f"{band.turns}",
+        "" if band.wire_diameter_m is None else quantity(band.wire_diameter_m, "m"),
+        quantity(band.flux_density_t, "T"),
+        _from_to([quantity(level, "Vpp") for level in band.emf_vpp]),
+        f"{band.pad_db} dB" if band.pad_db else "none",
+        _from_to([quantity(abs(point.impedance_ohm), "Ω") for point in ends]),
+        _from_to([quantity(raised * point.core_voltage_vpk, "Vpk") for point in ends]),
+    )
+
+
+def _span(band: Band) -> str:
+    return f"{quantity(band.from_hz, 'Hz')} to {quantity(band.to_hz, 'Hz')}"
+
+
+def _from_to(ends: list[str]) -> str:
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+
+def _remark(remark: Remark) -> str:
+    mark = "cannot" if remark.cannot else remark.reason.value
+    return f"{mark}: {remark.text} ({remark.source})"
