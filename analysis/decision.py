@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from whichcore.analysis.verdict import VerdictKind
 SURE, UNLISTED_SURE = 0.8, 0.5
 #: A class answer names the materials of the class that hold at least this probability.
 CLASS_SHARE = 0.02
+_NO_CLASS = "other"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,10 @@ class Decision:
 
 
 def decide(
-    listed: FloatArray, unlisted: float, classes: Sequence[str], equivalents: Iterable[int]
+    listed: FloatArray,
+    unlisted_by_class: Mapping[str, float],
+    classes: Sequence[str],
+    equivalents: Iterable[int],
 ) -> Decision:
     """Apply the rule: material, else group, else unlisted, else class, else undecided.
 
@@ -45,7 +49,8 @@ def decide(
     ----------
     listed : float array (M,)
         Probability of each material.
-    unlisted : float
+    unlisted_by_class : mapping of str to float
+        Probability of a material of each class that is not listed; "other" stands for no known class.
     classes : sequence of str (M)
     equivalents : iterable of int
         Materials the data cannot tell from the most probable one, itself first, by falling probability.
@@ -54,7 +59,7 @@ def decide(
     -------
     Decision
     """
-    first = int(listed.argmax())
+    first, unlisted = int(listed.argmax()), float(sum(unlisted_by_class.values()))
     if listed[first] >= SURE:
         return Decision(VerdictKind.MATERIAL, (first,), float(listed[first]), classes[first])
     group = _smallest_sure(listed, equivalents)
@@ -62,7 +67,7 @@ def decide(
         total = float(listed[list(group)].sum())
         return Decision(VerdictKind.GROUP, group, total, _main_class(listed, classes, group))
     if unlisted >= UNLISTED_SURE:
-        return Decision(VerdictKind.UNLISTED, (), unlisted, None)
+        return Decision(VerdictKind.UNLISTED, (), unlisted, _unlisted_class(unlisted_by_class, unlisted))
     sums = class_sums(listed, classes)
     name = max(sums, key=sums.__getitem__)
     if sums[name] >= SURE:
@@ -72,8 +77,14 @@ def decide(
     return Decision(VerdictKind.UNDECIDED, (), max(float(listed[first]), unlisted), None)
 
 
+def _unlisted_class(by_class: Mapping[str, float], total: float) -> str | None:
+    """Return the class of an unlisted material, where one class is sure."""
+    name = max(by_class, key=by_class.__getitem__)
+    return name if name != _NO_CLASS and by_class[name] >= SURE * total else None
+
+
 def class_sums(listed: FloatArray, classes: Sequence[str]) -> dict[str, float]:
-    """Probability of each class among the listed materials."""
+    """Probability of each class."""
     sums: dict[str, float] = {}
     for name, probability in zip(classes, listed, strict=True):
         sums[name] = sums.get(name, 0.0) + float(probability)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from scipy.special import logsumexp, ndtr
+from scipy.special import ndtr
 
 from whichcore.analysis.class_properties import ClassProperties, class_properties
 from whichcore.analysis.geometry import core_geometry
@@ -34,8 +34,8 @@ class ClassEvidence(Protocol):
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood of the observation for a core of this material."""
 
-    def unlisted(self) -> float:
-        """Log-likelihood for a core of a material nobody listed."""
+    def class_log_likelihood(self, material_class: MaterialClass) -> float:
+        """Log-likelihood for a core of a material of this class that nobody listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +51,11 @@ class SurfaceResistance:
 
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood for the material's class; density per decade of resistance."""
-        return float(np.log(self._of_class(class_properties(material.material_class))))
+        return self.class_log_likelihood(material.material_class)
 
-    def unlisted(self) -> float:
-        """Mean over the classes, each as likely as the others."""
-        return float(np.log(np.mean([self._of_class(class_properties(c)) for c in MaterialClass])))
+    def class_log_likelihood(self, material_class: MaterialClass) -> float:
+        """Log-likelihood for the class; density per decade of resistance."""
+        return float(np.log(self._of_class(class_properties(material_class))))
 
     def _of_class(self, p: ClassProperties) -> float:
         decade = np.log10(self.reading.value_ohm)
@@ -87,14 +87,12 @@ class Density:
         """Log-density of a normal law around the grade's density, or around its class's."""
         if material.density_kg_m3 is not None:
             return self._normal(material.density_kg_m3, GRADE_DENSITY_SPREAD * material.density_kg_m3)
-        p = class_properties(material.material_class)
-        return self._normal(p.density_kg_m3, p.density_sd_kg_m3)
+        return self.class_log_likelihood(material.material_class)
 
-    def unlisted(self) -> float:
-        """Mean over the classes, each as likely as the others."""
-        properties = [class_properties(c) for c in MaterialClass]
-        each = [self._normal(p.density_kg_m3, p.density_sd_kg_m3) for p in properties]
-        return float(logsumexp(each) - np.log(len(each)))
+    def class_log_likelihood(self, material_class: MaterialClass) -> float:
+        """Log-density of a normal law around the density of the class."""
+        p = class_properties(material_class)
+        return self._normal(p.density_kg_m3, p.density_sd_kg_m3)
 
     def _normal(self, mean: float, sd: float) -> float:
         width = np.hypot(sd, self.standard_uncertainty_kg_m3)

@@ -15,7 +15,7 @@ from whichcore.analysis.decision import class_sums, decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.geometry import core_geometry
-from whichcore.analysis.materials import Library
+from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
@@ -94,8 +94,7 @@ def identify(
             next_step="see the reasons with: whichcore library check",
         )
     case = _reduce(specimen, sweep, readings, library)
-    listed, unlisted, shifts = _posterior(case, (*evidence_of_specimen(specimen), *evidence))
-    verdict = _compose(case, listed, unlisted, shifts)
+    verdict = _compose(case, _posterior(case, (*evidence_of_specimen(specimen), *evidence)))
     return replace(verdict, next_measurement=next_measurement(verdict, specimen))
 
 
@@ -130,33 +129,50 @@ def _reduce(
     )
 
 
-def _posterior(
-    case: _Case, evidence: Sequence[ClassEvidence]
-) -> tuple[FloatArray, float, tuple[EvidenceShift, ...]]:
-    """Probability of each material (in library order) and of none of them; what each evidence did."""
-    materials = case.library.materials
+@dataclass(frozen=True, slots=True)
+class _Posterior:
+    """Probability of each material (in library order) and, by class, of none of them."""
+
+    listed: FloatArray
+    unlisted_by_class: dict[str, float]
+    shifts: tuple[EvidenceShift, ...]
+
+    @property
+    def unlisted(self) -> float:
+        return float(sum(self.unlisted_by_class.values()))
+
+
+def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
+    """Join the evidence of the curves with each other piece, and note what each piece did to the classes."""
+    materials, count = case.library.materials, len(case.library.materials)
+    open_classes = [MaterialClass(name) for name in case.curves.unlisted_classes]
+    shares = np.array(list(case.curves.unlisted_classes.values()))
     logs = np.append(
-        case.curves.log_evidence + np.log((1 - UNLISTED_PRIOR) / len(materials)),
-        case.curves.unlisted + np.log(UNLISTED_PRIOR),
+        case.curves.log_evidence + np.log((1 - UNLISTED_PRIOR) / count),
+        case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
     )
+    classes = [*case.classes, *(name.value for name in open_classes)]
     probability = _normalise(logs)
     shifts = []
     for item in evidence:
-        before = class_sums(probability[:-1], case.classes)
-        logs = logs + np.append([item.log_likelihood(m) for m in materials], item.unlisted())
+        before = class_sums(probability, classes)
+        logs[:count] += [item.log_likelihood(m) for m in materials]
+        logs[count:] += [item.class_log_likelihood(name) for name in open_classes]
         probability = _normalise(logs)
-        shifts.append(EvidenceShift(item.name, before, class_sums(probability[:-1], case.classes)))
-    return probability[:-1], float(probability[-1]), tuple(shifts)
+        shifts.append(EvidenceShift(item.name, before, class_sums(probability, classes)))
+    by_class = {name.value: float(p) for name, p in zip(open_classes, probability[count:], strict=True)}
+    return _Posterior(probability[:count], by_class, tuple(shifts))
 
 
 def _normalise(logs: FloatArray) -> FloatArray:
     return np.asarray(np.exp(logs - logsumexp(logs)))
 
 
-def _compose(case: _Case, listed: FloatArray, unlisted: float, shifts: tuple[EvidenceShift, ...]) -> Verdict:
+def _compose(case: _Case, posterior: _Posterior) -> Verdict:
+    listed = posterior.listed
     order = [int(i) for i in np.argsort(-listed, kind="stable")]
     equivalents = equivalents_of_first(case.library, case.curves, order, case.observation)
-    decision = decide(listed, unlisted, case.classes, equivalents)
+    decision = decide(listed, posterior.unlisted_by_class, case.classes, equivalents)
     gapped = float(listed @ case.curves.gapped)
     other_turns = float(listed @ case.curves.other_turns)
     return Verdict(
@@ -165,13 +181,14 @@ def _compose(case: _Case, listed: FloatArray, unlisted: float, shifts: tuple[Evi
         material_class=decision.material_class,
         probability=decision.probability,
         candidates=_candidates(case, listed, order),
-        unlisted_probability=unlisted,
+        unlisted_probability=posterior.unlisted,
+        unlisted_classes=posterior.unlisted_by_class,
         initial_permeability=_initial_permeability(case),
         warnings=_warnings(case, gapped, other_turns),
         spectrum=case.spectrum,
         gapped_probability=gapped,
         other_turns_probability=other_turns,
-        evidence=shifts,
+        evidence=posterior.shifts,
     )
 
 

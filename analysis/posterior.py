@@ -38,6 +38,8 @@ class Evidence:
         Including, for points where a curve is silent, what the open alternative expects there.
     unlisted : float
         Log evidence of the open alternative.
+    unlisted_classes : mapping of str to float
+        Probability of each class, given that it is none of the listed materials.
     gapped, other_turns : float array (M,)
         Probability, under each material, of a gap and of another turn count.
     explanations : mapping of int to Explanation
@@ -50,6 +52,7 @@ class Evidence:
 
     log_evidence: FloatArray
     unlisted: float
+    unlisted_classes: Mapping[str, float]
     gapped: FloatArray
     other_turns: FloatArray
     explanations: Mapping[int, Explanation]
@@ -72,7 +75,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         In the order of ``library.materials``.
     """
     reach = reach_of(library.materials, observation, SHIFTS)
-    silence, unlisted = _silence(reach, observation)
+    silence, alternative = _silence(reach, observation)
     count = len(library.materials)
     log_evidence, gapped, other_turns = np.empty(count), np.empty(count), np.empty(count)
     explanations: dict[int, Explanation] = {}
@@ -88,7 +91,8 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         explanations |= {indices[m]: cube.explain(m, terms[:, :, m]) for m in best}
     return Evidence(
         log_evidence=log_evidence,
-        unlisted=unlisted,
+        unlisted=alternative.log_evidence(whole(observation)),
+        unlisted_classes=alternative.classes,
         gapped=gapped,
         other_turns=other_turns,
         explanations=explanations,
@@ -182,12 +186,12 @@ def _cube(
     )
 
 
-def _silence(reach: Reach, observation: Observation) -> tuple[FloatArray, float]:
+def _silence(reach: Reach, observation: Observation) -> tuple[FloatArray, OpenAlternative]:
     """Return what the open alternative expects of the points where a candidate is silent.
 
     Returns
     -------
-    (M, S, 1) array and the log evidence of the open alternative over all points
+    (M, S, 1) array and the open alternative
     """
     patterns = list(reach.patterns())
     alternative = OpenAlternative(observation, [pattern for pattern, _ in patterns])
@@ -195,4 +199,4 @@ def _silence(reach: Reach, observation: Observation) -> tuple[FloatArray, float]
     out = np.empty(reach.low.size)
     for pattern, rows in patterns:
         out[rows] = unlisted - alternative.log_evidence(pattern)
-    return out.reshape(-1, SHIFTS.size, 1), unlisted
+    return out.reshape(-1, SHIFTS.size, 1), alternative

@@ -1,15 +1,19 @@
-"""The open alternative "none of these": a wide family of causal, passive spectra.
+"""The open alternative "none of these": a wide family of causal, passive spectra, class by class.
 
-It answers two questions: how well the data are explained by a material that is not in the library, and what
-the data on points where a candidate's curve is silent are worth. The family spans the level, the product of
-level and corner frequency, and the shape of the dispersion; each member is widened by a smooth deviation.
+It answers three questions: how well the data are explained by a material that is not in the library, of which
+class that material would be, and what the data on points where a candidate's curve is silent are worth. The
+family spans the level, the product of level and corner frequency, and the shape of the dispersion; each
+member is widened by a smooth deviation. Every class weighs the members by what is usual in it
+(open_alternative.csv).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import csv
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
+from importlib import resources
 from itertools import pairwise
 
 import numpy as np
@@ -28,13 +32,13 @@ from whichcore.analysis.reach import Pattern, whole
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Levels μi of the family, log-spaced; their step is covered by LEVEL_SPREAD. Practice.
-LOWEST_LEVEL, HIGHEST_LEVEL, LEVEL_COUNT = 3.0, 150e3, 24
+LEVELS = np.geomspace(3.0, 150e3, 24)
 LEVEL_SPREAD = 0.25
-#: Median of (μi − 1)·f_corner and its spread in ln: Snoek's product of ferrites, which powders exceed and
-#: ribbons and eddy-limited cores fall short of; a factor of three either way is one standard deviation.
-SNOEK_PRODUCT_HZ, SNOEK_SPREAD = 4e9, float(np.log(3.0))
-#: Nodes of that product, in standard deviations; what lies between two of them is linearised.
-CORNER_NODES = np.linspace(-2.4, 2.4, 9)
+#: Products (μi − 1)·f_corner of the family, Hz; what lies between two of them is linearised. Practice.
+PRODUCTS_HZ = np.geomspace(5e7, 2e11, 14)
+_PRODUCT_STEP = float(np.log(PRODUCTS_HZ[1] / PRODUCTS_HZ[0]))
+#: Weight of a shape that is not usual in a class, against a usual one. Practice.
+_UNUSUAL_SHAPE = 0.02
 #: A member whose level misses the data by more than this on average, in ln|μ|, is left out.
 _HOPELESS = 2.5
 #: Members less likely than the best by more than this, in ln, do not count for parts of the data.
@@ -65,13 +69,13 @@ def _eddy(x: FloatArray) -> ComplexArray:
     return np.asarray(np.tanh(z) / z)
 
 
-SHAPES: tuple[Callable[[FloatArray], ComplexArray], ...] = (
-    _relaxation,
-    _spread_relaxation,
-    _resonance,
-    _wall_and_spin,
-    _eddy,
-)
+SHAPES: dict[str, Callable[[FloatArray], ComplexArray]] = {
+    "relaxation": _relaxation,
+    "spread": _spread_relaxation,
+    "resonance": _resonance,
+    "wall-and-spin": _wall_and_spin,
+    "eddy": _eddy,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,42 +84,54 @@ class Family:
 
     Attributes
     ----------
-    level, corner_hz : float array (C,)
+    level, product_hz : float array (C,)
     shape : int array (C,)
-        Index into SHAPES.
-    log_weight : float array (C,)
+        Position in SHAPES.
+    classes : tuple of str (K)
+    log_weight : float array (K, C)
+        Log of the share of a class times the share of a member in it.
     """
 
     level: FloatArray
-    corner_hz: FloatArray
+    product_hz: FloatArray
     shape: NDArray[np.int_]
+    classes: tuple[str, ...]
     log_weight: FloatArray
 
     def permeability(self, frequency_hz: FloatArray) -> ComplexArray:
         """Permeability of every member, shape (C, P)."""
-        x = frequency_hz / self.corner_hz[:, None]
+        x = frequency_hz * ((self.level - 1) / self.product_hz)[:, None]
         out = np.empty(x.shape, dtype=np.complex128)
-        for k, law in enumerate(SHAPES):
+        for k, law in enumerate(SHAPES.values()):
             rows = self.shape == k
             out[rows] = 1 + (self.level[rows, None] - 1) * law(x[rows])
         return out
 
 
-@lru_cache(maxsize=1)
+@cache
 def family() -> Family:
     """Build the family once."""
-    levels = np.geomspace(LOWEST_LEVEL, HIGHEST_LEVEL, LEVEL_COUNT)
-    size = (levels.size, CORNER_NODES.size, len(SHAPES))
-    level = np.broadcast_to(levels[:, None, None], size).ravel()
-    node = np.broadcast_to(CORNER_NODES[None, :, None], size).ravel()
+    size = (LEVELS.size, PRODUCTS_HZ.size, len(SHAPES))
+    level = np.broadcast_to(LEVELS[:, None, None], size).ravel()
+    product = np.broadcast_to(PRODUCTS_HZ[None, :, None], size).ravel()
     shape = np.broadcast_to(np.arange(len(SHAPES)), size).ravel()
-    weight = np.exp(-0.5 * node**2)
-    return Family(
-        level=level,
-        corner_hz=SNOEK_PRODUCT_HZ * np.exp(SNOEK_SPREAD * node) / (level - 1),
-        shape=shape,
-        log_weight=np.log(weight / weight.sum()),
-    )
+    text = (resources.files("whichcore.analysis") / "open_alternative.csv").read_text("utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    weights = [_class_weight(row, level, product, shape) for row in rows]
+    return Family(level, product, shape, tuple(row["class"] for row in rows), np.log(weights))
+
+
+def _class_weight(
+    row: Mapping[str, str], level: FloatArray, product: FloatArray, shape: NDArray[np.int_]
+) -> FloatArray:
+    """Share of a class times that of each member in it; unusual levels are rare, not barred."""
+    low, high = float(row["level_low"]), float(row["level_high"])
+    outside = np.maximum(np.log(low / level), np.log(level / high)).clip(min=0)
+    distance = np.log(product / float(row["product_hz"])) / float(row["product_spread"])
+    usual = np.isin(shape, [list(SHAPES).index(name) for name in row["shapes"].split()])
+    weight = np.exp(-0.5 * (outside / LEVEL_SPREAD) ** 2 - 0.5 * distance**2)
+    weight = np.where(usual, weight, _UNUSUAL_SHAPE * weight) + 1e-12
+    return np.asarray(float(row["share"]) * weight / weight.sum())
 
 
 def deviating_columns(observation: Observation, amplitude: float, length: float) -> FloatArray:
@@ -125,24 +141,31 @@ def deviating_columns(observation: Observation, amplitude: float, length: float)
 
 
 class OpenAlternative:
-    """Evidence of "none of these" over any of the given sets of points."""
+    """Evidence of "none of these" over any of the given sets of points.
+
+    Attributes
+    ----------
+    classes : dict of str to float
+        Probability of each class, given all points and that it is none of the listed materials.
+    """
 
     def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
         members = _rows_of_family(observation)
         self._parts = [
-            (np.log(share), _Deviating(observation, members, patterns, (amplitude, length)))
+            _Deviating(observation, members, patterns, (amplitude, length, share))
             for amplitude, length, share in DEVIATIONS
         ]
         self._known: dict[Pattern, float] = {}
+        by_class = logsumexp([part.by_class for part in self._parts], axis=0)
+        share = np.exp(by_class - logsumexp(by_class))
+        self.classes = dict(zip(family().classes, map(float, share), strict=True))
 
     def log_evidence(self, pattern: Pattern) -> float:
         """Log evidence over the points of a pattern; zero over none."""
         if pattern.low == pattern.high and not any(pattern.readings):
             return 0.0
         if pattern not in self._known:
-            self._known[pattern] = float(
-                logsumexp([weight + part.log_evidence(pattern) for weight, part in self._parts])
-            )
+            self._known[pattern] = float(logsumexp([part.log_evidence(pattern) for part in self._parts]))
         return self._known[pattern]
 
 
@@ -154,19 +177,25 @@ class _Deviating:
         observation: Observation,
         members: _FamilyRows,
         patterns: Sequence[Pattern],
-        deviation: tuple[float, float],
+        deviation: tuple[float, float, float],
     ) -> None:
-        factors = CommonFactors(deviating_columns(observation, *deviation))
+        amplitude, length, share = deviation
+        factors = CommonFactors(deviating_columns(observation, amplitude, length))
         everything = whole(observation)
-        joint = _RunningProducts(observation, members, factors, [everything]).log_joint(everything)
+        likelihood = _RunningProducts(observation, members, factors, [everything]).log_likelihood(everything)
+        #: Log evidence of each class over all points, (K,).
+        self.by_class = logsumexp(likelihood + members.log_weight, axis=1) + np.log(share)
+        prior = logsumexp(members.log_weight, axis=0) + np.log(share)
+        joint = likelihood + prior
         relevant = joint > joint.max() - _RELEVANT
+        self._prior = prior[relevant]
         self._products = _RunningProducts(
             observation, members.pick(relevant), factors, [everything, *patterns]
         )
 
     def log_evidence(self, pattern: Pattern) -> float:
-        """Log evidence over the points of a pattern."""
-        return float(logsumexp(self._products.log_joint(pattern)))
+        """Log evidence over the points of a pattern, the share of this kind of deviation included."""
+        return float(logsumexp(self._products.log_likelihood(pattern) + self._prior))
 
 
 class _RunningProducts:
@@ -189,7 +218,6 @@ class _RunningProducts:
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
         self._ends = np.array(sorted(ends))
         self._level = observation.whiten(np.ones(self._points, dtype=np.complex128))
-        self._log_weight = members.log_weight
         vectors = observation.whiten(members.residual), observation.whiten(members.slope)
         right = np.column_stack([factors.columns, self._level])
         self._sums = [self._running(vector, right) for vector in vectors]
@@ -215,8 +243,8 @@ class _RunningProducts:
                 out[k, i] = np.einsum("cp,cp->c", a[:, rows], b[:, rows])
         return np.cumsum(out, axis=0)
 
-    def log_joint(self, pattern: Pattern) -> FloatArray:
-        """Log of likelihood and prior of each member over the points of a pattern, (C,)."""
+    def log_likelihood(self, pattern: Pattern) -> FloatArray:
+        """Log-likelihood of each member over a pattern, level and corner cell integrated, (C,)."""
         at = self._ends_of(pattern)
         r, c = ((sums[at[:, 1]] - sums[at[:, 0]]).sum(axis=0) for sums in self._sums)
         rr, rc, cc = (self._squares[at[:, 1]] - self._squares[at[:, 0]]).sum(axis=0)
@@ -231,10 +259,10 @@ class _RunningProducts:
             plain - np.einsum("ck,ck->c", a, b) for plain, a, b in ((rr, br, br), (rc, br, bc), (cc, bc, bc))
         )
         gram = np.array([[rr, rd, rc], [rd, dd, cd], [rc, cd, cc]])
-        cell = SNOEK_SPREAD * (CORNER_NODES[1] - CORNER_NODES[0]) / 2
-        products = products_of(*marginalise_last(gram, np.full_like(rd, inner.log_det), cell**2))
+        variance = (_PRODUCT_STEP / 2) ** 2
+        products = products_of(*marginalise_last(gram, np.full_like(rd, inner.log_det), variance))
         prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
-        return np.asarray(log_likelihood(products, prior) + self._log_weight)
+        return log_likelihood(products, prior)
 
     def _ends_of(self, pattern: Pattern) -> NDArray[np.int_]:
         """Positions among the ends of each stretch of a pattern, (stretches, 2)."""
@@ -247,14 +275,14 @@ class _RunningProducts:
 
 @dataclass(frozen=True, slots=True)
 class _FamilyRows:
-    """Residual and corner slope of the members that are not hopeless, (C, P) each, and their prior."""
+    """Residual and corner slope of the members that are not hopeless, (C, P) each, and their prior (K, C)."""
 
     residual: ComplexArray
     slope: ComplexArray
     log_weight: FloatArray
 
     def pick(self, members: NDArray[np.bool_]) -> _FamilyRows:
-        return _FamilyRows(self.residual[members], self.slope[members], self.log_weight[members])
+        return _FamilyRows(self.residual[members], self.slope[members], self.log_weight[:, members])
 
 
 def _rows_of_family(observation: Observation) -> _FamilyRows:
@@ -268,4 +296,4 @@ def _rows_of_family(observation: Observation) -> _FamilyRows:
     if not keep.any():
         keep[:] = True
     slope = (rows(np.exp(step)) - rows(np.exp(-step))) / (2 * step)
-    return _FamilyRows(residual[keep], slope[keep], family().log_weight[keep])
+    return _FamilyRows(residual[keep], slope[keep], family().log_weight[:, keep])

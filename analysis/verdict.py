@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -87,7 +87,7 @@ class Verdict:
     materials : tuple of str
         Ids the answer names (empty for unlisted and undecided).
     material_class : str or None
-        None when undecided.
+        None when undecided, and for an unlisted material whose class is not sure.
     probability : float
         Probability of the statement made.
     candidates : tuple of Candidate
@@ -95,6 +95,8 @@ class Verdict:
     unlisted_probability : float
         Probability that it is none of the library.
     initial_permeability : InitialPermeability
+    unlisted_classes : dict of str to float
+        The same by class; their sum is ``unlisted_probability``.
     warnings : tuple of str
     next_measurement : str
         One sentence.
@@ -114,6 +116,7 @@ class Verdict:
     candidates: tuple[Candidate, ...]
     unlisted_probability: float
     initial_permeability: InitialPermeability
+    unlisted_classes: dict[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     next_measurement: str = ""
     spectrum: PermeabilitySpectrum | None = None
@@ -136,6 +139,7 @@ class Verdict:
                 for candidate in self.candidates
             ],
             "unlisted_probability": self.unlisted_probability,
+            "unlisted_classes": self.unlisted_classes,
             "initial_permeability": {
                 "value": self.initial_permeability.value,
                 "standard_uncertainty": self.initial_permeability.standard_uncertainty,

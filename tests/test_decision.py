@@ -24,7 +24,7 @@ CLASSES = ["MnZn", "MnZn", "NiZn", "NiZn"]
 def test_rule(  # noqa: PLR0917 - one row of the table
     listed, unlisted, equivalents, kind, members, probability, material_class
 ):
-    decision = decide(np.array(listed), unlisted, CLASSES, equivalents)
+    decision = decide(np.array(listed), {"other": unlisted}, CLASSES, equivalents)
     assert decision.kind is kind
     assert decision.members == members
     assert decision.probability == pytest.approx(probability)
@@ -32,5 +32,19 @@ def test_rule(  # noqa: PLR0917 - one row of the table
 
 
 def test_a_group_takes_no_more_members_than_it_needs():
-    decision = decide(np.array([0.5, 0.35, 0.1, 0.05]), 0.0, CLASSES, iter([0, 1, 2, 3]))
+    decision = decide(np.array([0.5, 0.35, 0.1, 0.05]), {"MnZn": 0.0}, CLASSES, iter([0, 1, 2, 3]))
     assert decision.members == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("by_class", "material_class"),
+    [
+        ({"MnZn": 0.50, "NiZn": 0.10}, "MnZn"),
+        ({"MnZn": 0.45, "NiZn": 0.15}, None),
+        ({"other": 0.55, "NiZn": 0.05}, None),
+    ],
+)
+def test_an_unlisted_material_may_have_a_class(by_class, material_class):
+    decision = decide(np.array([0.2, 0.1, 0.05, 0.05]), by_class, CLASSES, [0])
+    assert decision.kind is VerdictKind.UNLISTED
+    assert decision.material_class == material_class

@@ -304,3 +304,21 @@ def test_a_library_of_one_and_the_order_of_a_library_change_nothing():
     assert forth == pytest.approx(back, abs=1e-9)
     alone = identify(ring(), sweep=sweep, library=grades(A))
     assert alone.materials == ("a",)
+
+
+def test_the_classes_of_an_unlisted_material_add_up():
+    verdict = identify(ring(), sweep=wound(relaxation(40000, 0.1e6)), library=LIBRARY)
+    total = math.fsum(verdict.unlisted_classes.values())
+    assert total == pytest.approx(verdict.unlisted_probability, abs=1e-9)
+
+
+def test_the_probe_gives_an_unlisted_ferrite_its_class():
+    sweep = wound(1 + 1499 / (1 + 1j * FREQUENCY / 3e6))
+    low, high = (
+        identify(ring(surface_resistance=r), sweep=sweep, library=grades(D))
+        for r in (Resistance(10e3), Resistance(20e6, over_range=True))
+    )
+    assert low.kind is VerdictKind.UNLISTED
+    assert low.material_class == "MnZn"
+    assert low.unlisted_classes["MnZn"] > 4 * low.unlisted_classes["NiZn"]
+    assert high.unlisted_classes["NiZn"] > high.unlisted_classes["MnZn"]

@@ -47,7 +47,8 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
         case VerdictKind.CLASS:
             return f"{sure} {verdict.material_class}, but the grade stays open: {number} for the class."
         case VerdictKind.UNLISTED:
-            return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}."
+            alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
+            return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}{alike}."
     best = verdict.candidates[0]
     return (
         f"undecided. Likeliest is {names.get(best.material, best.material)} ({best.material}) at "

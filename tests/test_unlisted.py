@@ -1,0 +1,78 @@
+"""The open alternative: its family, its parts, its classes."""
+
+import numpy as np
+import pytest
+
+from identification import relaxation
+from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.observation import observe
+from whichcore.analysis.reach import Pattern, whole
+from whichcore.analysis.types import PermeabilitySpectrum
+from whichcore.analysis.unlisted import SHAPES, OpenAlternative, family
+
+FREQUENCY = np.geomspace(1e3, 3e6, 60)
+
+
+def observed(mu, noise=0.01, seed=1):
+    rng = np.random.default_rng(seed)
+    seen = mu + noise * np.abs(mu) * (rng.normal(size=mu.size) + 1j * rng.normal(size=mu.size))
+    scatter = (noise * np.abs(mu))[:, None, None] ** 2 * np.eye(2)
+    return observe(PermeabilitySpectrum(FREQUENCY, seen, scatter), [])
+
+
+def test_every_shape_is_a_passive_low_pass():
+    x = np.geomspace(1e-6, 1e3, 300)
+    for name, law in SHAPES.items():
+        value = law(x)
+        # analytic: one at rest (the slowest shape goes as x^0.75), no negative loss anywhere, zero far beyond
+        assert value[0] == pytest.approx(1, abs=1e-3), name
+        assert np.all(value.imag <= 1e-12), name
+        assert abs(value[-1]) < 0.05, name
+
+
+def test_the_prior_is_a_probability_and_knows_the_classes():
+    members = family()
+    weight = np.exp(members.log_weight)
+    assert weight.sum() == pytest.approx(1)
+    assert {MaterialClass(name) for name in members.classes} == set(MaterialClass)
+    nickel = weight[members.classes.index("NiZn")]
+    assert (nickel * members.level).sum() / nickel.sum() < 1500
+    ribbon = weight[members.classes.index("nanocrystalline")]
+    assert ribbon[members.level < 1000].sum() < 1e-3 * ribbon.sum()
+
+
+def test_parts_of_the_data_are_worth_less_than_all_and_none_is_worth_nothing():
+    observation = observed(relaxation(2000, 2e6, FREQUENCY))
+    half, none = Pattern(0, 30, ()), Pattern(0, 0, ())
+    alternative = OpenAlternative(observation, [half, none])
+    everything = alternative.log_evidence(whole(observation))
+    assert alternative.log_evidence(none) == 0
+    # analytic: the log-density of 30 whitened points of two rows is near −30 when they are foreseen
+    assert -60 < everything - alternative.log_evidence(half) < -20
+
+
+def test_a_spectrum_of_the_family_is_likelier_than_nonsense():
+    good = observed(relaxation(2000, 2e6, FREQUENCY))
+    bad = observed(2000 * np.exp(0.8 * np.sin(3 * np.log(FREQUENCY))) * (1 - 0.05j))
+    values = [OpenAlternative(o, []).log_evidence(whole(o)) for o in (good, bad)]
+    assert values[0] > values[1] + 50
+
+
+def ribbon(level, corner):
+    """Classical eddy currents in a ribbon: tanh(x)/x, x = (1 + j)√(f/corner)."""
+    x = (1 + 1j) * np.sqrt(FREQUENCY / corner)
+    return level * np.tanh(x) / x
+
+
+@pytest.mark.parametrize(
+    ("mu", "likely"),
+    [
+        (ribbon(30000, 5e4), {"nanocrystalline", "amorphous"}),
+        (relaxation(12, 4e8, FREQUENCY), {"carbonyl-powder", "NiZn", "alloy-powder"}),
+        (relaxation(2300, 1.8e6, FREQUENCY), {"MnZn", "NiZn"}),
+    ],
+)
+def test_level_and_shape_speak_for_their_classes(mu, likely):
+    classes = OpenAlternative(observed(mu), []).classes
+    assert sum(classes.values()) == pytest.approx(1)
+    assert sum(classes[name] for name in likely) > 0.6
