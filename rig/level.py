@@ -115,7 +115,7 @@ def highest_flux_density_t(rule: FluxRule, phasors: Phasors, wiring: Wiring) -> 
     """Return what the flux density cannot pass, T, even where the impedance is not known yet.
 
     No passive core of this winding takes more voltage than stands on its terminals, and these not more than
-    node A (node B with the specimen at ground, the second winding with two): |V| + 3 σ, all of it on the core.
+    node A (node B with the specimen at ground, the second winding with two): |V| + 3 σ, all on the core.
     """
     channel = 1 if wiring is Wiring.SPECIMEN_AT_GROUND else 0
     spread = phasors.covariance_v2[2 * channel : 2 * channel + 2, 2 * channel : 2 * channel + 2]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import sys
+import threading
+from collections.abc import Iterator
 from types import FrameType
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 _asked: list[int] = []
+_gently: list[threading.Event] = []
 
 
 def listen() -> None:
@@ -26,15 +30,42 @@ def listen() -> None:
 
 
 def stop(number: int, _frame: FrameType | None) -> None:
-    """Note the wish to stop and interrupt what is running.
+    """Note the wish to stop and interrupt what is running; work that can end by itself is told to, once.
 
     Raises
     ------
     KeyboardInterrupt
         Always. Python drops it where it strikes a finaliser or a callback of a library; therefore `check`.
     """
+    if _gently and not _gently[-1].is_set():
+        _gently[-1].set()
+        return
     _asked.append(number)
     raise KeyboardInterrupt
+
+
+@contextlib.contextmanager
+def gently(cancel: threading.Event) -> Iterator[None]:
+    """Let the first wish to stop set an event, so that an exchange with an instrument is not cut in two.
+
+    A second wish interrupts.
+    """
+    _gently.append(cancel)
+    try:
+        yield
+    finally:
+        _gently.remove(cancel)
+
+
+@contextlib.contextmanager
+def at_once() -> Iterator[None]:
+    """Let a wish to stop interrupt again, as while a person is waited for."""
+    kept = _gently.copy()
+    _gently.clear()
+    try:
+        yield
+    finally:
+        _gently.extend(kept)
 
 
 def check() -> None:

@@ -1,14 +1,13 @@
 """How the ranges of both channels differ, measured with both channels on one node.
 
-Each range has a gain and a delay of its own. On one node the ratio V_A/V_B is that of the two gains alone, so a
-chain of records, each range beside its neighbours, gives all of them but for one common factor, which no
-impedance contains. Over frequency ln|gain| follows c0 + c2 f² and the phase c1 f + c3 f³ (a network of smallest
-phase far below its corner); what is left over goes into the uncertainty.
+Each range has a gain and a delay of its own. On one node the ratio V_A/V_B is that of the two gains alone, so
+a chain of records, each range beside its neighbours, gives all of them but for one common factor, which no
+impedance contains. Over frequency ln|gain| follows c0 + c2 f² and the phase c1 f + c3 f³ (a network of
+smallest phase far below its corner); what is left over goes into the uncertainty.
 """
 
 from __future__ import annotations
 
-import math
 import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -164,7 +163,7 @@ def _spread(grid: Sequence[float]) -> list[float]:
 def _steps(
     lists: tuple[tuple[float, ...], tuple[float, ...]], lowest: float, highest: float
 ) -> list[tuple[float, tuple[int, int]]]:
-    """Return levels with the pairs of ranges read at each: a range of A with the like one of B, then neighbours."""
+    """Return levels with the pairs read at each: a range of A with the like one of B, then neighbours."""
     a, b = lists
     steps = []
     for i, full in enumerate(a):
@@ -241,7 +240,7 @@ def _solved(
         raise InstrumentError(
             "no pair of ranges could be read with both channels on one node",
             where="ranges",
-            next_step="raise level_vpp in bench.toml, and check that both channels are on the node of channel A",
+            next_step="raise level_vpp in bench.toml; put both channels on the node of channel A",
         )
     places = [("a", i) for i in used_a] + [("b", j) for j in used_b]
     logs, spreads = [], []
@@ -293,7 +292,8 @@ def _one_frequency(
         spread = np.linalg.pinv(design.T @ (weight[:, None] * design), hermitian=True)
         parts.append(spread @ design.T @ (weight * part))
         spreads.append(spread)
-    return parts[0] + 1j * parts[1], (spreads[0], spreads[1])
+    values: ComplexArray = np.asarray(parts[0] + 1j * parts[1], dtype=complex)
+    return values, (np.asarray(spreads[0], dtype=float), np.asarray(spreads[1], dtype=float))
 
 
 def _pair_uncertainties(left: ComplexArray, spreads: FloatArray, m: int) -> tuple[FloatArray, FloatArray]:

@@ -1,4 +1,4 @@
-"""Is what hangs on the bench what it should be? Told from size and phase of the first points, before time is lost."""
+"""Is what hangs on the bench what it should be? Told from size and phase, before time is lost."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ class FixtureCheck:
 
 
 def check_core(point: ImpedanceSweep, specimen: Specimen, wiring: Wiring) -> None:
-    """Refuse a first point that no wound core gives: not passive, capacitive, a short, or beyond any material.
+    """Refuse a first point that no core gives: not passive, capacitive, a short, beyond any material.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def check_core(point: ImpedanceSweep, specimen: Specimen, wiring: Wiring) -> Non
             where=where,
             got=got,
             allowed="an inductive reactance",
-            next_step="an open instead of a core? check the contacts of the winding; or begin below its resonance",
+            next_step="an open instead of a core? check the contacts; or begin below the resonance",
         )
     empty = _empty_reactance(specimen, f, wiring)
     if empty is None:

@@ -184,13 +184,11 @@ class _Watch:
             self.begun = True
         if isinstance(event, RangesTied):
             self._compare(event)
-        if isinstance(event, Finished) and event.drift is not None and event.u_drift is not None:
-            # |ΔZ| of two readings without drift is below 3 u in 99 of 100 cases
-            if event.drift > max(LEAST_DRIFT, 3 * event.u_drift):
-                warn(
-                    f"the first frequency read {event.drift:.1%} differently at the end: the core drifts, is "
-                    "warming, or was disturbed not long ago"
-                )
+        if isinstance(event, Finished) and _drifts(event):
+            warn(
+                f"the first frequency read {event.drift:.1%} differently at the end: the core drifts, is "
+                "warming, or was disturbed not long ago"
+            )
 
     def _compare(self, event: RangesTied) -> None:
         try:
@@ -206,6 +204,13 @@ class _Watch:
             )
         if abs(a - b) > DISAGREEMENT * variance**0.5:
             warn(
-                f"two pairs of ranges differ by {abs(a - b) / abs(a):.2%} at {event.frequency_hz:g} Hz, more than "
-                "their factors allow: a step there is no property of the core; calibrate again"
+                f"two pairs of ranges differ by {abs(a - b) / abs(a):.2%} at {event.frequency_hz:g} Hz, more "
+                "than their factors allow: a step there is no property of the core; calibrate again"
             )
+
+
+def _drifts(event: Finished) -> bool:
+    """|ΔZ| of two readings without drift is below 3 u in 99 of 100 cases."""
+    if event.drift is None or event.u_drift is None:
+        return False
+    return event.drift > max(LEAST_DRIFT, 3 * event.u_drift)
