@@ -1,14 +1,17 @@
 """Make the demonstration data of src/whichcore/demo_bins from the answer sheet truth.toml beside them.
 
-Every core is a linear circuit whose elements were invented for the purpose. Nothing of whichcore is imported,
-so the measurements do not come from the laws they are judged with:
+Every grade is a linear circuit whose elements were invented for the purpose. Nothing of whichcore is
+imported, so neither the measurements nor the workshop's reference curves come from the laws they are judged
+with:
 
 - magnetisation: sections L ‖ R, L ‖ R ‖ C and ladders for tape, all in series;
 - the body of a conducting, polarisable core: a ladder of T cells from its surface to its middle;
 - a crack: an inductance across the core;
 - copper: the ladder of a round wire, the leads in series and the winding's capacitance across everything.
 
-The bench then adds its calibration errors (one draw for all sweeps) and noise (a draw for each point). Run
+A reference curve is the circuit of a grade in the body of one known core. The core in a bin has a scale, a
+corner and a draw of each element of its own. The bench then adds its calibration errors (one draw for all
+sweeps) and noise (a draw for each point). Run
 ``python docs/make_demo_bins.py`` to write the files again; the same bytes come out.
 """
 
@@ -35,6 +38,11 @@ COPPER_PER_K = 0.00393  # memory
 LEAD_H_PER_M = 0.75e-6  # a pair of leads a few millimetres apart; practice
 BODY_CELLS = 60
 LADDER_DEPTH = 40
+FACTOR_NAMES = {
+    "relaxations": "xf",
+    "resonances": "xfq",
+    "tapes": "xdr",
+}  # what the numbers of an element are
 
 DIMENSION_U_MM = 0.03
 MASS_U_G = 0.02
@@ -114,6 +122,11 @@ def wire_impedance(frequency_hz: Real, diameter_m: float, length_m: float, tempe
     return resistivity * length_m / (np.pi * (diameter_m / 2) ** 2) * tail / 2
 
 
+def plate_thickness(width_m: float, height_m: float) -> float:
+    """Return the thickness of the plate that resonates where a rectangular section does (analytic)."""
+    return float(1 / np.hypot(1 / width_m, 1 / height_m))
+
+
 @dataclass(frozen=True)
 class Ring:
     """Magnetic body of a ring, coat or case taken off, in m."""
@@ -155,7 +168,7 @@ class Ring:
     @property
     def thickness_m(self) -> float:
         """Thickness of the plate whose first resonance lies where that of the rectangular section does."""
-        return float(1 / np.hypot(1 / self.width_m, 1 / self.height_m))
+        return plate_thickness(self.width_m, self.height_m)
 
     @property
     def volume_m3(self) -> float:
@@ -195,6 +208,69 @@ def impedance(frequency_hz: Real, item: Table, temperature_c: float) -> Complex:
     core = 1j * omega * empty_inductance(item) * permeability(frequency_hz, item)
     branch = core + winding_impedance(frequency_hz, item, temperature_c)
     return 1 / (1 / branch + 1j * omega * item["winding"]["capacitance_pf"] * 1e-12)
+
+
+# --- a core of a grade --------------------------------------------------------------------------------------
+
+
+def core_elements(grade: Table, item: Table, bench: Table) -> Table:
+    """Return the circuit elements of one core: the grade's, scaled, shifted, and each with its own deviation.
+
+    The strengths keep the sum the scale asks for; frequencies go with the corner, and so does 1/d² of a tape.
+    """
+    draw = _generator(bench, "core " + item["id"]).standard_normal
+    size = bench["element_spread"]
+    shifts = {"x": 1.0, "f": item["corner"], "q": 1.0, "d": item["corner"] ** -0.5, "r": 1.0}
+    made = {
+        kind: [
+            [
+                value * shifts[name] * np.exp(size * draw())
+                for name, value in zip(FACTOR_NAMES[kind], element, strict=True)
+            ]
+            for element in elements
+        ]
+        for kind, elements in grade["magnetic"].items()
+    }
+    factor = item["scale"] * total_strength(grade["magnetic"]) / total_strength(made)
+    for elements in made.values():
+        for element in elements:
+            element[0] *= factor
+    return made
+
+
+def total_strength(elements: Table) -> float:
+    """Return the static susceptibility of a circuit."""
+    return float(sum(element[0] for kind in elements.values() for element in kind))
+
+
+def curve_text(grade: Table, bench: Table) -> str:
+    """Return the reference curve CSV of a grade: the known core's body and all, loss positive."""
+    frequency_hz = frequencies(bench | {"from_hz": bench["curve_from_hz"], "to_hz": bench["curve_to_hz"]})
+    mu = magnetisation(frequency_hz, grade["magnetic"])
+    if "section" in grade:
+        admittivity = body_admittivity(frequency_hz, grade["section"])
+        thickness_m = plate_thickness(*(side * 1e-3 for side in grade["known_section_mm"]))
+        mu = body_ladder(frequency_hz, mu, admittivity, thickness_m)
+    rows = zip(frequency_hz, mu.real, -mu.imag, strict=True)
+    return "frequency_hz,mu_real,mu_imag\n" + "".join(f"{f:.6g},{a:.5g},{b:.5g}\n" for f, a, b in rows)
+
+
+def material_text(grade: Table, bench: Table) -> str:
+    """Return the material TOML of a grade."""
+    lines = [f'{key} = "{grade[key]}"' for key in ("id", "name", "class")]
+    lines += [
+        f"initial_permeability = {1 + total_strength(grade['magnetic']):.6g}",
+        f'tolerance = "{grade["tolerance"]}"',
+        f'curve = "{grade["id"]}.csv"',
+        'source = "Invented for the demonstration: computed from a circuit by docs/make_demo_bins.py."',
+        'licence = "MIT"',
+        f'density = "{grade["density_g_per_cm3"]:g} g/cm3"',
+        f'temperature = "{bench["temperature_c"]:.1f} degC"',
+        f"applications = [{', '.join(chr(34) + use + chr(34) for use in grade['applications'])}]",
+    ]
+    if "known_section_mm" in grade:
+        lines.append('section = "{:g} mm x {:g} mm"'.format(*grade["known_section_mm"]))
+    return "\n".join(lines) + "\n"
 
 
 # --- the bench ----------------------------------------------------------------------------------------------
@@ -345,19 +421,31 @@ def demo_files(truth: Table) -> dict[str, str]:
         made[f"bin-{item['id']}.toml"] = specimen_text(item, truth["bench"])
         if "reading_hz" not in item:
             made[f"bin-{item['id']}.csv"] = sweep_text(item, truth["bench"])
+    for grade in truth["grade"]:
+        made[f"library/{grade['id']}.toml"] = material_text(grade, truth["bench"])
+        made[f"library/{grade['id']}.csv"] = curve_text(grade, truth["bench"])
     return made
 
 
 def load_truth() -> Table:
-    """Return the answer sheet."""
-    return tomllib.loads((DEMO_BINS / "truth.toml").read_text(encoding="utf-8"))
+    """Return the answer sheet, with the circuit of each core worked out from its grade."""
+    truth = tomllib.loads((DEMO_BINS / "truth.toml").read_text(encoding="utf-8"))
+    grades = {grade["id"]: grade for grade in truth["grade"]}
+    for item in truth["bin"]:
+        if "grade" in item:
+            grade = grades[item["grade"]]
+            item["magnetic"] = core_elements(grade, item, truth["bench"])
+            item.update({key: grade[key] for key in ("class", "section") if key in grade})
+    return truth
 
 
 def main() -> None:
     """Write the files; the readings of bins.toml are written by hand and held to `reading_text` by a test."""
     truth = load_truth()
     for name, text in demo_files(truth).items():
-        (DEMO_BINS / name).write_text(text, encoding="utf-8", newline="\n")
+        path = DEMO_BINS / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
     for item in truth["bin"]:
         if "reading_hz" in item:
             sys.stdout.write(f"bin {item['id']} in bins.toml reads: {reading_text(item, truth['bench'])}\n")

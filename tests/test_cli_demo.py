@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -41,6 +42,9 @@ def test_bins_get_verdicts_pictures_and_a_lesson(tmp_path):
     }
     assert done.stdout.count("Verdict: ") == done.stdout.count("Learned: ") == 2
     assert "8 pictures are in " in done.stdout
+    words = " ".join(done.stdout.split())
+    assert "Judged by 10 materials of the workshop's own library, " in words
+    assert re.search(r"and the \d{2,} generic ones that come with the program\.", words)
     assert "truth.toml" in done.stdout
     assert "\x1b" not in done.output
 
@@ -56,6 +60,9 @@ def test_all_bins_as_json(tmp_path, monkeypatch):
         assert math.isclose(total, 1.0, abs_tol=1e-9)  # the contract
         assert entry["learned"].endswith((".", "!"))
     assert len(found["warnings"]) == len(set(found["warnings"]))
+    ids = {c["material"] for c in found["bins"][0]["verdict"]["candidates"]}
+    assert {"shop-power-a", "mnzn-2300-derived"} <= ids  # both libraries are used
+    assert Path(found["library"]).is_dir()
 
 
 def test_the_demo_does_not_look_at_the_answers(tmp_path, monkeypatch):

@@ -10,10 +10,14 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
+from whichcore.analysis.materials import merge
 from whichcore.analysis.types import ReadingKind, Scope
+from whichcore.analysis.verdict import VerdictKind
+from whichcore.files import load_library_folder, shipped_library
 from whichcore.files.reading import parse_reading
 from whichcore.files.specimen_file import load_specimen
 from whichcore.files.sweep_file import load_sweep
+from whichcore.workflow import Request, identify_files
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "src" / "whichcore" / "demo_bins"
@@ -31,7 +35,10 @@ make = _generator()
 TRUTH = make.load_truth()
 ITEMS = {item["id"]: item for item in TRUTH["bin"]}
 SWEPT = [item["id"] for item in TRUTH["bin"] if "reading_hz" not in item]
+GRADES = {grade["id"]: grade for grade in TRUTH["grade"]}
+GRADED = [item["id"] for item in TRUTH["bin"] if "grade" in item]
 INDEX = tomllib.loads((FOLDER / "bins.toml").read_text(encoding="utf-8"))
+LIBRARY = load_library_folder(FOLDER / "library")
 
 
 def _columns(bin_id):
@@ -57,6 +64,9 @@ def _residual_and_covariance(bin_id):
 def test_making_them_again_gives_the_same_bytes():
     made = make.demo_files(TRUTH)
     on_disk = {path.name for path in FOLDER.glob("bin-*")}
+    on_disk |= {
+        f"library/{path.name}" for path in (FOLDER / "library").iterdir() if path.suffix in {".toml", ".csv"}
+    }
     assert on_disk == set(made)
     for name, text in made.items():
         assert (FOLDER / name).read_bytes() == text.encode("utf-8"), name
@@ -83,6 +93,7 @@ def test_the_index_does_not_give_the_answers_away():
     text = (FOLDER / "bins.toml").read_text(encoding="utf-8")
     for item in TRUTH["bin"]:
         assert item["class"] not in text
+        assert item.get("grade", "shop-") not in text
 
 
 @pytest.mark.parametrize("bin_id", SWEPT)
@@ -136,13 +147,38 @@ def test_stated_dimensions_are_readings_of_the_true_ones(bin_id):
         assert abs(value_mm - ITEMS[bin_id]["core"][name + "_mm"]) < 4 * 0.03
 
 
-@pytest.mark.parametrize("bin_id", list(ITEMS))
-def test_the_answer_states_the_static_permeability(bin_id):
+@pytest.mark.parametrize("bin_id", GRADED)
+def test_the_answer_states_grade_and_static_permeability(bin_id):
     item = ITEMS[bin_id]
-    stated = [int(word) for word in re.findall(r"about (\d+)", item["answer"])]
+    assert item["answer"].startswith(item["grade"] + ",")
+    (stated,) = re.findall(r"about ([\d.]+)", item["answer"])
     static = make.magnetisation(np.array([1e-3]), item["magnetic"]).real[0]
-    if item["class"] != "unlisted":
-        assert static == pytest.approx(stated[0], rel=1e-6)  # analytic: 1 + Σχ
+    # analytic: 1 + scale · Σχ of the grade; the answer is rounded to three digits
+    strength = make.total_strength(GRADES[item["grade"]]["magnetic"])
+    assert static == pytest.approx(1 + item["scale"] * strength, rel=1e-9)
+    assert float(f"{static:.3g}") == float(stated)
+
+
+@pytest.mark.parametrize("bin_id", GRADED)
+def test_a_core_is_not_the_known_core(bin_id):
+    """Each element lies a few per cent off the grade's once scale and corner are taken out, within 5 σ."""
+    item, spread = ITEMS[bin_id], TRUTH["bench"]["element_spread"]
+    assert 0.02 <= spread <= 0.03
+    off = []
+    for kind, elements in item["magnetic"].items():
+        power = {"relaxations": (0, 1), "resonances": (0, 1, 0), "tapes": (0, -0.5, 0)}[kind]
+        for made, nominal in zip(elements, GRADES[item["grade"]]["magnetic"][kind], strict=True):
+            shifts = np.array([item["scale"], *(item["corner"] ** p for p in power[1:])])
+            off += list(np.log(np.array(made) / nominal / shifts))
+    # the strengths are brought back to their sum, which moves all of them together by a share of the spread
+    assert 0.3 * spread < np.std(off) < 2 * spread
+    assert np.abs(off).max() < 5 * spread
+
+
+def test_scale_lies_within_the_tolerance_of_the_grade():
+    for bin_id in GRADED:
+        tolerance = LIBRARY[ITEMS[bin_id]["grade"]].tolerance
+        assert abs(ITEMS[bin_id]["scale"] - 1) < tolerance
 
 
 def test_the_crack_lowers_the_high_permeability_to_half():
@@ -191,6 +227,90 @@ def test_the_reading_loads():
     assert abs(reading.value - true) < 4 * reading.standard_uncertainty
 
 
+# --- the workshop's own library -----------------------------------------------------------------------------
+
+
+def test_the_library_holds_every_grade_and_loads_without_a_problem():
+    assert LIBRARY.problems == ()
+    assert sorted(material.id for material in LIBRARY.materials) == sorted(GRADES)
+    for material in LIBRARY.materials:
+        grade = GRADES[material.id]
+        assert "nvented for the demonstration" in material.source
+        assert material.material_class == grade["class"]
+        # analytic: 1 + Σχ, and the curve at its low end but for the loss there
+        assert material.initial_permeability == pytest.approx(
+            1 + make.total_strength(grade["magnetic"]), rel=1e-6
+        )
+        assert abs(material.permeability[0]) == pytest.approx(material.initial_permeability, rel=0.01)
+        assert (material.permeability.imag < 0).all()
+        assert material.curve_deviation == 0.03  # the default
+    assert not {m.id for m in LIBRARY.materials} & {m.id for m in shipped_library().materials}
+
+
+def test_two_power_grades_differ_by_their_corner_only():
+    a, b = LIBRARY["shop-power-a"], LIBRARY["shop-power-b"]
+    assert abs(np.log(a.initial_permeability / b.initial_permeability)) < 0.05
+    peaks = [m.frequency_hz[np.argmax(-m.permeability.imag)] for m in (a, b)]
+    assert peaks[0] > 1.3 * peaks[1]
+
+
+def _verdict(bin_id, library):
+    entry = next(entry for entry in INDEX["bin"] if entry["id"] == bin_id)
+    request = Request(
+        specimen=FOLDER / entry["specimen"],
+        sweep=FOLDER / entry["sweep"] if "sweep" in entry else None,
+        readings=tuple(entry.get("readings", ())),
+    )
+    return identify_files(request, library).verdict
+
+
+@pytest.fixture(scope="module")
+def verdicts():
+    library = merge([LIBRARY, shipped_library()])
+    return {bin_id: _verdict(bin_id, library) for bin_id in ITEMS}
+
+
+@pytest.mark.parametrize("bin_id", ["a", "b", "c", "d", "e"])
+def test_the_demo_names_what_the_truth_says(verdicts, bin_id):
+    verdict = verdicts[bin_id]
+    assert verdict.kind is VerdictKind.MATERIAL
+    assert verdict.materials == (ITEMS[bin_id]["grade"],)
+    assert verdict.probability > 0.95
+    best = verdict.candidates[0]
+    assert best.scale == pytest.approx(ITEMS[bin_id]["scale"], rel=0.08)
+    assert (verdict.gapped_probability > 0.9) == (bin_id == "d")
+    assert any("cracked or gapped" in text for text in verdict.warnings) == (bin_id == "d")
+
+
+def test_the_crack_of_bin_d_is_measured(verdicts):
+    ring = make.Ring.of(ITEMS["d"]["core"])
+    # analytic: 6 µm over the path; the scale of the core and the gap share what the level tells
+    assert verdicts["d"].candidates[0].gap_ratio == pytest.approx(6e-6 / ring.path_m, rel=0.25)
+
+
+def test_bin_f_is_none_of_these(verdicts):
+    assert verdicts["f"].kind is VerdictKind.UNLISTED
+    assert verdicts["f"].unlisted_probability > 0.95
+
+
+def test_one_reading_tells_the_class_of_bin_g_and_not_the_grade(verdicts):
+    verdict = verdicts["g"]
+    assert verdict.kind in {VerdictKind.GROUP, VerdictKind.CLASS}
+    assert verdict.material_class == ITEMS["g"]["class"]
+    assert len(verdict.materials) >= 2
+    # the grade itself is not excluded
+    shares = {c.material: c.probability for c in verdict.candidates}
+    assert shares[ITEMS["g"]["grade"]] > 0.2 * max(shares.values())
+
+
+def test_without_the_own_library_the_shipped_one_tells_the_class(tmp_path):
+    verdict = _verdict("a", shipped_library())
+    assert sum(c.probability for c in verdict.candidates if c.material_class == "MnZn") > 0.5
+
+
+# --- the shipped library knows none of them -----------------------------------------------------------------
+
+
 def _shipped_curves():
     for path in sorted((ROOT / "analysis" / "library").glob("*.toml")):
         curve = path.with_name(tomllib.loads(path.read_text(encoding="utf-8"))["curve"])
@@ -200,7 +320,10 @@ def _shipped_curves():
 
 @pytest.mark.parametrize("bin_id", list(ITEMS))
 def test_no_shipped_curve_is_the_core(bin_id):
-    """Whatever its scale, every reference curve is off by more than 1 % somewhere; from bin F by half."""
+    """Whatever its scale, every reference curve is off by more than 1 % somewhere.
+
+    From bin F by half, with scales up to a factor of three either way: more is another level altogether.
+    """
     seen = 0
     for name, frequency, curve in _shipped_curves():
         inside = (frequency >= 1e3) & (frequency <= 3e6)
@@ -209,6 +332,7 @@ def test_no_shipped_curve_is_the_core(bin_id):
             make.permeability(frequency[inside], ITEMS[bin_id]),
         ):
             scale = np.vdot(curve[inside], mu).real / np.vdot(curve[inside], curve[inside]).real
+            scale = np.clip(scale, 1 / 3, 3) if bin_id == "f" else scale
             off = np.abs(mu - scale * curve[inside]) / np.abs(mu)
             assert off.max() > (0.5 if bin_id == "f" else 0.01), name
         seen += 1

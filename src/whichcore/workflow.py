@@ -166,6 +166,11 @@ def demo_folder() -> Path:
     )
 
 
+def demo_library() -> Path:
+    """Return the folder of the invented workshop's own library."""
+    return demo_folder() / "library"
+
+
 def demo_bins() -> tuple[DemoBin, ...]:
     """Return the bins of the demonstration in their order."""
     folder = demo_folder()

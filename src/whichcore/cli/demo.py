@@ -24,7 +24,15 @@ from whichcore.errors import InputError, UsageError
 from whichcore.files import make_folder
 from whichcore.libraries import library_for
 from whichcore.wording import percent, with_uncertainty
-from whichcore.workflow import DemoBin, Identification, demo_bins, demo_folder, identify_files, write_pictures
+from whichcore.workflow import (
+    DemoBin,
+    Identification,
+    demo_bins,
+    demo_folder,
+    demo_library,
+    identify_files,
+    write_pictures,
+)
 
 FORMAT = "whichcore-demo/1"
 Outcome = tuple[DemoBin, Identification, list[Path]]
@@ -47,12 +55,14 @@ Outcome = tuple[DemoBin, Identification, list[Path]]
 def command(session: Session, /, out: str, chosen: tuple[str, ...], dark: bool) -> None:
     """Take the bins of an invented workshop to names.
 
-    Two people rebuild e-bike chargers and keep every core they unsolder, unmarked, in bins. Each bin gets a
-    verdict, a line on what the two learn from it, and pictures of impedance, permeability and candidates.
+    Two people rebuild e-bike chargers and keep every core they unsolder, unmarked, in bins. Cores whose grade
+    they knew they have swept: these curves are their own library, used together with the shipped one. Each
+    bin gets a verdict, a line on what the two learn from it, and pictures of impedance, permeability and
+    candidates.
     """
     bins, folder = _choose(chosen), Path(out)
     _new_folder(folder)
-    library = library_for(["shipped"])
+    library = library_for([str(demo_library()), "shipped"])
     outcomes: list[Outcome] = []
     for item in _with_progress(bins):
         case = identify_files(item.request, library)
@@ -148,6 +158,7 @@ def _report(folder: Path, outcomes: Sequence[Outcome]) -> dict[str, Any]:
             }
             for item, case, pictures in outcomes
         ],
+        "library": str(demo_library()),
         "answers": str(demo_folder() / "truth.toml"),
     }
 
@@ -173,10 +184,20 @@ def _text(folder: Path, outcomes: Sequence[Outcome]) -> str:
             Lines(
                 (
                     f"{pictures} pictures are in {folder}.",
+                    f"Judged by {_references(outcomes)}.",
                     f"What the invented cores really are stands in {demo_folder() / 'truth.toml'}.",
                 )
             ),
         ]
+    )
+
+
+def _references(outcomes: Sequence[Outcome]) -> str:
+    """Say how many references there were, and where the workshop's own are."""
+    total, own = len(outcomes[0][1].library.materials), len(list(demo_library().glob("*.toml")))
+    return (
+        f"{own} materials of the workshop's own library, {demo_folder() / 'library'}, and the {total - own} "
+        "generic ones that come with the program"
     )
 
 
