@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.quantisation import coprime_periods
+from whichcore.analysis.secondary_input import SecondaryLoad, unloaded
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.takes import average_phasors, ratio_with_covariance
 from whichcore.analysis.types import (
@@ -27,7 +29,6 @@ from whichcore.analysis.types import (
     Wiring,
 )
 from whichcore.analysis.uncertainty import point_covariance
-from whichcore.analysis.winding import winding_capacitance
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.fingerprint import Fingerprint
 from whichcore.calibration.open_short_load import OpenShortLoad
@@ -58,6 +59,8 @@ LARGEST_EMF_VPK = 5.0
 SMALLEST_PEAK_V = 8e-3  # 25 steps of the most sensitive range: below, the converter hides the rest
 INITIAL_T, HIGHEST_T = 0.25e-3, 5e-3  # IEC 60401-3, from memory; the most that is extrapolated from, practice
 INPUT_FARAD, INPUT_FARAD_WITHIN = 70e-12, 15e-12  # of a channel with its cable, as a data sheet would say
+
+SECONDARY = SecondaryLoad(INPUT_FARAD, INPUT_FARAD_WITHIN / np.sqrt(3))
 
 within = Toleranced.within
 LABELS: dict[str, Standard] = {
@@ -131,7 +134,9 @@ class InProcessBench:
         model = self.model(wiring, frequency_hz, ranges)
         sweep = model.correct(_pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz))
         flux = operate(setup, np.array([frequency_hz]), emf * _source_gain()).flux_density_t
-        specimen = card(item) if wiring is not Wiring.TWO_WINDINGS else with_input(card(item))
+        specimen = card(item)
+        if wiring is Wiring.TWO_WINDINGS:
+            sweep = unloaded(sweep, specimen, SECONDARY)
         spectrum = permeability(sweep, specimen)
         return Reading(
             wiring, spectrum, complex(true_permeability(item, frequency_hz, flux)[0]), float(flux[0])
@@ -164,14 +169,29 @@ class InProcessBench:
         return _pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz)
 
     def _tied(self, frequency_hz: float, ranges: Ranges) -> RangeFactor:
-        """Return V_A/V_B with both channels on one node, on which the narrower range sets the level."""
+        """Return V_A/V_B with both channels on one node.
+
+        On far apart ranges the wider channel would see a few steps only, so neighbouring ranges are tied one
+        after the other and the factors multiplied.
+        """
+        factor, gain_variance, phase_variance = 1 + 0j, 0.0, 0.0
+        for pair, power in _ladder(ranges):
+            ratio, gain, phase = self._tie(frequency_hz, pair)
+            factor *= ratio**power
+            gain_variance, phase_variance = gain_variance + gain**2, phase_variance + phase**2
+        return RangeFactor(
+            np.array([factor]), np.sqrt(np.array([gain_variance])), np.sqrt(np.array([phase_variance]))
+        )
+
+    def _tie(self, frequency_hz: float, ranges: Ranges) -> tuple[complex, float, float]:
+        """Return V_A/V_B on one node and its standard uncertainties, relative and in rad."""
         setup = Setup(Wiring.TWO_WINDINGS, fixture("load"), self._shunt_ohm, tied=True)
         emf = _emf_filling(setup, frequency_hz, ranges)
         ratio, covariance = ratio_with_covariance(self._phasors(setup, frequency_hz, emf, ranges))
         along = np.array([ratio.real, ratio.imag]) / abs(ratio)
         across = np.array([-along[1], along[0]])
-        spread = [float(np.sqrt(axis @ covariance @ axis)) / abs(ratio) for axis in (along, across)]
-        return RangeFactor(np.array([ratio]), np.array(spread[:1]), np.array(spread[1:]))
+        gain, phase = (float(np.sqrt(axis @ covariance @ axis)) / abs(ratio) for axis in (along, across))
+        return ratio, gain, phase
 
     def _phasors(self, setup: Setup, frequency_hz: float, emf_vpk: float, ranges: Ranges) -> Phasors:
         channels = channel_settings(0, ranges[0]), channel_settings(1, ranges[1])
@@ -202,17 +222,6 @@ def card(item: WoundCore) -> Specimen:
         path = Path(folder) / "card.toml"
         path.write_text(item.specimen_toml(), encoding="utf-8")
         return load_specimen(path)
-
-
-def with_input(specimen: Specimen) -> Specimen:
-    """Return a specimen of two windings whose capacitance holds all that lies across the second one too.
-
-    Seen from the first winding it is (N2/N1)² (C_input + C_w) more.
-    """
-    wound = specimen.winding
-    own = float(winding_capacitance(wound, specimen.core, [1e3]).value[0])
-    share = ((wound.secondary_turns or 1) / wound.turns) ** 2
-    return replace(specimen, winding=replace(wound, capacitance_f=own + share * (own + INPUT_FARAD)))
 
 
 def true_permeability(item: WoundCore, frequency_hz: float, flux_density_t: FloatArray) -> ComplexArray:
@@ -250,6 +259,23 @@ def _ranges_for(setup: Setup, frequency_hz: float, emf_vpk: float) -> Ranges:
     peaks = _peaks(setup, frequency_hz, emf_vpk)
     a, b = (channel_settings(k, 2 * peaks[k] / FULL).range_data.full_scale_vpp for k in range(2))
     return a, b
+
+
+def _ladder(ranges: Ranges) -> list[tuple[Ranges, int]]:
+    """Return pairs of neighbouring ranges and powers whose product ties A on its range to B on its own.
+
+    From A on r0: (A r0 / B r1) (A r2 / B r1)⁻¹ (A r2 / B r3) …; where that ends on A, both on the last.
+    """
+    row = [item.full_scale_vpp for item in electronics().digitizer.channels[0].ranges]
+    start, end = row.index(ranges[0]), row.index(ranges[1])
+    step = 1 if end >= start else -1
+    places = [row[k] for k in range(start, end + step, step)]
+    if len(places) % 2:
+        places.append(places[-1])
+    return [
+        ((one, other), 1) if k % 2 == 0 else ((other, one), -1)
+        for k, (one, other) in enumerate(pairwise(places))
+    ]
 
 
 def _emf_filling(setup: Setup, frequency_hz: float, ranges: Ranges) -> float:
