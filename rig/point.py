@@ -81,6 +81,7 @@ class Station:
         self.level_vpp: float | None = None
         self.ranges = [limits[-1] for limits in bench.digitizer.limits.ranges_vpp]
         self._seen: LevelSeen | None = None
+        self._tuned_hz: float | None = None
 
     def prepare(self) -> None:
         """Set what stays the same; the widest ranges first."""
@@ -184,12 +185,14 @@ class Station:
     def go(self, place: Place) -> None:
         """Set everything as it was at a place."""
         for channel in range(2):
-            self.bench.digitizer.set_range(channel, place.ranges[channel])
-            self.ranges[channel] = place.ranges[channel]
+            if self.ranges[channel] != place.ranges[channel]:
+                self.bench.digitizer.set_range(channel, place.ranges[channel])
+                self.ranges[channel] = place.ranges[channel]
         if self.level_vpp is not None and place.level_vpp < self.level_vpp:
             # the lower level first, whichever way it goes: no core is driven harder on the way
             self.bench.source.level_vpp = place.level_vpp
-        self._tune(place.frequency_hz)
+        if self._tuned_hz != place.frequency_hz:
+            self._tune(place.frequency_hz)
         self.bench.source.level_vpp = self.level_vpp = place.level_vpp
         self._settle(place.frequency_hz)
 
@@ -201,7 +204,7 @@ class Station:
             digitizer.set_points(points_for(rule, digitizer.limits, interval, frequency_hz))
         except AnalysisError as error:
             raise OutOfReachError(error.one_line()) from None
-        self.bench.source.frequency_hz = frequency_hz
+        self.bench.source.frequency_hz = self._tuned_hz = frequency_hz
         if self.level_vpp is not None:
             self._settle(frequency_hz)
 

@@ -39,7 +39,8 @@ def command(session: Session, /, bench_file: str | None, out: str | None, **aske
 
     Both channels are put on one node first, which ties their ranges together; then open, short and load give
     everything that lies between the voltages and the specimen. Each fixture is checked while it is measured;
-    the wrong one ends the calibration with exit code 5. Two windings need the tied channels alone. A sweep uses frequencies of its calibration only.
+    a wrong one ends the calibration with exit code 5. Two windings need the tied channels alone. A sweep uses
+    frequencies of its calibration only.
     """
     plan = _plan(**asked)
     stored: StoredCalibration | None = None

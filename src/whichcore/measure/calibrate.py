@@ -20,7 +20,7 @@ from whichcore.calibration.setup import Measured, Setup
 from whichcore.calibration.standards import Load, Open, Short, Standard
 from whichcore.errors import CalibrationError
 from whichcore.measure.calibration_file import StoredCalibration
-from whichcore.measure.channel_ranges import ChannelRanges, measure_ranges
+from whichcore.measure.channel_ranges import TIE_FREQUENCIES, ChannelRanges, measure_ranges
 from whichcore.measure.correction import tied
 from whichcore.measure.fixture_check import FixtureCheck
 from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp
@@ -46,6 +46,8 @@ class CalibrationPlan:
     record : RecordRule
     temperature_c : float or None
         Of the room, where it is known.
+    tie_frequencies : int
+        At which the ranges are tied together; their law has two values each for gain and phase.
     """
 
     frequency_hz: tuple[float, ...]
@@ -53,6 +55,7 @@ class CalibrationPlan:
     most_takes: int = 16
     record: RecordRule = field(default_factory=RecordRule)
     temperature_c: float | None = None
+    tie_frequencies: int = TIE_FREQUENCIES
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +93,7 @@ def calibrate(
     yield Step(TIED, 0.0)
     operator.fit(TIED)
     ranges: ChannelRanges | None = None
-    for told in measure_ranges(bench, sweep_plan, cancel):
+    for told in measure_ranges(bench, sweep_plan, cancel, plan.tie_frequencies):
         if isinstance(told, ChannelRanges):
             ranges = told
         else:

@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -218,7 +219,7 @@ def _arrays(path: Path) -> dict[str, NDArray[np.generic]]:
             "there is no such calibration", where=str(path), next_step="run whichcore calibrate"
         )
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}
     except (
         OSError,
@@ -227,6 +228,8 @@ def _arrays(path: Path) -> dict[str, NDArray[np.generic]]:
         KeyError,
         TypeError,
         AttributeError,
+        RuntimeError,
+        struct.error,
         zipfile.BadZipFile,
         zlib.error,
     ) as error:

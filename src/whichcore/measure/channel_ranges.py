@@ -103,7 +103,9 @@ class ChannelRanges:
         return cls(**arrays)
 
 
-def measure_ranges(bench: Bench, plan: SweepPlan, cancel: threading.Event) -> Iterator[float | ChannelRanges]:
+def measure_ranges(
+    bench: Bench, plan: SweepPlan, cancel: threading.Event, frequencies: int = TIE_FREQUENCIES
+) -> Iterator[float | ChannelRanges]:
     """Read all ranges against each other; both channels are on one node already.
 
     Parameters
@@ -112,6 +114,8 @@ def measure_ranges(bench: Bench, plan: SweepPlan, cancel: threading.Event) -> It
     plan : SweepPlan
         Its frequencies, record and highest level are used.
     cancel : threading.Event
+    frequencies : int
+        Of the plan's, spread over the band, at which the ranges are read.
 
     Yields
     ------
@@ -124,19 +128,19 @@ def measure_ranges(bench: Bench, plan: SweepPlan, cancel: threading.Event) -> It
         The channels do not read one node, or too few ranges can be filled.
     """
     station = Station(plan, bench, cancel, None, time.monotonic())
-    frequencies = _spread(plan.frequency_hz)
+    tried = _spread(plan.frequency_hz, frequencies)
     lists = bench.digitizer.limits.ranges_vpp
     steps = _steps(lists, bench.source.limits.level_vpp[0], _highest(bench, plan))
     found: list[_Readings] = []
     bench.source.output_off()
     try:
         station.prepare()
-        for count, frequency_hz in enumerate(frequencies):
+        for count, frequency_hz in enumerate(tried):
             found.append(_chain(station, bench, frequency_hz, steps, first=count == 0))
-            yield (count + 1) / len(frequencies)
+            yield (count + 1) / len(tried)
     finally:
         bench.source.output_off()
-    yield _solved(found, np.array(frequencies), lists)
+    yield _solved(found, np.array(tried), lists)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +159,8 @@ def _highest(bench: Bench, plan: SweepPlan) -> float:
     return min(plan.highest_level_vpp, bench.source.limits.level_vpp[1])
 
 
-def _spread(grid: Sequence[float]) -> list[float]:
-    places = np.unique(np.linspace(0, len(grid) - 1, TIE_FREQUENCIES).round().astype(int))
+def _spread(grid: Sequence[float], count: int) -> list[float]:
+    places = np.unique(np.linspace(0, len(grid) - 1, count).round().astype(int))
     return [grid[index] for index in places]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from whichcore.analysis.types import ErrorSource, ImpedanceSweep, PhasorPair, Scope
 from whichcore.calibration.error_model import ErrorModel
+from whichcore.errors import AnalysisError, CalibrationError
 from whichcore.files import SourceColumn
 from whichcore.measure.channel_ranges import ChannelRanges
 
@@ -33,8 +34,14 @@ class Correction:
     ranges: ChannelRanges
 
     def __call__(self, pair: PhasorPair) -> ImpedanceSweep:
-        """Correct a pair; raises CalibrationError off the grid or the ranges, AnalysisError for an open."""
-        factor = self.ranges.factor(pair.range_labels, pair.frequency_hz)
+        """Correct a pair; raises CalibrationError off the grid, AnalysisError where Z has no bound."""
+        try:
+            factor = self.ranges.factor(pair.range_labels, pair.frequency_hz)
+        except CalibrationError as error:
+            # a sweep passes wider ranges on its way to those that suit; only what it stays on counts
+            raise AnalysisError(
+                error.what, where=error.where, got=error.got, allowed=error.allowed, next_step=error.next_step
+            ) from error
         sweep = self.model.correct(pair, factor=factor)
         return replace(sweep, sources=tuple(_renamed(item) for item in sweep.sources))
 

@@ -18,6 +18,8 @@ from whichcore.errors import AnalysisError, CalibrationError, InstrumentError
 FARTHEST = 0.25  # sine of the angle between (p/z0, q) seen and stated: a load off by a half, an open at 4 z0
 MIDDLE_OHM = 50.0  # z0: parts an open, a short and usual loads best
 PASSIVE_SHARE = 0.05  # of |Z| that R may lie below zero
+NEAR = 0.1  # the same sine, of what would explain it
+FAR_SHUNT = 20.0  # a shunt further off is another fault
 SIGMAS = 5.0
 HIGHEST_MU = 1e6  # practice: ten times the best tape
 
@@ -66,29 +68,27 @@ class FixtureCheck:
         return complex(a * v_a + b * v_b), complex(c * v_a + d * v_b)
 
     def _remedy(self, pair: PhasorPair, p: complex, q: complex) -> str:
-        """Name what would explain it: swapped cables, the other wiring, another shunt, another fixture."""
-        wiring = self.setup.fingerprint.wiring
-        swapped = PhasorPair(pair.frequency_hz, pair.voltage_b_v, pair.voltage_a_v, pair.covariance)
-        if _apart(*self._seen(swapped, wiring), p, q) <= FARTHEST:
-            return "channels A and B look swapped: change the cables, or channels in bench.toml"
-        for other in (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND):
-            if other is not wiring and _apart(*self._seen(pair, other), p, q) <= FARTHEST:
-                return f"it would fit the wiring {other}: correct wiring in bench.toml, or the cables"
+        """Name all that would explain it: another fixture or shunt, swapped cables, the other wiring."""
+        wiring, name = self.setup.fingerprint.wiring, self.standard.name
         seen = self._seen(pair, wiring)
-        for name, model in (("an open", Open()), ("a short", Short())):
+        causes = []
+        for what, model in (("an open", Open()), ("a short", Short())):
             part = model.homogeneous(pair.frequency_hz)
-            if _apart(*seen, complex(part.p[0]), complex(part.q[0])) <= FARTHEST:
-                return (
-                    f"it looks like {name}: fit the {self.standard.name}, check its contacts, and start again"
-                )
-        if isinstance(self.standard, Load) and seen[1] != 0 and _like_resistor(seen[0] / seen[1]):
+            if _apart(*seen, complex(part.p[0]), complex(part.q[0])) <= NEAR:
+                causes.append(f"it looks like {what}: fit the {name}, check its contacts")
+        if isinstance(self.standard, Load) and _is_resistor(*seen):
             share = abs(p / q / (seen[0] / seen[1]))
-            return (
-                f"if the {self.standard.name} is right, the shunt is {share:.3g} times what bench.toml says"
-            )
-        return (
-            f"fit the {self.standard.name}, check contacts, shunt and wiring in bench.toml, and start again"
-        )
+            if 1 / FAR_SHUNT < share < FAR_SHUNT:
+                causes.append(f"if the {name} is right, the shunt is {share:.3g} times what bench.toml says")
+        swapped = PhasorPair(pair.frequency_hz, pair.voltage_b_v, pair.voltage_a_v, pair.covariance)
+        if _apart(*self._seen(swapped, wiring), p, q) <= NEAR:
+            causes.append("channels A and B look swapped: change the cables, or channels in bench.toml")
+        causes += [
+            f"it would fit the wiring {other}: correct bench.toml, or the cables"
+            for other in (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND)
+            if other is not wiring and _apart(*self._seen(pair, other), p, q) <= NEAR
+        ]
+        return " - or ".join(causes) or f"fit the {name}; check contacts, and shunt and wiring in bench.toml"
 
 
 def check_core(point: ImpedanceSweep, specimen: Specimen, wiring: Wiring) -> None:
@@ -172,8 +172,8 @@ def _apart(p: complex, q: complex, other_p: complex, other_q: complex) -> float:
     return 1.0 if size == 0 else float(abs(a[0] * b[1] - a[1] * b[0]) / size)
 
 
-def _like_resistor(z: complex) -> bool:
-    return abs(cmath.phase(z)) < 0.3
+def _is_resistor(p: complex, q: complex) -> bool:
+    return q != 0 and abs(cmath.phase(p / q)) < 0.3
 
 
 def _told(p: complex, q: complex) -> str:
