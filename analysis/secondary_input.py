@@ -87,13 +87,13 @@ def unloaded(sweep: ImpedanceSweep, specimen: Specimen, load: SecondaryLoad) -> 
             allowed=f"{Wiring.TWO_WINDINGS}, with secondary_turns in the specimen",
         )
     share = second / specimen.winding.turns
-    jw = 2j * np.pi * sweep.frequency_hz
+    jw = np.asarray(2j * np.pi * sweep.frequency_hz, dtype=np.complex128)
     admittance = 1 / sweep.impedance_ohm - share * (1 / load.resistance_ohm + jw * load.capacitance_f)
     if np.any(admittance == 0):
         raise AnalysisError(
             "the load of the second winding alone explains the reading", where="second winding"
         )
-    freed = np.asarray(1 / admittance)
+    freed = np.asarray(1 / admittance, dtype=np.complex128)
     scatter, carried = propagate(sweep.scatter, sweep.sources, (freed / sweep.impedance_ohm) ** 2)
     flat = Distribution.RECTANGULAR
     own = (

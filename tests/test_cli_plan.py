@@ -1,6 +1,8 @@
 """``whichcore plan``: table, JSON, narrow terminals, ways out."""
 
 import json
+import math
+import re
 
 import pytest
 from click.testing import CliRunner
@@ -43,6 +45,17 @@ def test_the_table_names_bands_wirings_and_what_cannot_be_had(card):
     row = next(line for line in done.stdout.splitlines() if line.startswith("1 MHz to 3 MHz "))
     assert "shunt-at-ground" in row
     assert "cannot: a core cannot be neutralised here" in " ".join(done.stdout.split())
+
+
+def test_the_core_voltage_belongs_to_the_flux_density_beside_it(card):
+    words = ("--specimen", card, "--bench", "virtual", "--expected-permeability", "2300")
+    band = json.loads(_run(*words, "--json").stdout)["bands"][0]
+    assert band["flux_density_t"] > 0.25e-3
+    # ω N A_e B with A_e = 48.927 mm² and the mean at 1/1.28 of the inner edge (computed)
+    volts = 2 * math.pi * 1e3 * band["turns"] * 48.927e-6 * band["flux_density_t"] / 1.277
+    row = next(line for line in _run(*words).stdout.splitlines() if line.startswith("1 kHz to 10 kHz "))
+    shown = re.search(r"([\d.]+) mVpk to", row)
+    assert float(shown[1]) * 1e-3 == pytest.approx(volts, rel=5e-3)
 
 
 def test_json_holds_numbers_and_reasons(card):
