@@ -13,7 +13,7 @@ from xml.sax.saxutils import escape
 from whichcore import figures
 from whichcore.figure_style import DARK, LIGHT, Theme
 from whichcore.libraries import load_library
-from whichcore.workflow import demo_bins, identify_files
+from whichcore.workflow import demo_bins, demo_library, identify_files
 
 IMAGES = Path(__file__).resolve().parent / "images"
 BIN = "d"
@@ -24,7 +24,7 @@ FONT = 'font-family="sans-serif" font-size="13"'
 def main() -> None:
     """Write every picture for a light and for a dark page."""
     item = next(item for item in demo_bins() if item.id == BIN)
-    case = identify_files(item.request, load_library("shipped"))
+    case = identify_files(item.request, load_library(demo_library(), "shipped"))
     spectrum = case.verdict.spectrum
     assert spectrum is not None  # noqa: S101 - the bin has a sweep
     for suffix, dark in (("", False), ("-dark", True)):

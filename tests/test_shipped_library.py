@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import runpy
+import subprocess
+import sys
 import tomllib
 from itertools import pairwise
 from pathlib import Path
@@ -328,3 +330,14 @@ def test_section_acts_on_ferrites_only():
     assert class_properties("MnZn").saturation_t == pytest.approx(0.45)  # memory: middle of the range
     assert class_properties("MnZn").curie_temperature_c == pytest.approx(200)  # memory: middle of the range
     assert class_properties("MnZn").resistivity_ohm_m == pytest.approx(1)  # memory: geometric middle
+
+
+@pytest.mark.soak
+def test_generic_grades_give_the_class_of_real_ones():
+    pytest.importorskip(
+        "PyOpenMagnetics", reason="needs the open collection: pip install 'whichcore[curves]'"
+    )
+    script = ROOT / "benchmarks" / "generic_classes.py"
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, check=False)
+    assert done.stdout.endswith("gates passed\n"), done.stdout + done.stderr
+    assert done.returncode == 0
