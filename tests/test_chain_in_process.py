@@ -27,13 +27,16 @@ from whichcore.calibration.setup import Setup as Calibrating
 from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Load, Toleranced
 from whichcore.errors import CalibrationError
+from whichcore.libraries import library_for
 from whichcore.rig.virtual import WoundCore, core
+from whichcore.rig.virtual.cores import Core
+from whichcore.rig.virtual.geometry import ring
 
-BENCHMARKS = Path(__file__).resolve().parents[1] / "benchmarks"
+ROOT = Path(__file__).resolve().parents[1]
 
 
-def _load(name):
-    spec = importlib.util.spec_from_file_location(name, BENCHMARKS / f"{name}.py")
+def _load(name, folder="benchmarks"):
+    spec = importlib.util.spec_from_file_location(name, ROOT / folder / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
@@ -95,6 +98,50 @@ def test_nearly_all_virtual_cores_come_out_within_twice_the_statement():
     assert values > 150
     assert inside >= truth.COVERED_GATE * values
     assert np.median(truth.best_shares(rows)) <= truth.USE_GATE
+
+
+GRADES, CALIPER_M = 20, 0.03e-3
+
+
+def _open_core(fitting, material, rng):
+    """Return a ring of invented size that holds a circuit near a curve of the open collection."""
+    use = (material.frequency_hz >= 1e4) & (material.frequency_hz <= 5e6)
+    terms = fitting.start(material.frequency_hz[use], material.permeability[use])
+    sides = {"outer_diameter": 25e-3, "inner_diameter": 15e-3, "height": 10e-3}
+    true = {key: size * rng.uniform(0.8, 1.2) for key, size in sides.items()}
+    read = {key: f"{1e3 * (size + rng.normal(0, CALIPER_M)):.3f} mm" for key, size in true.items()}
+    return Core(
+        id=material.id,
+        title=material.name,
+        body=ring(*true.values(), coat_m=0.0, filling=1.0),
+        card={"shape": "ring", **read, "dimension_uncertainty": f"{CALIPER_M * 1e3:g} mm"},
+        relaxations=tuple(term for term in terms if len(term) == 2),
+        walls=tuple(term for term in terms if len(term) == 3),
+    )
+
+
+@pytest.mark.soak
+def test_twenty_grades_of_the_open_collection_come_out_within_twice_the_statement(bench):
+    fitting, rng = _load("fit_virtual_cores", "docs"), np.random.default_rng(11)
+    whole = [
+        m for m in library_for(["open"]).materials if m.frequency_hz[0] <= 1e5 and m.frequency_hz[-1] >= 2e6
+    ]
+    chosen = whole[:: len(whole) // GRADES][:GRADES]
+    inside, values = 0, 0
+    for material in chosen:
+        piece = _open_core(fitting, material, rng)
+        for wiring, turns, frequency_hz in (
+            (Wiring.TWO_WINDINGS, 20, 1e4),
+            (Wiring.TWO_WINDINGS, 20, 1e5),
+            (Wiring.SHUNT_AT_GROUND, 5, 1e6),
+            (Wiring.SHUNT_AT_GROUND, 5, 3e6),
+        ):
+            item = WoundCore(piece, turns, turns if wiring is Wiring.TWO_WINDINGS else None)
+            reading = bench.measure(item, wiring, frequency_hz)
+            inside += int(np.sum(abs(reading.error) <= 2 * reading.uncertainty))
+            values += 2
+    assert len({material.id for material in chosen}) == GRADES
+    assert inside >= 0.9 * values, (inside, values)
 
 
 # ------------------------------------------------------------------------------------------ ngspice records
