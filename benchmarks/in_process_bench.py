@@ -56,6 +56,7 @@ SAMPLES = 20_000
 PERIODS = 40
 FULL = 0.8  # share of a range that a tone may fill
 LARGEST_EMF_VPK = 5.0
+STANDARD_EMF_VPK = 2.0
 SMALLEST_PEAK_V = 8e-3  # 25 steps of the most sensitive range: below, the converter hides the rest
 INITIAL_T, HIGHEST_T = 0.25e-3, 5e-3  # IEC 60401-3, from memory; the most that is extrapolated from, practice
 INPUT_FARAD, INPUT_FARAD_WITHIN = 70e-12, 15e-12  # of a channel with its cable, as a data sheet would say
@@ -106,7 +107,7 @@ class Reading:
 
 
 class InProcessBench:
-    """The virtual bench in this process, with one calibration for each wiring, frequency and pair of ranges.
+    """The virtual bench in this process, with one calibration for each wiring and frequency.
 
     Parameters
     ----------
@@ -124,15 +125,17 @@ class InProcessBench:
     ) -> None:
         self._rng = np.random.default_rng(seed)
         self._shunt_ohm, self._takes, self._stated = shunt_ohm, takes, converter_stated
-        self._models: dict[tuple[Wiring, float, Ranges], ErrorModel] = {}
+        self._models: dict[tuple[Wiring, float], ErrorModel] = {}
+        self._ties: dict[tuple[float, Ranges], RangeFactor] = {}
 
     def measure(self, item: WoundCore, wiring: Wiring, frequency_hz: float) -> Reading:
         """Measure a core; the level is the lowest that the converter can read."""
         setup = Setup(wiring, item, self._shunt_ohm)
         emf = _emf_for(setup, frequency_hz)
         ranges = _ranges_for(setup, frequency_hz, emf)
-        model = self.model(wiring, frequency_hz, ranges)
-        sweep = model.correct(_pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz))
+        model, factor = self.model(wiring, frequency_hz), self._tied(frequency_hz, ranges)
+        pair = _pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz)
+        sweep = model.correct(pair, factor=factor)
         flux = operate(setup, np.array([frequency_hz]), emf * _source_gain()).flux_density_t
         specimen = card(item)
         if wiring is Wiring.TWO_WINDINGS:
@@ -142,38 +145,47 @@ class InProcessBench:
             wiring, spectrum, complex(true_permeability(item, frequency_hz, flux)[0]), float(flux[0])
         )
 
-    def model(self, wiring: Wiring, frequency_hz: float, ranges: Ranges) -> ErrorModel:
-        """Return the calibration of a pair of ranges at one frequency, taken when first asked for."""
-        key = (wiring, frequency_hz, ranges)
+    def model(self, wiring: Wiring, frequency_hz: float) -> ErrorModel:
+        """Return the calibration of a wiring at one frequency, taken when first asked for.
+
+        Each standard is read on ranges that suit it and tied to channels of equal gain, like the specimen.
+        """
+        key = (wiring, frequency_hz)
         if key not in self._models:
-            self._models[key] = self._calibrate(*key)
+            self._models[key] = self._calibrate(wiring, frequency_hz)
         return self._models[key]
 
-    def _calibrate(self, wiring: Wiring, frequency_hz: float, ranges: Ranges) -> ErrorModel:
-        label = f"{ranges[0]:g}", f"{ranges[1]:g}"
-        grid = np.array([frequency_hz])
-        mark = Fingerprint(wiring, *label, shunt=f"{self._shunt_ohm:g} ohm")
-        name = f"{wiring} {frequency_hz:g} {label}"
+    def _calibrate(self, wiring: Wiring, frequency_hz: float) -> ErrorModel:
+        mark, grid = Fingerprint(wiring, shunt=f"{self._shunt_ohm:g} ohm"), np.array([frequency_hz])
         if wiring is Wiring.TWO_WINDINGS:
-            factor = self._tied(frequency_hz, ranges)
-            return Ratio.solve((), Calibrating(mark, grid, shunt_label(self._shunt_ohm), factor, name))
+            return Ratio.solve((), Calibrating(mark, grid, shunt_label(self._shunt_ohm)))
         read = [
-            Measured(standard, self._standard(fixture(part), wiring, frequency_hz, ranges))
+            Measured(standard, self._standard(fixture(part), wiring, frequency_hz))
             for part, standard in LABELS.items()
         ]
-        return OpenShortLoad.solve(read, Calibrating(mark, grid, calibration_id=name))
+        return OpenShortLoad.solve(
+            read, Calibrating(mark, grid, calibration_id=f"{wiring} {frequency_hz:g} Hz")
+        )
 
-    def _standard(self, part: Fixture, wiring: Wiring, frequency_hz: float, ranges: Ranges) -> PhasorPair:
+    def _standard(self, part: Fixture, wiring: Wiring, frequency_hz: float) -> PhasorPair:
         setup = Setup(wiring, part, self._shunt_ohm)
+        ranges = _ranges_for(setup, frequency_hz, STANDARD_EMF_VPK)
         emf = _emf_filling(setup, frequency_hz, ranges)
-        return _pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz)
+        pair = _pair(self._phasors(setup, frequency_hz, emf, ranges), frequency_hz)
+        return _evened(pair, self._tied(frequency_hz, ranges))
 
     def _tied(self, frequency_hz: float, ranges: Ranges) -> RangeFactor:
-        """Return V_A/V_B with both channels on one node.
+        """Return V_A/V_B with both channels on one node, measured once.
 
         On far apart ranges the wider channel would see a few steps only, so neighbouring ranges are tied one
         after the other and the factors multiplied.
         """
+        key = (frequency_hz, ranges)
+        if key not in self._ties:
+            self._ties[key] = self._climb(frequency_hz, ranges)
+        return self._ties[key]
+
+    def _climb(self, frequency_hz: float, ranges: Ranges) -> RangeFactor:
         factor, gain_variance, phase_variance = 1 + 0j, 0.0, 0.0
         for pair, power in _ladder(ranges):
             ratio, gain, phase = self._tie(frequency_hz, pair)
@@ -238,6 +250,17 @@ def _pair(phasors: Phasors, frequency_hz: float) -> PhasorPair:
         phasors.phasor_vpk[1:],
         phasors.covariance_v2[np.newaxis],
     )
+
+
+def _evened(pair: PhasorPair, factor: RangeFactor) -> PhasorPair:
+    """Return a pair as channels of equal gain would read it; the doubt of the factor goes into channel A."""
+    even = factor.apply(pair)
+    along = even.voltage_a_v[0] * factor.u_gain[0]
+    across = 1j * even.voltage_a_v[0] * factor.u_phase_rad[0]
+    more = sum(np.outer([c.real, c.imag], [c.real, c.imag]) for c in (along, across))
+    covariance = even.covariance.copy()
+    covariance[0, :2, :2] += more
+    return replace(even, covariance=covariance)
 
 
 def _source_gain() -> float:

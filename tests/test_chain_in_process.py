@@ -80,7 +80,7 @@ def test_the_loss_of_a_low_loss_core_is_seen_through_the_copper(bench):
 
 def test_a_mislabelled_standard_is_refused_not_believed(monkeypatch):
     # the four equations leave a few percent open, most of it non-linearity: from some 10 % on it shows
-    place = (Wiring.SHUNT_AT_GROUND, 1e6, (0.8, 0.8))
+    place = (Wiring.SHUNT_AT_GROUND, 1e6)
     in_process.InProcessBench(seed=7, shunt_ohm=100.0).model(*place)
     wrong = Load(Toleranced.within(60.0, 0.05), Toleranced.within(4e-9, 1e-9))
     monkeypatch.setitem(in_process.LABELS, "load", wrong)
