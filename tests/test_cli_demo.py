@@ -1,5 +1,6 @@
 """``whichcore demo``: names, pictures and a table, and nothing overwritten."""
 
+import importlib.util
 import json
 import math
 import os
@@ -20,6 +21,12 @@ from whichcore.cli.identify_text import measured_sentence, verdict_sentence
 from whichcore.cli.root import root
 from whichcore.workflow import demo_bins
 
+_spec = importlib.util.spec_from_file_location(
+    "make_bench_library", Path(__file__).resolve().parents[1] / "docs" / "make_bench_library.py"
+)
+bench_references = importlib.util.module_from_spec(_spec)
+sys.modules[_spec.name] = bench_references
+_spec.loader.exec_module(bench_references)
 KINDS = ("impedance", "permeability", "candidates")
 
 
@@ -51,8 +58,9 @@ def test_bins_get_verdicts_pictures_and_a_lesson(tmp_path):
 
 def test_all_bins_as_json(tmp_path, monkeypatch):
     monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
-    done = _run("--out", tmp_path / "out", "--json")
+    done = _run("--out", tmp_path / "out", "--json", "--without-bench")
     found = json.loads(done.stdout)
+    assert found["bench"] is None
     assert [entry["id"] for entry in found["bins"]] == [item.id for item in demo_bins()]
     for entry in found["bins"]:
         verdict = entry["verdict"]
@@ -202,3 +210,26 @@ def test_a_picture_cut_short_leaves_no_trace(tmp_path, monkeypatch):
     assert (done.exit_code, done.stdout) == (130, "")
     assert done.stderr == "whichcore: stopped; every finished file is whole\n"
     assert list((tmp_path / "out").iterdir()) == []
+
+
+@pytest.mark.soak
+def test_the_whole_demonstration_names_what_it_measured(tmp_path, monkeypatch):
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
+    done = _run("--out", tmp_path / "out", "--json")
+    assert done.exit_code == 0, done.stderr
+    bench = json.loads(done.stdout)["bench"]
+    named = {entry["id"]: entry["verdict"]["materials"] for entry in bench["cores"]}
+    # computed: docs/make_bench_library.py made each reference from the circuit of the core it belongs to
+    assert named == {"bin-h": ["shop-power-h"], "bin-i": ["shop-power-i"], "bin-l": ["shop-dust-l"]}
+    assert (
+        "cracked or gapped" in bench["cores"][1]["learned"]
+    )  # computed: 7 um of air in the circuit of bin-i
+    assert "cracked" not in bench["cores"][0]["learned"]
+    assert (tmp_path / "out" / "bench" / "calibration.npz").is_file()
+    assert len(list((tmp_path / "out").glob("bench-*.png"))) == 9
+
+
+def test_the_references_of_the_bench_are_those_their_script_makes():
+    for piece in bench_references.PIECES:
+        for name, text in bench_references.files(piece).items():
+            assert (bench_references.TARGET / name).read_text(encoding="utf-8") == text

@@ -16,6 +16,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from whichcore.analysis.advise import NOTEWORTHY
 from whichcore.analysis.verdict import Verdict, VerdictKind
 from whichcore.cli import interrupt
+from whichcore.cli.demo_bench import BenchPart, bench_library, on_the_bench, opening
 from whichcore.cli.identify_text import verdict_sentence
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
@@ -47,13 +48,23 @@ Outcome = tuple[DemoBin, Identification, list[Path]]
     help="Folder for the pictures; it is made, and nothing in an older one is overwritten.",
 )
 @click.option(
-    "--bin", "chosen", metavar="ID", multiple=True, help="Only this bin, such as a. May be given again."
+    "--bin",
+    "chosen",
+    metavar="ID",
+    multiple=True,
+    help="Only this recorded bin, such as a, and no bench. May be given again.",
+)
+@click.option(
+    "--without-bench", is_flag=True, help="Leave the virtual bench out and take the recorded bins alone."
 )
 @dark_option
 @reporting
 @click.pass_obj
-def command(session: Session, /, out: str, chosen: tuple[str, ...], dark: bool) -> None:
+def command(session: Session, /, out: str, chosen: tuple[str, ...], without_bench: bool, dark: bool) -> None:
     """Take the bins of an invented workshop to names.
+
+    First the virtual bench: its doctor, its calibration, sweeps of three cores over the protocol of real
+    instruments, and their verdicts; it takes some half a minute. Then the bins whose sweeps are recorded.
 
     Two people rebuild e-bike chargers and keep every core they unsolder, unmarked, in bins. Cores whose grade
     they knew they have swept: these curves are their own library, used together with the shipped one. Each
@@ -63,13 +74,20 @@ def command(session: Session, /, out: str, chosen: tuple[str, ...], dark: bool) 
     bins, folder = _choose(chosen), Path(out)
     _new_folder(folder)
     library = library_for([str(demo_library()), "shipped"])
+    part = None if chosen or without_bench else _bench(folder, dark)
     outcomes: list[Outcome] = []
     for item in _with_progress(bins):
         case = identify_files(item.request, library)
         pictures = write_pictures(case, folder / f"bin-{item.id}", item.title, dark=dark)
         outcomes.append((item, case, pictures))
-    _warn(session, outcomes)
-    session.deliver(lambda: _report(folder, outcomes), lambda: _text(folder, outcomes))
+    _warn(session, [*(part.outcomes if part else ()), *outcomes])
+    session.deliver(lambda: _report(folder, outcomes, part), lambda: _text(folder, outcomes, part))
+
+
+def _bench(folder: Path, dark: bool) -> BenchPart:
+    return on_the_bench(
+        folder, library_for([str(demo_library()), str(bench_library()), "shipped"]), dark=dark
+    )
 
 
 def _choose(chosen: Sequence[str]) -> tuple[DemoBin, ...]:
@@ -143,27 +161,50 @@ def _uses() -> dict[str, str]:
     return {row["class"]: row["use"] for row in csv.DictReader(text.splitlines())}
 
 
-def _report(folder: Path, outcomes: Sequence[Outcome]) -> dict[str, Any]:
+def _entries(outcomes: Sequence[Outcome]) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": item.id,
+            "title": item.title,
+            "story": item.story,
+            "verdict": case.verdict.to_dict(),
+            "learned": learned(case.verdict),
+            "pictures": [path.name for path in pictures],
+        }
+        for item, case, pictures in outcomes
+    ]
+
+
+def _report(folder: Path, outcomes: Sequence[Outcome], part: BenchPart | None) -> dict[str, Any]:
+    bench = None
+    if part is not None:
+        bench = {
+            "calibration": str(part.calibration),
+            "points": part.points,
+            "not_reachable": part.lost,
+            "cores": _entries(part.outcomes),
+            "library": str(bench_library()),
+            "duration_s": part.duration_s,
+        }
     return {
         "format": FORMAT,
         "folder": str(folder),
-        "bins": [
-            {
-                "id": item.id,
-                "title": item.title,
-                "story": item.story,
-                "verdict": case.verdict.to_dict(),
-                "learned": learned(case.verdict),
-                "pictures": [path.name for path in pictures],
-            }
-            for item, case, pictures in outcomes
-        ],
+        "bench": bench,
+        "bins": _entries(outcomes),
         "library": str(demo_library()),
         "answers": str(demo_folder() / "truth.toml"),
     }
 
 
-def _text(folder: Path, outcomes: Sequence[Outcome]) -> str:
+def _text(folder: Path, outcomes: Sequence[Outcome], part: BenchPart | None) -> str:
+    first: list[Block] = []
+    if part is not None:
+        first = [*opening(part), *_stories(part.outcomes), _grid(part.outcomes)]
+        first.append(Heading("The shelf: bins whose sweeps are recorded"))
+    return _shelf(folder, outcomes, first, () if part is None else part.outcomes)
+
+
+def _stories(outcomes: Sequence[Outcome]) -> list[Block]:
     told: list[Block] = []
     for item, case, _ in outcomes:
         told += [
@@ -176,10 +217,17 @@ def _text(folder: Path, outcomes: Sequence[Outcome]) -> str:
                 )
             ),
         ]
-    pictures = sum(len(written) for _, _, written in outcomes)
+    return told
+
+
+def _shelf(
+    folder: Path, outcomes: Sequence[Outcome], first: Sequence[Block], before: Sequence[Outcome]
+) -> str:
+    pictures = sum(len(written) for _, _, written in [*before, *outcomes])
     return page(
         [
-            *told,
+            *first,
+            *_stories(outcomes),
             _grid(outcomes),
             Lines(
                 (
