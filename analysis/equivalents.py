@@ -40,7 +40,8 @@ def equivalents_of_first(
     """
     indices = [i for i in order if i in evidence.explanations]
     fitted = fitted_log_reluctivity(library, evidence, indices, observation)
-    columns = curve_columns(observation, library.materials[indices[0]])
+    first = library.materials[indices[0]]
+    columns = curve_columns(observation, first, first.curve_deviation)
     difference = fitted - fitted[0]
     common = np.tile(~np.isnan(difference), 2)
     rows = observation.whiten(np.where(np.isnan(difference), 0, difference))

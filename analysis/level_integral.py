@@ -176,9 +176,9 @@ def _normal_equations(p: Products, prior: LevelPrior) -> _Normal:
 def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
     """Marginal log-likelihood over θ and γ, up to a constant that depends on the points used only.
 
-    The prior of θ ends at SUPPORT standard deviations: the integral over the support is the integral over
-    everything times the posterior probability of the support, so that a curve cannot win by a level nobody
-    believes in because its rivals fit worse still.
+    The priors of θ and γ end at SUPPORT standard deviations: the integral over the support is the integral
+    over everything times the posterior probability of the support (of each alone), so that a curve cannot win
+    by a level or a gap nobody believes in because its rivals fit worse still.
 
     Returns
     -------
@@ -191,6 +191,10 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
     mean = (n.a11 * n.b0 - n.a01 * n.b1) / n.determinant
     sd = np.sqrt(n.a11 / n.determinant)
     inside = _log_probability_between((-SUPPORT - mean) / sd, (SUPPORT - mean) / sd)
+    if prior.gamma_sd > 0:
+        mean = (n.a00 * n.b1 - n.a01 * n.b0) / n.determinant
+        sd = np.sqrt(n.a00 / n.determinant)
+        inside = inside + _log_probability_between((-SUPPORT - mean) / sd, (SUPPORT - mean) / sd)
     return np.asarray(-0.5 * (n.chi2 - gain + np.log(n.determinant) + products.log_det) + inside)
 
 
@@ -203,8 +207,8 @@ def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
 
 
 def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, FloatArray]:
-    """Posterior means of θ − θ₀ and γ − γ₀ under the same model, θ kept within its support."""
+    """Posterior means of θ − θ₀ and γ − γ₀ under the same model, both kept within their support."""
     n = _normal_equations(products, prior)
     theta = np.clip((n.a11 * n.b0 - n.a01 * n.b1) / n.determinant, -SUPPORT, SUPPORT)
-    gamma = prior.gamma_sd * (n.a00 * n.b1 - n.a01 * n.b0) / n.determinant
-    return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(gamma)
+    gamma = np.clip((n.a00 * n.b1 - n.a01 * n.b0) / n.determinant, -SUPPORT, SUPPORT)
+    return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(prior.gamma_sd * gamma)
