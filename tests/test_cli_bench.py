@@ -1,7 +1,6 @@
 """``doctor``, ``calibrate`` and ``sweep`` as commands: results, exit codes, signals."""
 
 import json
-import os
 import random
 import signal
 import subprocess
@@ -249,7 +248,7 @@ def test_a_killed_sweep_loses_no_finished_point(bench):
         time.sleep(dice.uniform(0.3, 2.5))
         if process.poll() is None:
             kills += 1
-        os.kill(process.pid, signal.SIGKILL)
+        process.kill()
         process.communicate(timeout=30)
         now = rows(out)
         assert now[: len(kept)] == kept

@@ -218,7 +218,7 @@ def test_the_whole_demonstration_names_what_it_measured(tmp_path, monkeypatch):
     done = _run("--out", tmp_path / "out", "--json")
     assert done.exit_code == 0, done.stderr
     bench = json.loads(done.stdout)["bench"]
-    named = {entry["id"]: entry["verdict"]["materials"] for entry in bench["cores"]}
+    named = {entry["id"]: entry["verdict"]["verdict"]["materials"] for entry in bench["cores"]}
     # computed: docs/make_bench_library.py made each reference from the circuit of the core it belongs to
     assert named == {"bin-h": ["shop-power-h"], "bin-i": ["shop-power-i"], "bin-l": ["shop-dust-l"]}
     assert (
