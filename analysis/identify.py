@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement
@@ -19,6 +20,7 @@ from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
+from whichcore.analysis.pooling import GROUPS_PER_DECADE, pooled
 from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluctivity
 from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
@@ -38,6 +40,9 @@ from whichcore.errors import AnalysisError, LibraryError
 
 #: Prior probability that a core is of a material the library does not hold. Practice.
 UNLISTED_PRIOR = 0.10
+#: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
+#: even, so that a material is never named for want of data, nor "none of these". Practice.
+SILENT_ODDS = 1.2
 #: Candidates whose best explanation is handed out with the verdict.
 _SHOWN = 8
 #: A sweep narrower than this many decades carries little shape. Practice.
@@ -100,13 +105,14 @@ def identify(
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """One specimen on the way to its verdict."""
+    """One specimen on the way to its verdict; ``measured`` is the observation before it was pooled."""
 
     specimen: Specimen
     library: Library
     spectrum: PermeabilitySpectrum | None
     readings: tuple[ReadingPermeability, ...]
     observation: Observation
+    measured: Observation
     curves: Evidence
 
     @property
@@ -121,11 +127,20 @@ def _reduce(
     spectrum = permeability(sweep, specimen) if sweep is not None else None
     points = tuple(permeability_of_reading(reading, specimen) for reading in readings)
     geometry = None if isinstance(specimen.core, Rod) else core_geometry(specimen)
-    observation = observe(spectrum, points, geometry.section_m if geometry else None)
+    section = geometry.section_m if geometry else None
+    measured = observe(spectrum, points, section)
+    few = pooled(spectrum) if spectrum is not None else None
+    observation = measured if few is spectrum else observe(few, points, section)
     length = geometry.effective.length_m if geometry else 0.0
     branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding.turns))
     return _Case(
-        specimen, library, spectrum, points, observation, evidence_of(library, observation, branches)
+        specimen,
+        library,
+        spectrum,
+        points,
+        observation,
+        measured,
+        evidence_of(library, observation, branches),
     )
 
 
@@ -147,8 +162,11 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
     materials, count = case.library.materials, len(case.library.materials)
     open_classes = [MaterialClass(name) for name in case.curves.unlisted_classes]
     shares = np.array(list(case.curves.unlisted_classes.values()))
+    silent = case.curves.points_used == 0
+    # a curve that only a moved corner brings to the edge of the band is silent all the same
+    from_curves = np.where(silent, case.curves.unlisted, case.curves.log_evidence)
     logs = np.append(
-        case.curves.log_evidence + np.log((1 - UNLISTED_PRIOR) / count),
+        from_curves + np.log(_prior(silent)),
         case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
     )
     classes = [*case.classes, *(name.value for name in open_classes)]
@@ -162,6 +180,14 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
         shifts.append(EvidenceShift(item.name, before, class_sums(probability, classes)))
     by_class = {name.value: float(p) for name, p in zip(open_classes, probability[count:], strict=True)}
     return _Posterior(probability[:count], by_class, tuple(shifts))
+
+
+def _prior(silent: NDArray[np.bool_]) -> FloatArray:
+    """Prior weight of each material beside the UNLISTED_PRIOR of none of them; they need not sum to one."""
+    each = np.full(silent.size, (1 - UNLISTED_PRIOR) / silent.size)
+    if silent.any():
+        each[silent] = np.minimum(each[silent], SILENT_ODDS * UNLISTED_PRIOR / silent.sum())
+    return each
 
 
 def _normalise(logs: FloatArray) -> FloatArray:
@@ -194,10 +220,10 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
 
 def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
     shown = [i for i in order if i in case.curves.explanations][:_SHOWN]
-    points = case.observation.spectrum_points
+    points = case.measured.spectrum_points
     fitted: dict[int, ComplexArray] = {}
     if points:
-        rows = fitted_log_reluctivity(case.library, case.curves, shown, case.observation)[:, :points]
+        rows = fitted_log_reluctivity(case.library, case.curves, shown, case.measured)[:, :points]
         fitted = dict(zip(shown, np.exp(-rows), strict=True))
     return tuple(_candidate(case, i, float(listed[i]), fitted.get(i)) for i in order)
 
@@ -244,6 +270,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes
     if case.spectrum is not None:
         notes += _spectrum_warnings(case.spectrum)
+        notes += _pooling_warnings(case)
     notes += _section_warnings(case)
     silent = int((case.curves.points_used == 0).sum())
     if silent:
@@ -261,6 +288,16 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     if other_turns >= NOTEWORTHY:
         notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")
     return tuple(dict.fromkeys(notes))
+
+
+def _pooling_warnings(case: _Case) -> list[str]:
+    groups, points = case.observation.spectrum_points, case.measured.spectrum_points
+    if groups == points:
+        return []
+    return [
+        f"the points lie closer than {GROUPS_PER_DECADE} to the decade, where they say no more of the "
+        f"material: for the comparison {points} were averaged into {groups}"
+    ]
 
 
 def _section_warnings(case: _Case) -> list[str]:

@@ -172,9 +172,19 @@ class TestSpan:
         away = verdict.candidates[0]
         assert away.points_used == 0
         assert away.scale is None
-        # nothing was learnt of it: the prior odds of 0.9 to 0.1 remain
-        assert away.probability == pytest.approx(0.9, abs=0.01)
+        # analytic: odds of 1.2 against "none of these", 1.2/2.2, whatever the data
+        assert away.probability == pytest.approx(1.2 / 2.2, abs=1e-9)
+        assert verdict.kind is VerdictKind.UNDECIDED
         assert any("do not reach into the band" in warning for warning in verdict.warnings)
+
+    def test_a_curve_that_ends_just_below_the_band_is_not_named(self):
+        """A corner moved within its prior would bring it into the band; that is no support."""
+        below = grade(
+            "below", 125, 2e7, frequency=np.geomspace(100, 950, 20), material_class=MaterialClass.NIZN
+        )
+        verdict = identify(ring(), sweep=wound(relaxation(125, 2e7)), library=grades(below, A))
+        assert verdict.kind is VerdictKind.UNDECIDED
+        assert probabilities(verdict)["below"] == pytest.approx(1.2 / 2.2, abs=1e-3)
 
     def test_a_silent_curve_loses_against_one_that_explains(self):
         verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.AWAY))
