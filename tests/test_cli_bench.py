@@ -218,7 +218,14 @@ def rows(path):
     return [line for line in path.read_text().split("\n")[:-1] if line and line[0].isdigit()]
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+@pytest.mark.parametrize(
+    "number",
+    [
+        signal.SIGTERM,
+        pytest.param(signal.SIGINT, marks=pytest.mark.soak),
+        pytest.param(signal.SIGHUP, marks=pytest.mark.soak),
+    ],
+)
 def test_a_signal_leaves_the_output_off_and_the_journal_whole(bench, number):
     folder, virtual = bench
     out = folder / f"signal-{int(number)}.csv"

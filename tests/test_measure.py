@@ -366,7 +366,7 @@ class Clumsy:
             {"load": "resistor"},
             "this is not the load.*shunt is 0.248 times",
         ),  # computed: 50 over 202, 200.31 read with unequal channels
-        ({"load": "capacitor"}, "this is not the load"),
+        pytest.param({"load": "capacitor"}, "this is not the load", marks=pytest.mark.soak),
     ],
 )
 def test_the_wrong_fixture_is_noticed_at_once(lab, instead, told):
