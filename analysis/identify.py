@@ -320,7 +320,13 @@ def _spectrum_warnings(spectrum: PermeabilitySpectrum) -> list[str]:
             f"the sweep has {frequency.size} point{'s' * (frequency.size > 1)} over {decades:.2g} decades: "
             "it carries the level and little of the shape"
         )
-    uncertainty = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
+    covariance = point_covariance(spectrum.scatter, spectrum.sources)
+    if spectrum.permeability[0].real + 2 * np.sqrt(covariance[0, 0, 0]) < 1:
+        notes.append(
+            f"μ′ is {spectrum.permeability[0].real:.3g} at the lowest frequency, below that of air: the "
+            "sweep starts above a resonance, or the sign of the reactance, a channel or the turns are wrong"
+        )
+    uncertainty = np.sqrt(covariance[:, 1, 1])
     passivity = check_passivity(spectrum.permeability, uncertainty)
     if not passivity.passive:
         notes.append(

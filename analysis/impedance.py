@@ -58,11 +58,12 @@ def require_curve(frequency: FloatArray, impedance: ComplexArray) -> None:
         )
     if not np.all(frequency > 0) or not np.all(np.diff(frequency) > 0):
         raise AnalysisError("frequencies must be positive and rise", where="frequency_hz")
-    if not np.all(np.isfinite(impedance)) or np.any(impedance == 0):
+    if (wrong := np.flatnonzero(~np.isfinite(impedance) | (impedance == 0))).size:
         raise AnalysisError(
             "an impedance must be finite and not zero",
-            where="impedance_ohm",
-            got=f"{impedance[~np.isfinite(impedance) | (impedance == 0)][0]}",
+            where=f"impedance at {frequency[wrong[0]]:g} Hz",
+            got=f"{impedance[wrong[0]]} Ω",
+            next_step="leave the point out",
         )
 
 

@@ -312,3 +312,10 @@ def test_pictures_where_a_file_is_in_the_way(folder, tmp_path):
     assert done.exit_code == 3
     assert done.stdout == ""
     assert (tmp_path / "taken").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_library_of_broken_files_alone_says_where_to_look(tmp_path):
+    (tmp_path / "broken.toml").write_text("hello")
+    done = _run("--specimen", SPECIMEN, "--sweep", SWEEP, "--library", tmp_path, "--json")
+    assert done.exit_code == 3
+    assert _object(done)["error"]["next"] == f'see the reasons with: whichcore library check "{tmp_path}"'

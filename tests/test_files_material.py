@@ -138,6 +138,8 @@ def test_all_faults_of_the_properties_are_told_at_once(folder):
         (CURVE.replace(",", ";"), "semicolons"),
         ("frequency_hz,mu_real,mu_imag\n1000,1,0\n", "at least two points"),
         ("", "empty"),
+        (CURVE + "2000000,0,0\n", "no material has such a permeability"),
+        (CURVE + "2000000,1e300,0\n", "no material has such a permeability"),
     ],
 )
 def test_a_fault_of_the_curve_is_named(folder, text, told):
@@ -251,7 +253,7 @@ size = st.floats(1e-3, 0.1)
     source=any_text,
     word=any_text,
     material_class=st.sampled_from(MaterialClass),
-    real=st.lists(st.floats(-1e5, 1e5), min_size=3, max_size=3),
+    real=st.lists(st.floats(-1e5, -1e-3) | st.floats(1e-3, 1e5), min_size=3, max_size=3),
     loss=st.lists(st.floats(0, 1e5), min_size=3, max_size=3),
     tolerance=st.integers(1, 99),
     optional=st.none() | st.floats(0.1, 200.0),

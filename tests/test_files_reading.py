@@ -46,6 +46,8 @@ def test_a_reading_is_read(text, expected):
         ("152 uH ± 1 uH ± 1 uH @ 10 kHz", "at most one"),
         ("152 uH @ 10 kHz @ 1 kHz", "@"),
         ("> 20 uH", "unit of inductance"),
+        ("> 20 uH @ 10 kHz", "over its range"),
+        ("> 20 Mohm @ 10 kHz", "over its range"),
         ("5 V @ 1 kHz", "H or ohm"),
         ("", "empty"),
         ("-3 ohm", "cannot be"),

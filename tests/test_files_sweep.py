@@ -189,7 +189,8 @@ ROW = "1000,1,2,0.1,0.2\n"
         ("# drive_vrms: -1 V\n" + HEAD + ROW, "line 1, drive_vrms"),
         ("# wiring: shunt at ground\n" + HEAD + ROW, "did you mean shunt-at-ground"),
         ("# specimen: a\n# specimen: b\n" + HEAD + ROW, "line 2, specimen"),
-        ("# comment: a\n" + HEAD + ROW, "not free"),
+        (HEAD + "2000,1e300,0,0.1,0.2\n", "line 2, impedance_real_ohm: this cannot be"),
+        (HEAD + "2000,1,0,0.1,1e200\n", "line 2, u_imag_ohm: this cannot be"),
         ("# common_across_specimens: a\n" + HEAD + ROW, "no columns of this error source"),
         ("# distribution: a=normal\n" + HEAD + ROW, "no columns of this error source"),
     ],
@@ -277,3 +278,12 @@ def test_any_text_is_a_sweep_or_one_clear_error(tmp_path_factory, text):
             warnings.simplefilter("ignore", WhichcoreWarning)
             with suppress(InputError):
                 assert np.all(np.isfinite(load_sweep(path).impedance_ohm))
+
+
+def test_a_comment_may_call_itself_one(tmp_path):
+    path, again = tmp_path / "s.csv", tmp_path / "t.csv"
+    path.write_text("# by hand\n# comment: second try\n" + HEAD + ROW)
+    sweep = load_sweep(path)
+    assert sweep.notes["comment"] == "by hand\ncomment: second try"
+    write_sweep(again, sweep)
+    assert load_sweep(again).notes == sweep.notes

@@ -332,3 +332,13 @@ def test_the_probe_gives_an_unlisted_ferrite_its_class():
     assert low.material_class == "MnZn"
     assert low.unlisted_classes["MnZn"] > 4 * low.unlisted_classes["NiZn"]
     assert high.unlisted_classes["NiZn"] > high.unlisted_classes["MnZn"]
+
+
+def test_a_permeability_below_that_of_air_is_told():
+    """The sign of the reactance turned, as by channels that were swapped."""
+    sweep = wound(relaxation(2300, 1.8e6))
+    turned = replace(sweep, impedance_ohm=sweep.impedance_ohm.conj())
+    verdict = identify(ring(), sweep=turned, library=LIBRARY)
+    assert any("below that of air" in warning for warning in verdict.warnings)
+    plain = identify(ring(), sweep=sweep, library=LIBRARY)
+    assert not any("below that of air" in warning for warning in plain.warnings)

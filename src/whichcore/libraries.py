@@ -7,6 +7,7 @@ from os import PathLike
 from pathlib import Path
 
 from whichcore.analysis.materials import Library, merge
+from whichcore.errors import LibraryError
 from whichcore.files import load_library_folder, shipped_library, user_library_folder
 from whichcore.files.warn import warn
 from whichcore.open_collection import open_collection
@@ -62,12 +63,19 @@ def library_for(names: Sequence[str]) -> Library:
     InputError
         A folder cannot be read.
     LibraryError
-        The open collection is asked for and not installed.
+        The open collection is asked for and not installed, or not one material could be used.
     """
     library = load_library(*names)
     # what the screening of the open collection refuses is its ordinary work, with a report of its own
     refused = len(library.problems) if "open" not in names else 0
+    command = " ".join(["whichcore library check", *(f'"{name}"' for name in names)])
+    if refused and not library.materials:
+        raise LibraryError(
+            "the library holds no usable material",
+            where=", ".join(names) or "library",
+            got=f"{refused} refused",
+            next_step=f"see the reasons with: {command}",
+        )
     if refused:
-        command = " ".join(["whichcore library check", *(f'"{name}"' for name in names)])
         warn(f"{refused} reference materials could not be used; see why with: {command}")
     return library

@@ -150,16 +150,15 @@ def _add_header(
 ) -> None:
     content = line.strip().removeprefix("#").strip()
     key, colon, value = (part.strip() for part in content.partition(":"))
-    if not colon or not key:
+    if not colon or not key or key == COMMENT:
+        # a line of the key comment is a comment with a colon in it
         if content:
             header[COMMENT] = f"{header[COMMENT]}\n{content}" if COMMENT in header else content
             header_lines.setdefault(COMMENT, number)
         return
-    if key == COMMENT or header.get(key, value) != value:
+    if header.get(key, value) != value:
         raise InputError(
-            "this header line stands twice with different values"
-            if key != COMMENT
-            else "the key comment is not free: write the comment without a colon",
+            "this header line stands twice with different values",
             where=f"{path}, line {number}, {key}",
             got=value,
             allowed=header.get(key, ""),

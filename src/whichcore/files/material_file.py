@@ -27,6 +27,8 @@ from whichcore.files.toml_file import Faults, TomlFile, checked, plain_number, p
 from whichcore.files.units import Dimension, normalise, parse_quantity
 
 CURVE_COLUMNS = ("frequency_hz", "mu_real", "mu_imag")
+#: Largest |μ| of a reference curve.
+LARGEST_PERMEABILITY = 1e7
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", re.ASCII)
 _BASE_UNITS = {
     "resistivity": ("resistivity_ohm_m", "ohm m"),
@@ -212,6 +214,7 @@ def load_curve(path: str | Path) -> tuple[FloatArray, ComplexArray]:
         raise InputError("a curve has at least two points", where=str(place), got="1 point")
     real, loss = table.numbers("mu_real"), table.numbers("mu_imag")
     _check_loss(table, loss)
+    _check_size(table, np.hypot(real, loss))
     return frequency, (real - 1j * loss)[order]
 
 
@@ -234,6 +237,19 @@ def _check_loss(table: Table, loss: FloatArray) -> None:
         allowed=">= 0",
         next_step=step,
     )
+
+
+def _check_size(table: Table, size: FloatArray) -> None:
+    """Refuse what has no logarithm, and what no material reaches."""
+    wrong = np.flatnonzero((size == 0) | (size > LARGEST_PERMEABILITY))
+    if wrong.size:
+        raise InputError(
+            "no material has such a permeability",
+            where=table.where(table.lines[wrong[0]], "mu_real"),
+            got=f"|μ| = {size[wrong[0]]:g}",
+            allowed=f"above 0, up to {LARGEST_PERMEABILITY:g}",
+            next_step="correct or remove the row",
+        )
 
 
 def write_material(folder: str | Path, material: Material) -> Path:
@@ -284,9 +300,10 @@ def write_material(folder: str | Path, material: Material) -> Path:
 
 def _curve_text(material: Material) -> str:
     loss = 0.0 - material.permeability.imag
-    if np.any(loss < 0) or not np.all(np.isfinite(material.permeability)):
+    size = np.abs(material.permeability)
+    if np.any(loss < 0) or not np.all((size > 0) & (size <= LARGEST_PERMEABILITY)):
         raise InputError(
-            "the curve has a negative loss or a value that is not finite",
+            "the curve has a negative loss, or a value that is zero or not finite",
             where=f"material {material.id}",
             next_step="correct the curve before it is written",
         )

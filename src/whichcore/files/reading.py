@@ -37,6 +37,14 @@ def parse_reading(text: str, *, where: str = "reading") -> Reading | Resistance:
     if not text.strip():
         raise InputError("the reading is empty", where=where, allowed=_EXAMPLE)
     kind = _kind(text)
+    if text.lstrip().startswith(">") and "@" in text:
+        raise InputError(
+            "a meter over its range says nothing of a wound core",
+            where=where,
+            got=text,
+            allowed=_EXAMPLE,
+            next_step="leave the reading out, or measure in a higher range",
+        )
     dc = "@" not in text and kind is ReadingKind.IMPEDANCE_MAGNITUDE
     if dc or text.lstrip().startswith(">"):
         return parse_resistance(text, where=where)

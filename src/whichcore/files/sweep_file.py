@@ -31,6 +31,8 @@ from whichcore.files.units import Dimension, parse_quantity
 from whichcore.files.warn import warn
 
 WIRINGS = ("shunt-at-ground", "specimen-at-ground", "two-windings")
+#: Largest resistance or reactance taken for a measured one, Ω.
+LARGEST_OHM = 1e15
 _OWN_KEYS = {"format", "temperature", "drive_vrms", "wiring", DISTRIBUTION_KEY, *SCOPE_KEYS}
 _Parsed = TypeVar("_Parsed")
 
@@ -100,6 +102,7 @@ def points_of(table: Table, layout: SweepLayout) -> tuple[SweepPoint, ...]:
 def _assemble(table: Table, layout: SweepLayout, order: np.ndarray) -> ImpedanceSweep:
     """Take the rows of a table in an order; without stated uncertainties the scatter is left zero."""
     real, imag = table.numbers(BASE_COLUMNS[1]), table.numbers(BASE_COLUMNS[2])
+    _check_sizes(table)
     scatter = _stated_scatter(table) if layout.uncertainty else np.zeros((len(order), 2, 2))
     labels = _labels(table) if layout.range_labels else []
     return ImpedanceSweep(
@@ -115,6 +118,20 @@ def _assemble(table: Table, layout: SweepLayout, order: np.ndarray) -> Impedance
         wiring=_from_header(table, "wiring", _wiring),
         notes={key: value for key, value in table.header.items() if key not in _OWN_KEYS},
     )
+
+
+def _check_sizes(table: Table) -> None:
+    """Refuse ohms no bench can have read: their squares would overflow."""
+    for name in [column for column in table.columns if column.endswith("_ohm")]:
+        size = np.abs(table.numbers(name))
+        if (huge := np.flatnonzero(size > LARGEST_OHM)).size:
+            raise InputError(
+                "this cannot be",
+                where=table.where(table.lines[huge[0]], name),
+                got=f"{size[huge[0]]:g} Ω",
+                allowed=f"up to {LARGEST_OHM:g} Ω",
+                next_step="correct the row",
+            )
 
 
 def layout_of(table: Table) -> SweepLayout:
