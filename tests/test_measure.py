@@ -508,3 +508,10 @@ def test_the_fingerprint_names_what_must_stay(lab):
     plugged = replace(lab.settings, channels=None)
     bench = SimpleNamespace(shunt_ohm=10.0, source=lab.bench.source, digitizer=lab.bench.digitizer)
     assert fingerprint_of(plugged, bench).probe_ratio_a == 1.0
+
+
+def test_standards_are_read_as_with_equal_channels(lab):
+    """With the shunt at ground a short reads V_A/V_B = 1 + leads/shunt, whatever the ranges' gains are."""
+    (a, b), _ = lab.stored.model.matrix[0]
+    # computed: two leads of 11 mohm over 10.007 ohm; the gains of the ranges used differ by 1.5 %
+    assert abs(-b / a - 1.0022) < 0.006
