@@ -9,6 +9,8 @@ from whichcore.analysis.verdict import Verdict, VerdictKind
 NOTEWORTHY = 0.2
 #: From this probability of one class on, a resistance probe has little left to say. Practice.
 _CLASS_SETTLED = 0.95
+#: From this probability of references that are silent in the band on, other frequencies come first. Practice.
+_SILENT_SHARE = 0.3
 
 
 def next_measurement(verdict: Verdict, specimen: Specimen) -> str:
@@ -25,14 +27,30 @@ def next_measurement(verdict: Verdict, specimen: Specimen) -> str:
     str
         One sentence.
     """
-    if verdict.other_turns_probability >= NOTEWORTHY:
-        return "Count the turns again at the inside of the core: each pass through the hole is one turn."
+    return _doubtful_winding(verdict) or _too_little(verdict, specimen) or _by_kind(verdict, specimen)
+
+
+def _doubtful_winding(verdict: Verdict) -> str:
+    if verdict.other_turns_probability < NOTEWORTHY:
+        return ""
+    return "Count the turns again at the inside of the core: each pass through the hole is one turn."
+
+
+def _too_little(verdict: Verdict, specimen: Specimen) -> str:
+    """Name what the data lack, cheapest first."""
+    spectrum = verdict.spectrum
+    silent = sum(c.probability for c in verdict.candidates if c.points_used == 0)
+    if spectrum is not None and silent >= _SILENT_SHARE:
+        return (
+            "Sweep further: the references that remain speak only outside the measured band, "
+            f"{spectrum.frequency_hz[0]:.3g} Hz to {spectrum.frequency_hz[-1]:.3g} Hz."
+        )
     if _probe_helps(verdict, specimen):
         return (
             "Press two probe tips on the bare core a few millimetres apart and read the resistance: it tells "
             "manganese-zinc from nickel-zinc and from metal within a minute."
         )
-    if verdict.spectrum is None:
+    if spectrum is None or spectrum.frequency_hz[-1] <= 10 * spectrum.frequency_hz[0]:
         return (
             "Sweep the wound core from 1 kHz to a few MHz: the shape of the curve tells grades of equal μi "
             "apart."
@@ -41,7 +59,7 @@ def next_measurement(verdict: Verdict, specimen: Specimen) -> str:
         return (
             "Look for a crack under a lamp, or sweep a second core of the same bin: a crack is not repeated."
         )
-    return _by_kind(verdict, specimen)
+    return ""
 
 
 def _probe_helps(verdict: Verdict, specimen: Specimen) -> bool:

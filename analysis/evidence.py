@@ -31,6 +31,10 @@ class ClassEvidence(Protocol):
     def name(self) -> str:
         """What it is, for the explanation."""
 
+    @property
+    def plausible(self) -> bool:
+        """Whether it fits any class of material at all."""
+
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood of the observation for a core of this material."""
 
@@ -48,6 +52,11 @@ class SurfaceResistance:
     def name(self) -> str:
         """What it is, for the explanation."""
         return "surface resistance"
+
+    @property
+    def plausible(self) -> bool:
+        """Any resistance may be read on some surface."""
+        return True
 
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood for the material's class; density per decade of resistance."""
@@ -82,6 +91,16 @@ class Density:
     def name(self) -> str:
         """What it is, for the explanation."""
         return "density"
+
+    @property
+    def plausible(self) -> bool:
+        """Whether it lies within four standard deviations of any class."""
+        classes = [class_properties(c) for c in MaterialClass]
+        return any(
+            abs(self.value_kg_m3 - p.density_kg_m3)
+            < 4 * np.hypot(p.density_sd_kg_m3, self.standard_uncertainty_kg_m3)
+            for p in classes
+        )
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of a normal law around the grade's density, or around its class's."""

@@ -16,7 +16,7 @@ from whichcore.analysis.decision import class_sums, decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.geometry import core_geometry
-from whichcore.analysis.materials import Library, MaterialClass
+from whichcore.analysis.materials import Library, Material, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
@@ -43,6 +43,8 @@ UNLISTED_PRIOR = 0.10
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2
+#: A piece of evidence this many times as likely for another class contradicts the curve. Practice.
+CONTRADICTION = 10.0
 #: Candidates whose best explanation is handed out with the verdict.
 _SHOWN = 8
 #: A sweep narrower than this many decades carries little shape. Practice.
@@ -151,6 +153,7 @@ class _Posterior:
     listed: FloatArray
     unlisted_by_class: dict[str, float]
     shifts: tuple[EvidenceShift, ...]
+    contradictions: tuple[str, ...]
 
     @property
     def unlisted(self) -> float:
@@ -179,7 +182,25 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
         probability = _normalise(logs)
         shifts.append(EvidenceShift(item.name, before, class_sums(probability, classes)))
     by_class = {name.value: float(p) for name, p in zip(open_classes, probability[count:], strict=True)}
-    return _Posterior(probability[:count], by_class, tuple(shifts))
+    first = materials[int(probability[:count].argmax())] if probability[:count].max() > 0.5 else None
+    notes = tuple(filter(None, (_contradiction(item, first) for item in evidence)))
+    return _Posterior(probability[:count], by_class, tuple(shifts), notes)
+
+
+def _contradiction(item: ClassEvidence, first: Material | None) -> str:
+    """Say so where a piece of evidence fits no material, or speaks against the one the curve is for."""
+    if not item.plausible:
+        return f"the {item.name} fits no class of material: check mass, dimensions and unit"
+    if first is None:
+        return ""
+    best = max(MaterialClass, key=item.class_log_likelihood)
+    factor = float(np.exp(min(item.class_log_likelihood(best) - item.log_likelihood(first), 20.0)))
+    if factor < CONTRADICTION:
+        return ""
+    return (
+        f"the {item.name} speaks against {first.material_class.value} (it is {factor:.2g} times as likely "
+        f"for {best.value}): check it"
+    )
 
 
 def _prior(silent: NDArray[np.bool_]) -> FloatArray:
@@ -210,7 +231,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         unlisted_probability=posterior.unlisted,
         unlisted_classes=posterior.unlisted_by_class,
         initial_permeability=_initial_permeability(case),
-        warnings=_warnings(case, gapped, other_turns),
+        warnings=(*_warnings(case, gapped, other_turns), *posterior.contradictions),
         spectrum=case.spectrum,
         gapped_probability=gapped,
         other_turns_probability=other_turns,
@@ -272,6 +293,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
         notes += _spectrum_warnings(case.spectrum)
         notes += _pooling_warnings(case)
     notes += _section_warnings(case)
+    notes += _gap_warnings(case)
     silent = int((case.curves.points_used == 0).sum())
     if silent:
         notes.append(
@@ -288,6 +310,20 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     if other_turns >= NOTEWORTHY:
         notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")
     return tuple(dict.fromkeys(notes))
+
+
+def _gap_warnings(case: _Case) -> list[str]:
+    """Tell a stated gap that leaves no room for the measured permeability."""
+    if not case.specimen.gap_m or isinstance(case.specimen.core, Rod):
+        return []
+    most = core_geometry(case.specimen).effective.length_m / case.specimen.gap_m
+    measured = _initial_permeability(case)
+    if measured.value - 2 * measured.standard_uncertainty <= most:
+        return []
+    return [
+        f"the stated gap cannot be right: it allows a permeability of {most:.3g} at most, and "
+        f"{measured.value:.3g} was measured"
+    ]
 
 
 def _pooling_warnings(case: _Case) -> list[str]:

@@ -281,7 +281,7 @@ BAD = {
     "nothing": lambda p: _bad_sweep(p, ""),
     "reading": lambda _: ["--specimen", SPECIMEN, "--reading", "152 uF @ 10 kHz"],
     "reading without frequency": lambda _: ["--specimen", SPECIMEN, "--reading", "152 uH"],
-    "resistance as reading": lambda _: ["--specimen", SPECIMEN, "--reading", "> 20 Mohm"],
+    "only a touch of two probes": lambda _: ["--specimen", SPECIMEN, "--reading", "> 20 Mohm"],
     "surface": lambda _: ["--specimen", SPECIMEN, "--sweep", SWEEP, "--surface-resistance", "12"],
     "no library": lambda p: ["--specimen", SPECIMEN, "--sweep", SWEEP, "--library", p / "none"],
     "empty library": lambda p: _library(p, ""),
@@ -300,7 +300,8 @@ def test_bad_input_is_one_line_and_code_3(tmp_path, case):
     told = _run(*words, "--json")
     error = _object(told)["error"]
     assert told.exit_code == 3
-    assert error["code"] == ("library" if case in {"empty library", "none left"} else "input")
+    codes = {"empty library": "library", "none left": "library", "only a touch of two probes": "analysis"}
+    assert error["code"] == codes.get(case, "input")
     assert error["what"]
     assert not (tmp_path / "pictures").exists()
 
@@ -319,3 +320,14 @@ def test_a_library_of_broken_files_alone_says_where_to_look(tmp_path):
     done = _run("--specimen", SPECIMEN, "--sweep", SWEEP, "--library", tmp_path, "--json")
     assert done.exit_code == 3
     assert _object(done)["error"]["next"] == f'see the reasons with: whichcore library check "{tmp_path}"'
+
+
+def test_a_resistance_without_frequency_is_a_touch_of_two_probes():
+    one = ["--specimen", SPECIMEN, "--sweep", SWEEP]
+    as_reading = _run(*one, "--reading", "> 20 Mohm", "--json")
+    as_option = _run(*one, "--surface-resistance", "> 20 Mohm", "--json")
+    assert as_reading.exit_code == 0
+    assert json.loads(as_reading.stdout)["candidates"] == json.loads(as_option.stdout)["candidates"]
+    both = _run(*one, "--reading", "12 kohm", "--surface-resistance", "> 20 Mohm")
+    assert both.exit_code == 3
+    assert "one resistance" in both.stderr

@@ -342,3 +342,31 @@ def test_a_permeability_below_that_of_air_is_told():
     assert any("below that of air" in warning for warning in verdict.warnings)
     plain = identify(ring(), sweep=sweep, library=LIBRARY)
     assert not any("below that of air" in warning for warning in plain.warnings)
+
+
+def test_evidence_against_the_curve_is_said_aloud():
+    sweep = wound(relaxation(2300, 1.8e6))
+    volume = np.pi / 4 * (25e-3**2 - 15e-3**2) * 10e-3
+    verdict = identify(ring(mass_kg=6300 * volume), sweep=sweep, library=LIBRARY)
+    assert verdict.materials == ("a",)
+    assert any("density speaks against MnZn" in warning for warning in verdict.warnings)
+    heavy = identify(ring(mass_kg=0.9), sweep=sweep, library=LIBRARY)
+    assert any("density fits no class" in warning for warning in heavy.warnings)
+    plain = identify(ring(surface_resistance=Resistance(8e3)), sweep=sweep, library=LIBRARY)
+    assert not any("speaks against" in warning for warning in plain.warnings)
+
+
+def test_a_gap_that_leaves_no_room_is_told():
+    verdict = identify(ring(gap_m=0.1e-3), sweep=wound(relaxation(2300, 1.8e6)), library=LIBRARY)
+    assert any("gap cannot be right" in warning for warning in verdict.warnings)
+
+
+def test_one_point_is_never_enough_to_stop():
+    one = np.array([1e4])
+    verdict = identify(ring(), sweep=wound(relaxation(800, 8e6, one), one), library=grades(C, D))
+    assert "Nothing more" not in verdict.next_measurement
+
+
+def test_silent_references_ask_for_other_frequencies():
+    verdict = identify(ring(), sweep=wound(relaxation(4500, 0.9e6)), library=grades(TestSpan.AWAY))
+    assert "outside the measured band" in verdict.next_measurement

@@ -11,7 +11,7 @@ from pathlib import Path
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import Library
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import ImpedanceSweep, Reading
+from whichcore.analysis.types import ImpedanceSweep, Reading, Resistance
 from whichcore.analysis.verdict import Verdict
 from whichcore.errors import InputError
 from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
@@ -27,7 +27,8 @@ class Request:
     specimen : Path
     sweep : Path or None
     readings : tuple of str
-        Such as ``152 uH @ 10 kHz``.
+        Such as ``152 uH @ 10 kHz``; a resistance without a frequency, ``> 20 Mohm``, is that between two
+        probe tips on the bare core.
     surface_resistance : str or None
         Replaces that of the specimen file.
     """
@@ -66,34 +67,32 @@ def identify_files(request: Request, library: Library) -> Identification:
         The library holds no material.
     """
     specimen = load_specimen(request.specimen)
+    parsed = [parse_reading(text) for text in request.readings]
+    readings = [reading for reading in parsed if isinstance(reading, Reading)]
+    probed = [reading for reading in parsed if isinstance(reading, Resistance)]
     if request.surface_resistance is not None:
-        specimen = _with_surface_resistance(specimen, request.surface_resistance)
+        probed.append(parse_resistance(request.surface_resistance, where="surface resistance"))
+    if probed:
+        specimen = _with_surface_resistance(specimen, probed)
     sweep = load_sweep(request.sweep) if request.sweep is not None else None
-    readings = [_reading(text) for text in request.readings]
     verdict = identify(specimen, sweep=sweep, readings=readings, library=library)
     return Identification(specimen, sweep, library, verdict)
 
 
-def _with_surface_resistance(specimen: Specimen, text: str) -> Specimen:
-    resistance = parse_resistance(text, where="surface resistance")
+def _with_surface_resistance(specimen: Specimen, probed: list[Resistance]) -> Specimen:
+    resistance = probed[-1]
+    if len(set(probed)) > 1:
+        raise InputError(
+            "the surface of one core has one resistance",
+            where="surface resistance",
+            got=f"{len(probed)} of them",
+            allowed="one, as a reading without a frequency or as the surface resistance",
+        )
     if specimen.encased:
         warn("the core sits in a case: the resistance of its surface says nothing and is not used")
     elif specimen.surface_resistance not in {None, resistance}:
         warn("the surface resistance given takes the place of that in the specimen file")
     return replace(specimen, surface_resistance=resistance)
-
-
-def _reading(text: str) -> Reading:
-    reading = parse_reading(text)
-    if isinstance(reading, Reading):
-        return reading
-    raise InputError(
-        "a resistance without a frequency is no reading of a wound core",
-        where="reading",
-        got=text,
-        allowed='"152 uH @ 10 kHz", "830 ohm @ 1 MHz"',
-        next_step="give the resistance between two probe tips on the bare core as the surface resistance",
-    )
 
 
 def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool = False) -> list[Path]:

@@ -7,6 +7,7 @@ import io
 import json
 import os
 import struct
+import tokenize
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -219,7 +220,12 @@ def _arrays(path: Path) -> dict[str, NDArray[np.generic]]:
             "there is no such calibration", where=str(path), next_step="run whichcore calibrate"
         )
     try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
+        content = io.BytesIO(path.read_bytes())
+        with zipfile.ZipFile(content) as parts:
+            damaged = parts.testzip()  # before anything of it is parsed
+        if damaged is not None:
+            raise _corrupt(str(path), f"the part {damaged} is damaged")
+        with np.load(content, allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}
     except (
         OSError,
@@ -229,7 +235,9 @@ def _arrays(path: Path) -> dict[str, NDArray[np.generic]]:
         TypeError,
         AttributeError,
         RuntimeError,
+        SyntaxError,
         struct.error,
+        tokenize.TokenError,
         zipfile.BadZipFile,
         zlib.error,
     ) as error:
