@@ -225,6 +225,7 @@ def _arrays(path: Path) -> dict[str, NDArray[np.generic]]:
             damaged = parts.testzip()  # before anything of it is parsed
         if damaged is not None:
             raise _corrupt(str(path), f"the part {damaged} is damaged")
+        content.seek(0)
         with np.load(content, allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}
     except (
