@@ -88,13 +88,13 @@ def read_text(path: Path) -> str:
     return decode(read_bytes(path), path)
 
 
-def _write_temporary(path: Path, text: str) -> Path:
+def _write_temporary(path: Path, raw: bytes) -> Path:
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(8)}.tmp")
     # opened by hand and not by tempfile: a result is as readable as any other file of the user
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(text.encode("utf-8"))
+            file.write(raw)
             file.flush()
             os.fsync(file.fileno())
     except BaseException:
@@ -144,6 +144,17 @@ def _cannot_write(path: Path, error: Exception) -> InputError:
 
 
 def write_text(path: Path, text: str) -> None:
+    """Write a text as UTF-8 whole or not at all, in place of an older file.
+
+    Raises
+    ------
+    InputError
+        The folder is missing, not writable or full.
+    """
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, raw: bytes) -> None:
     """Write a file whole or not at all, in place of an older one.
 
     Raises
@@ -153,7 +164,7 @@ def write_text(path: Path, text: str) -> None:
     """
     temporary: Path | None = None
     try:
-        temporary = _write_temporary(path, text)
+        temporary = _write_temporary(path, raw)
         temporary.replace(path)
         _sync_folder(path.parent)
     except (OSError, ValueError) as error:
@@ -175,7 +186,7 @@ def create_text(path: Path, text: str) -> None:
     try:
         if path.exists():
             raise _exists_already(path)
-        temporary = _write_temporary(path, text)
+        temporary = _write_temporary(path, text.encode("utf-8"))
         _take_name(temporary, path)
         _sync_folder(path.parent)
     except FileExistsError:

@@ -5,13 +5,11 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import os
 import struct
 import tokenize
 import zipfile
 import zlib
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,6 +23,7 @@ from whichcore.calibration.fingerprint import Fingerprint
 from whichcore.calibration.models import model_from_dict
 from whichcore.errors import CalibrationError, InputError
 from whichcore.files import home_folder, make_folder
+from whichcore.files.text import write_bytes
 from whichcore.files.warn import warn
 from whichcore.measure.channel_ranges import ChannelRanges
 from whichcore.measure.correction import Correction
@@ -168,23 +167,7 @@ def save_calibration(stored: StoredCalibration, path: Path | None = None) -> Pat
     arrays[_SUM] = np.array(_checksum(arrays))
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]  # the stub takes array names for flags
-    temporary = place.with_name(f".{place.name}.{os.getpid()}.part")
-    try:
-        with temporary.open("wb") as file:
-            file.write(buffer.getvalue())
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(place)
-    except OSError as error:
-        raise InputError(
-            "the calibration cannot be written",
-            where=str(place),
-            got=error.strerror or str(error),
-            next_step="choose a folder that exists and may be written",
-        ) from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+    write_bytes(place, buffer.getvalue())
     return place
 
 
