@@ -11,7 +11,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from whichcore import figures
-from whichcore.figure_style import DARK, LIGHT, Theme
+from whichcore.figures.style import DARK, LIGHT, Theme
 from whichcore.libraries import load_library
 from whichcore.workflow import demo_bins, demo_library, identify_files
 

@@ -1,6 +1,7 @@
 """Figures: what they show, that nothing is covered or lost, and who can read them."""
 
 import itertools
+import os
 import subprocess
 import sys
 
@@ -15,7 +16,10 @@ from whichcore import figures
 from whichcore.analysis.types import ErrorSource, ImpedanceSweep, PermeabilitySpectrum, Scope
 from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, VerdictKind
 from whichcore.errors import AnalysisError, InputError
-from whichcore.figure_style import DARK, LIGHT
+from whichcore.figures.curves import CANDIDATE_COLOURS
+from whichcore.figures.style import DARK, LIGHT
+from whichcore.figures.style import theme as theme_of
+from whichcore.wording import percent
 
 FREQUENCY = np.geomspace(1e3, 3e6, 41)
 NAMES = {
@@ -213,7 +217,7 @@ def test_bars_are_told_apart_without_colour():
     ],
 )
 def test_a_probability_is_never_rounded_to_certainty(probability, text):
-    assert figures.percent(probability) == text
+    assert percent(probability) == text
 
 
 # --- nothing is lost in silence -----------------------------------------------------------------------------
@@ -365,7 +369,7 @@ def lab(rgb):
 
 
 def curve_colours(theme):
-    return [theme.ink, *figures.CANDIDATE_COLOURS]
+    return [theme.ink, *CANDIDATE_COLOURS]
 
 
 def test_the_colour_sum_gives_white_and_black():
@@ -390,7 +394,7 @@ def test_curves_differ_for_colour_blind_eyes(theme, kind):
 
 @pytest.mark.parametrize("dark", [False, True])
 def test_text_and_measured_curve_stand_out_from_the_paper(dark):
-    theme = figures.theme(dark)
+    theme = theme_of(dark)
     y = [0.2126 * c[0] + 0.7152 * c[1] + 0.0722 * c[2] for c in (linear(theme.ink), linear(theme.paper))]
     contrast = (max(y) + 0.05) / (min(y) + 0.05)
     assert contrast > 7  # WCAG 2.1, 1.4.6: 7 to 1; memory
@@ -446,11 +450,10 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
     (path,) = figures.save(figure, tmp_path / "z", ("png",))
     before = path.read_bytes()
 
-    def full(file, **options):
-        file.write(b"half a picture")
+    def full(_handle):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(figure, "savefig", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match="cannot be written; got No space left"):
         figures.save(figure, tmp_path / "z", ("png",))
     assert path.read_bytes() == before
@@ -459,7 +462,7 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
 
 def test_missing_folder_and_unknown_format_are_one_clear_line(tmp_path):
     figure = figures.impedance_figure(sweep(), "bin A")
-    with pytest.raises(InputError, match=r"z\.svg: the picture cannot be written"):
+    with pytest.raises(InputError, match=r"z\.svg: the file cannot be written"):
         figures.save(figure, tmp_path / "nowhere" / "z")
     with pytest.raises(InputError, match="unknown picture format; got bmp; allowed: svg, png"):
         figures.save(figure, tmp_path / "z", ("png", "bmp"))

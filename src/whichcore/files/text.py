@@ -138,7 +138,7 @@ def _cannot_write(path: Path, error: Exception) -> InputError:
     return InputError(
         "the file cannot be written",
         where=str(path),
-        got=str(error),
+        got=getattr(error, "strerror", None) or str(error),
         next_step="check that the folder exists, is writable and has room",
     )
 

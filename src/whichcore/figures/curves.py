@@ -1,8 +1,4 @@
-"""Figures of a measurement and its verdict: readable in colour, in grey and by colour-blind eyes.
-
-Only this module and its style import matplotlib; import it when a picture is asked for. Figures are plain
-``Figure`` objects, so nothing is kept in a global state. Colours are those of Okabe & Ito, "Color Universal
-Design" (2008) [published]; every colour has a line style, a marker or a hatch of its own beside it.
+"""Curves over frequency with their intervals: impedance, permeability, reference curves.
 
 A value that a scale cannot show is never left out in silence: values of zero or below turn the axis into a
 linear one near zero and get an open marker, values that are not numbers get a cross on the lower edge.
@@ -10,58 +6,38 @@ linear one near zero and get an open marker, values that are not numbers get a c
 
 from __future__ import annotations
 
-import os
-import warnings
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from pathlib import Path
+from collections.abc import Mapping
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch
 
 from whichcore.analysis.materials import Material
-from whichcore.analysis.types import (
-    Capture,
-    ComplexArray,
-    FloatArray,
-    ImpedanceSweep,
-    PermeabilitySpectrum,
-    Phasors,
-)
+from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import Candidate, Verdict
-from whichcore.errors import AnalysisError, InputError
-from whichcore.figure_style import (
+from whichcore.errors import AnalysisError
+from whichcore.figures.style import (
+    BLUE,
     NORMAL_95,
+    ORANGE,
+    PURPLE,
     Theme,
-    dress,
     finish_frequency_axis,
     legend_row,
     log_axis,
     theme,
     two_panels,
-    wrapped,
 )
 from whichcore.wording import percent, quantity
 
-FORMATS = ("svg", "png")
 INTERVAL = "its 95 % interval"
 CURVES_SHOWN = 3
 CURVE_LEAST = 0.001  # a less probable candidate is drawn only when it is the best one
-BARS_SHOWN = 8
-
-# Okabe & Ito 2008 [published]; chosen so that their lightness differs too
-BLUE, PURPLE, ORANGE, VERMILION = "#0072B2", "#CC79A7", "#E69F00", "#D55E00"
 CANDIDATE_COLOURS = (BLUE, PURPLE, ORANGE)
 CANDIDATE_DASHES = ((0, (6, 2)), (0, (6, 2, 1.2, 2)), (0, (1.5, 1.5)))
 CANDIDATE_MARKERS = ("s", "^", "D")
-
-
-# --- the figures --------------------------------------------------------------------------------------------
 
 
 def impedance_figure(
@@ -149,48 +125,6 @@ def permeability_figure(
     return figure
 
 
-def candidates_figure(
-    verdict: Verdict, names: Mapping[str, str], title: str, *, dark: bool = False, width_in: float = 7.0
-) -> Figure:
-    """Draw the probabilities as bars: the best candidates, all the others together, and none of these.
-
-    Parameters
-    ----------
-    verdict : Verdict
-    names : mapping of str to str
-        Names of materials by id; an id without a name stands for itself.
-    title : str
-    dark : bool
-        For a dark page.
-    width_in : float
-        Width in inches; 4 suits a phone.
-    """
-    colours = theme(dark)
-    rows = _bar_rows(verdict, names)
-    heading = wrapped(title, width_in, size=11.0)
-    lines = [wrapped(label, width_in, size=9.0) for label, _, _ in rows]
-    heights = [0.36 + 0.16 * (text.count("\n") + 1) for text in lines]
-    named = any(kind == "named" for _, _, kind in rows)
-    others = 0.75 + 0.2 * (heading.count("\n") + 1) + 0.45 * named
-    figure = Figure(figsize=(width_in, sum(heights) + others), layout="constrained", facecolor=colours.paper)
-    figure.suptitle(heading, x=0.01, ha="left", color=colours.ink, fontsize=11, parse_math=False)
-    panel = figure.add_subplot()
-    foot = 0.0
-    for (_, probability, kind), text, height in zip(rows, lines, heights, strict=True):
-        foot += height
-        _bar(panel, foot - 0.14, 100 * probability, kind, colours)
-        panel.text(0.5, foot - 0.29, text, va="bottom", color=colours.ink, fontsize=9, parse_math=False)
-    panel.set_ylim(foot + 0.1, 0)
-    panel.set_xlim(0, 100)
-    panel.set_yticks([])
-    panel.set_xlabel("probability (%)")
-    dress(panel, colours)
-    if named:
-        kinds = {"named": "named by the verdict", "other": "not named"}
-        legend_row(figure, {text: _patch(kind, colours) for kind, text in kinds.items()}, colours, width_in)
-    return figure
-
-
 def material_figure(material: Material, *, dark: bool = False, width_in: float = 7.0) -> Figure:
     """Draw the reference curve of a material, μ′ and μ″ over its own span.
 
@@ -222,64 +156,6 @@ def material_figure(material: Material, *, dark: bool = False, width_in: float =
     finish_frequency_axis(panels[1], material.frequency_hz)
     legend_row(figure, handles, colours, width_in)
     return figure
-
-
-def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[Path]:
-    """Write a figure next to ``stem``, whole or not at all; equal figures give equal bytes.
-
-    Parameters
-    ----------
-    figure : Figure
-    stem : Path
-        Path without the ending.
-    formats : sequence of str
-        ``svg`` (with real text) and ``png`` (150 dots per inch).
-
-    Returns
-    -------
-    list of Path
-        The files written.
-
-    Raises
-    ------
-    InputError
-        An unknown format, or a place that cannot be written.
-    """
-    for wanted in formats:
-        if wanted not in FORMATS:
-            raise InputError(
-                "unknown picture format", where=str(stem), got=wanted, allowed=", ".join(FORMATS)
-            )
-    return [_save_one(figure, stem.with_name(f"{stem.name}.{wanted}"), wanted) for wanted in formats]
-
-
-def _save_one(figure: Figure, path: Path, wanted: str) -> Path:
-    metadata = {"Date": None, "Creator": "whichcore"} if wanted == "svg" else {"Software": "whichcore"}
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with (
-            temporary.open("wb") as file,
-            mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "whichcore"}),
-            warnings.catch_warnings(),
-        ):
-            # a name in a script the font lacks stays real text in the SVG
-            warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-            figure.savefig(file, format=wanted, dpi=150, metadata=metadata)
-        temporary.replace(path)
-    except OSError as error:
-        raise InputError(
-            "the picture cannot be written",
-            where=str(path),
-            got=error.strerror or str(error),
-            next_step="choose a folder that exists and may be written",
-        ) from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
-    return path
-
-
-# --- what is drawn ------------------------------------------------------------------------------------------
 
 
 def _require_points(frequency_hz: FloatArray) -> None:
@@ -380,103 +256,3 @@ def _candidate(panel: Axes, frequency_hz: FloatArray, curve: FloatArray, rank: i
         zorder=2.5 - 0.1 * rank,
     )
     return line
-
-
-def _bar_rows(verdict: Verdict, names: Mapping[str, str]) -> list[tuple[str, float, str]]:
-    """Return label, probability and kind of each bar, the best first and what is not on any list last."""
-    ranked = sorted(verdict.candidates, key=lambda candidate: -candidate.probability)
-    best, rest = ranked[:BARS_SHOWN], ranked[BARS_SHOWN:]
-    rows = [
-        (
-            f"{rank}: {names.get(candidate.material, candidate.material)}, {percent(candidate.probability)}",
-            candidate.probability,
-            "named" if candidate.material in verdict.materials else "other",
-        )
-        for rank, candidate in enumerate(best, start=1)
-    ]
-    if rest:
-        together = sum(candidate.probability for candidate in rest)
-        rows.append((f"the other {len(rest)} together, {percent(together)}", together, "rest"))
-    none = verdict.unlisted_probability
-    rows.append((f"none of these, {percent(none)}", none, "none"))
-    return rows
-
-
-# fill, hatch
-BAR_STYLES = {
-    "named": (BLUE, ""),
-    "other": (None, "///"),
-    "rest": (None, "..."),
-    "none": (VERMILION, "xxx"),
-}
-
-
-def _patch(kind: str, colours: Theme) -> Patch:
-    fill, hatch = BAR_STYLES[kind]
-    return Patch(facecolor=fill or colours.quiet, hatch=hatch, edgecolor=colours.ink, linewidth=0.8)
-
-
-def _bar(panel: Axes, middle: float, width: float, kind: str, colours: Theme) -> None:
-    fill, hatch = BAR_STYLES[kind]
-    panel.barh(
-        middle, width, height=0.24, color=fill or colours.quiet, hatch=hatch, edgecolor=colours.ink,
-        linewidth=0.8,
-    )  # fmt: skip
-
-
-def record_figure(
-    capture: Capture, phasors: Phasors, *, dark: bool = False, width_in: float = 7.0, periods: float = 3.0
-) -> Figure:
-    """Draw a raw record: both voltages with the fitted tone, folded into one period, and what is left over.
-
-    Parameters
-    ----------
-    capture : Capture
-    phasors : Phasors
-        The fit of this very record.
-    dark : bool
-        For a dark page.
-    width_in : float
-        Width in inches; 4 suits a phone.
-    periods : float
-        How much of the record the upper panels show.
-    """
-    colours = theme(dark)
-    time_s = np.arange(capture.samples.shape[1]) * capture.interval_s
-    middle_s = phasors.reference_time_s - capture.start_time_s
-    turn = np.exp(2j * np.pi * phasors.frequency_hz * (time_s - middle_s))
-    shown = time_s <= periods / phasors.frequency_hz
-    figure = Figure(figsize=(width_in, 0.95 * width_in), layout="constrained", facecolor=colours.paper)
-    title = f"Raw record at {quantity(phasors.frequency_hz, 'Hz', 6)}, {capture.samples.shape[1]} samples"
-    figure.suptitle(wrapped(title, width_in, size=11.0), x=0.01, ha="left", color=colours.ink, fontsize=11)
-    panels = figure.subplots(4, 1, height_ratios=(2, 1, 2, 1))
-    handles: dict[str, Artist] = {}
-    for c, name in enumerate("AB"):
-        volts = capture.samples[c] * capture.volts_per_code[c] + capture.offset_v[c]
-        fit = np.real(phasors.phasor_vpk[c] * turn) + phasors.dc_v[c]
-        upper, lower = panels[2 * c], panels[2 * c + 1]
-        (handles["samples"],) = upper.plot(
-            1e6 * time_s[shown], 1e3 * volts[shown], ".", color=colours.ink, markersize=2.2, zorder=2
-        )
-        (handles["fitted tone"],) = upper.plot(
-            1e6 * time_s[shown], 1e3 * fit[shown], color=BLUE, linewidth=1.2, zorder=3
-        )
-        (handles["left over, whole record, by place in the period"],) = lower.plot(
-            np.degrees(np.angle(turn)),
-            1e3 * (volts - fit),
-            ".",
-            color=VERMILION,
-            markersize=1.2,
-            rasterized=True,
-        )
-        step = capture.volts_per_code[c] * 1e3
-        upper.set_ylabel(f"{name} (mV)")
-        upper.set_xlabel("time (µs)")
-        lower.set_ylabel("rest (mV)")
-        lower.set_xlabel(f"place in the period (°); one step of the converter is {step:.3g} mV")
-        lower.set_xlim(-180, 180)
-        lower.set_xticks(range(-180, 181, 60))
-        for panel in (upper, lower):
-            dress(panel, colours)
-    legend_row(figure, handles, colours, width_in)
-    return figure

@@ -1,6 +1,6 @@
 """How the figures look: themes, scales, ticks, titles and the row of the legend.
 
-Imports matplotlib, so only :mod:`whichcore.figures` imports it.
+Imports matplotlib, so only :mod:`whichcore.figures` uses it.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, LogLoca
 
 from whichcore.analysis.types import FloatArray
 
+# Okabe & Ito 2008 [published]; chosen so that their lightness differs too
+BLUE, PURPLE, ORANGE, VERMILION = "#0072B2", "#CC79A7", "#E69F00", "#D55E00"
 NORMAL_95 = 1.959964  # half width of the 95 % interval of a normal distribution; memory
 
 

@@ -1,0 +1,21 @@
+"""Figures of a measurement and its verdict: readable in colour, in grey and by colour-blind eyes.
+
+Only this package imports matplotlib; import it when a picture is asked for. Figures are plain ``Figure``
+objects, so nothing is kept in a global state. Colours are those of Okabe & Ito, "Color Universal Design"
+(2008) [published]; every colour has a line style, a marker or a hatch of its own beside it.
+"""
+
+from whichcore.figures.candidates import candidates_figure
+from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
+from whichcore.figures.record import record_figure
+from whichcore.figures.save import FORMATS, save
+
+__all__ = [
+    "FORMATS",
+    "candidates_figure",
+    "impedance_figure",
+    "material_figure",
+    "permeability_figure",
+    "record_figure",
+    "save",
+]
