@@ -134,7 +134,7 @@ def _reduce(
     few = pooled(spectrum) if spectrum is not None else None
     observation = measured if few is spectrum else observe(few, points, section)
     length = geometry.effective.length_m if geometry else 0.0
-    branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding.turns))
+    branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding))
     return _Case(
         specimen,
         library,

@@ -84,8 +84,8 @@ def _bare(element: Element) -> Element:
     return Element(np.zeros_like(element.value))
 
 
-def _model(sweep: ImpedanceSweep, specimen: Specimen) -> WindingModel:
-    """Return what lies between the terminals and the core.
+def winding_seen(sweep: ImpedanceSweep, specimen: Specimen) -> WindingModel:
+    """Return what lies between the terminals of a sweep and the core.
 
     A second winding carries no current: neither copper nor leads are in its voltage. The capacitance still
     takes its current beside the core; seen from the second winding it is C_w N1/N2.
@@ -141,7 +141,9 @@ def _geometry_sources(specimen: Specimen, permeability: ComplexArray) -> tuple[E
     )
 
 
-def permeability(sweep: ImpedanceSweep, specimen: Specimen) -> PermeabilitySpectrum:
+def permeability(
+    sweep: ImpedanceSweep, specimen: Specimen, winding: WindingModel | None = None
+) -> PermeabilitySpectrum:
     """Return the complex effective permeability of a wound core over frequency.
 
     Parameters
@@ -150,6 +152,8 @@ def permeability(sweep: ImpedanceSweep, specimen: Specimen) -> PermeabilitySpect
         Impedance in Ω at the terminals; of wiring "two-windings" the quotient of secondary voltage and
         primary current.
     specimen : Specimen
+    winding : WindingModel or None
+        What is taken off; None: what :func:`winding_seen` says.
 
     Returns
     -------
@@ -175,7 +179,7 @@ def permeability(sweep: ImpedanceSweep, specimen: Specimen) -> PermeabilitySpect
             allowed="a closed core",
             next_step="give one inductance reading, or compare with a known rod in the same coil",
         )
-    model = _model(sweep, specimen)
+    model = winding_seen(sweep, specimen) if winding is None else winding
     layers = _strip(sweep, model, air_inductance_h(specimen, sweep.wiring == Wiring.TWO_WINDINGS))
     derivative = (layers.inner / layers.terminals) ** 2 / layers.air
     scatter, carried = propagate(sweep.scatter, sweep.sources, derivative)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
-from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen, Winding
 from whichcore.analysis.types import FloatArray
 
 #: Standard deviation of the corner's own spread, in ln f, for a curve that deviates by 3 %. Practice.
@@ -161,7 +161,10 @@ def _log_normal_nodes(probability: float, median: float, spread: float) -> tuple
     )
 
 
-def turn_branches(turns: int) -> tuple[tuple[int, float], ...]:
-    """Possible turn counts with their probabilities, the stated one first."""
+def turn_branches(winding: Winding) -> tuple[tuple[int, float], ...]:
+    """Possible turn counts with their probabilities, the stated one first; of an ideal winding one."""
+    turns = winding.turns
+    if winding.ideal:
+        return ((turns, 1.0),)
     slips = tuple((n, TURN_SLIP_PROBABILITY) for n in (turns - 1, turns + 1) if n >= 1)
     return ((turns, 1 - sum(p for _, p in slips)), *slips)

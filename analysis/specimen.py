@@ -210,6 +210,9 @@ class Winding:
         Four-wire reading.
     capacitance_f : float or None
         Winding capacitance where it is known; otherwise it is estimated.
+    ideal : bool
+        The sweep is already that of the core alone, as this many turns without copper, leads and
+        capacitance would show it; nothing else may then be stated of the winding.
     """
 
     turns: int
@@ -219,14 +222,23 @@ class Winding:
     lead_length_m: float | None = None
     dc_resistance_ohm: float | None = None
     capacitance_f: float | None = None
+    ideal: bool = False
 
     def __post_init__(self) -> None:
         _require_whole("turns", self.turns, 1)
         if self.secondary_turns is not None:
             _require_whole("secondary_turns", self.secondary_turns, 1)
-        for item in fields(self)[2:]:
-            if getattr(self, item.name) is not None:
-                _require_positive(self, item.name)
+        stated = [item.name for item in fields(self)[2:-1] if getattr(self, item.name) is not None]
+        if self.ideal and (stated or self.secondary_turns is not None):
+            raise InputError(
+                "an ideal winding has turns and nothing else",
+                where=(stated or ["secondary_turns"])[0],
+                got="stated",
+                allowed="turns alone",
+                next_step="remove it, or remove ideal",
+            )
+        for name in stated:
+            _require_positive(self, name)
 
 
 @dataclass(frozen=True, slots=True)

@@ -382,6 +382,11 @@ def winding_model(
     temperature_c : float or None
         Of the sweep; None: that of the specimen, if stated.
 
+    Returns
+    -------
+    WindingModel
+        Of an ideal winding: zeros without error.
+
     Raises
     ------
     AnalysisError
@@ -393,10 +398,13 @@ def winding_model(
             "a frequency must be positive", where="frequency_hz", got=f"{frequency.min():g} Hz"
         )
     winding, core = specimen.winding, specimen.core
+    nothing = np.zeros_like(frequency)
+    if winding.ideal:
+        return WindingModel(Element(nothing), Element(nothing), Element(nothing), nothing)
     temperature = specimen.temperature_c if temperature_c is None else temperature_c
     return WindingModel(
         winding_resistance(winding, core, frequency, temperature),
         stray_inductance(winding, core, frequency, temperature),
         winding_capacitance(winding, core, frequency),
-        np.zeros_like(frequency),
+        nothing,
     )

@@ -12,7 +12,7 @@ from whichcore.analysis.priors import (
     gap_nodes,
     turn_branches,
 )
-from whichcore.analysis.specimen import Pair
+from whichcore.analysis.specimen import Pair, Winding
 
 WIDE = np.arange(-80, 81)
 
@@ -68,7 +68,8 @@ def test_a_stated_gap_has_one_node():
 
 @pytest.mark.parametrize(("turns", "counts"), [(1, (1, 2)), (10, (10, 9, 11))])
 def test_turn_branches(turns, counts):
-    branches = turn_branches(turns)
+    branches = turn_branches(Winding(turns))
     assert tuple(n for n, _ in branches) == counts
     assert sum(p for _, p in branches) == pytest.approx(1)
     assert branches[0][1] > 0.9
+    assert turn_branches(Winding(turns, ideal=True)) == ((turns, 1.0),)

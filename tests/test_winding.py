@@ -27,7 +27,7 @@ from whichcore.analysis.winding import (
     winding_resistance,
 )
 from whichcore.analysis.wire import awg_diameter_m
-from whichcore.errors import AnalysisError
+from whichcore.errors import AnalysisError, InputError
 
 RING = Ring(25e-3, 15e-3, 10e-3)
 FREQUENCY = np.array([1e3, 1e5, 1e7])
@@ -238,3 +238,14 @@ def test_model_uses_the_specimens_temperature():
 def test_model_refuses_dc():
     with pytest.raises(AnalysisError, match="frequency"):
         winding_model(Specimen(RING, Winding(10)), np.array([0.0, 1e3]))
+
+
+def test_an_ideal_winding_takes_nothing_off_and_states_nothing_else():
+    model = winding_model(Specimen(RING, Winding(20, ideal=True)), FREQUENCY)
+    for element in (model.resistance_ohm, model.inductance_h, model.capacitance_f):
+        assert not np.any(element.value)
+        assert element.errors == ()
+    assert model.notes == ()
+    for more in ({"capacitance_f": 5e-12}, {"secondary_turns": 3}, {"lead_length_m": 0.05}):
+        with pytest.raises(InputError, match="ideal winding"):
+            Winding(20, ideal=True, **more)

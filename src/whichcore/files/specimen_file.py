@@ -32,6 +32,7 @@ _WINDING_FIELDS = {
     "lead_length": "lead_length_m",
     "dc_resistance": "dc_resistance_ohm",
     "capacitance": "capacitance_f",
+    "ideal": "ideal",
 }
 
 

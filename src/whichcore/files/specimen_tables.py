@@ -138,6 +138,7 @@ class WindingTable(BaseModel):
     lead_length: MaybeLength = None
     dc_resistance: MaybeOhm = None
     capacitance: MaybeFarad = None
+    ideal: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
