@@ -17,7 +17,7 @@ from whichcore.analysis.types import Wiring
 from whichcore.errors import InputError
 from whichcore.files import load_specimen
 from whichcore.rig.virtual import Condition, Setup, WoundCore, core, cores, fixture, impedance_of, operate
-from whichcore.rig.virtual.cores import EPSILON_0, Behaviour, Core, Section
+from whichcore.rig.virtual.cores import EPSILON_0, Behaviour, Core, Section, read_cores
 from whichcore.rig.virtual.geometry import MU_0, ring
 from whichcore.rig.virtual.oneport import relaxation, round_wire, spin_resonance, tape, wall_resonance
 
@@ -204,6 +204,90 @@ def test_unknown_core_and_bad_turns():
         WoundCore(core("bin-h"), 0)
     with pytest.raises(InputError, match="capacitor"):
         fixture("kettle")
+
+
+# --- more cores, from a file ---
+
+GOOD = """\
+[shelf-a]
+title = "an invented ring"
+body = { outer_mm = 25.0, inner_mm = 15.0, height_mm = 10.0 }
+card = { shape = "ring", outer_diameter = "25.0 mm", inner_diameter = "15.0 mm", height = "10.0 mm" }
+relaxations = [[1438.0, 5e6]]
+"""
+
+
+def core_file(tmp_path, text):
+    path = tmp_path / "more.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_file_of_cores_is_read_as_the_shipped_one(tmp_path):
+    shipped = (PACKAGE / "cores.toml").read_text(encoding="utf-8")
+    renamed = shipped.replace("[bin-", "[own-")
+    found = read_cores(core_file(tmp_path, renamed))
+    assert [replace(one, id=one.id.replace("own", "bin")) for one in found.values()] == list(cores().values())
+    own = read_cores(core_file(tmp_path, GOOD))["shelf-a"]
+    # analytic: one relaxation
+    assert np.allclose(permeability(own, F), 1 + 1438 / (1 + 1j * F / 5e6), rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (GOOD, "", "no core"),
+        ("[[1438.0, 5e6]]", "[[1438.0, 5e6]", "TOML"),
+        ("[shelf-a]", "[bin-h]", "bin-h"),
+        ("[shelf-a]\n", "shelf-a = 3\n[x]\n", "a table was expected"),
+        ('title = "an invented ring"', "", "title"),
+        ('"an invented ring"', "3", "text"),
+        ("relaxations", "relaxation", "did you mean relaxations"),
+        ("[[1438.0, 5e6]]", "[[1438.0]]", "row 1"),
+        ("[[1438.0, 5e6]]", "[[1438.0, -5e6]]", "row 1, Hz"),
+        ("[[1438.0, 5e6]]", "[[nan, 5e6]]", "row 1, chi"),
+        ("[[1438.0, 5e6]]", "[[inf, 5e6]]", "got inf"),
+        ("[[1438.0, 5e6]]", f"[[{'9' * 400}, 5e6]]", "1e15"),
+        ("[[1438.0, 5e6]]", "[[true, 5e6]]", "got True"),
+        ("[[1438.0, 5e6]]", '"none"', "list of rows"),
+        ("inner_mm = 15.0", "inner_mm = 35.0", "nothing is left"),
+        ("height_mm = 10.0", "height_mm = 10.0, coat_mm = 5.0", "nothing is left"),
+        ("height_mm = 10.0", "height_mm = 0", "height_mm"),
+        ("height_mm = 10.0", "c1_per_mm = 1.0", "no body"),
+        (', height_mm = 10.0', "", "no body"),
+        ("height_mm = 10.0", "height_mm = 10.0, filling = 1.5", "up to 1"),
+        ('shape = "ring"', "shape = 'ri\"ng'", "cannot stand on a card"),
+        ("relaxations", "gap_um = -1\nrelaxations", "gap_um"),
+        ("relaxations", "section = { half_mm = 3 }\nrelaxations", "conductivity_s_per_m"),
+        ("relaxations", "behaviour = { saturation_t = 0 }\nrelaxations", "saturation_t"),
+        ("relaxations", "behaviour = { saturation = 1 }\nrelaxations", "did you mean saturation_t"),
+    ],
+)  # fmt: skip
+def test_a_wrong_file_of_cores_is_one_clear_line(tmp_path, old, new, told):
+    assert old in GOOD
+    path = core_file(tmp_path, GOOD.replace(old, new))
+    with pytest.raises(InputError) as caught:
+        read_cores(path)
+    line = caught.value.one_line()
+    assert told in line
+    assert str(path) in line
+    assert "\n" not in line
+    assert len(line) < 400 + len(str(path))
+
+
+def test_a_missing_huge_or_strange_file_of_cores(tmp_path):
+    for path in (tmp_path / "nowhere.toml", tmp_path, Path("with\0zero")):
+        with pytest.raises(InputError, match="cannot be used"):
+            read_cores(path)
+    path = tmp_path / "more.toml"
+    path.write_bytes(b"\xff\xfe" + GOOD.encode())
+    with pytest.raises(InputError, match="UTF-8"):
+        read_cores(path)
+    path.write_text("#" * 4_000_001)
+    with pytest.raises(InputError, match="4000001 bytes"):
+        read_cores(path)
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())  # a byte-order mark is no fault
+    assert set(read_cores(path)) == {"shelf-a"}
 
 
 # --- level, history, warmth, age ---

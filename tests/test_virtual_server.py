@@ -410,6 +410,49 @@ def test_ready_line_and_end():
     line.close()
 
 
+MORE = """\
+[shelf-a]
+title = "an invented ring"
+body = { outer_mm = 25.0, inner_mm = 15.0, height_mm = 10.0 }
+card = { shape = "ring", outer_diameter = "25.0 mm" }
+relaxations = [[1438.0, 5e6]]
+"""
+
+
+def test_the_process_takes_more_cores(tmp_path):
+    path = tmp_path / "more.toml"
+    path.write_text(MORE, encoding="utf-8")
+    with VirtualBench(seed=1, cores=path) as bench:
+        assert bench.fit("core", core="shelf-a", turns=7)["item"] == "shelf-a"
+        assert bench.fit("core", core="bin-h")["item"] == "bin-h"
+        with pytest.raises(InstrumentError, match="shelf-a"):  # named among those there are
+            bench.fit("core", core="shelf-b")
+    with VirtualBench(seed=1) as bench, pytest.raises(InstrumentError, match="no such core"):
+        bench.fit("core", core="shelf-a")
+
+
+def test_a_wrong_file_of_cores_ends_the_process_with_one_line(tmp_path):
+    path = tmp_path / "more.toml"
+    path.write_text(MORE.replace("5e6", "-5e6"), encoding="utf-8")
+    with pytest.raises(InputError, match="row 1, Hz"):
+        VirtualBench(cores=path)
+    path.with_name("good.toml").write_text(MORE, encoding="utf-8")
+    good = path.with_name("good.toml")
+    for names, told in (([path], "row 1, Hz"), ([good, good], "two files"), ([tmp_path / "no"], "cannot be")):
+        words = [word for name in names for word in ("--cores", name)]
+        done = subprocess.run(
+            [sys.executable, "-m", "whichcore.rig.virtual", *words],
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 3
+        assert done.stdout == ""
+        assert done.stderr.count("\n") == 1
+        assert told in done.stderr
+
+
 def test_a_dead_or_closed_bench_says_so():
     bench = VirtualBench(seed=1)
     bench._process.kill()
@@ -428,7 +471,7 @@ def test_a_bench_that_does_not_start(monkeypatch):
 
 
 def test_fixture_names_are_those_of_the_data():
-    for name in ("open", "short", "load", "capacitor", "resistor", "coil"):
+    for name in electronics().fixtures:
         assert fixture(name).name == name
 
 

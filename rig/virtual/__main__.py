@@ -10,11 +10,14 @@ import json
 import signal
 import sys
 import threading
+from pathlib import Path
 
 import click
 
 from whichcore.analysis.types import Wiring
+from whichcore.errors import InputError
 from whichcore.rig.virtual.bench import Bench, Hands
+from whichcore.rig.virtual.cores import Core, cores, read_cores
 from whichcore.rig.virtual.digitizer import VirtualDigitizer
 from whichcore.rig.virtual.hands import Operator
 from whichcore.rig.virtual.server import InstrumentServer
@@ -24,8 +27,20 @@ from whichcore.rig.virtual.source import VirtualSource
 @click.command()
 @click.option("--wiring", type=click.Choice([w.value for w in Wiring]), default=Wiring.SHUNT_AT_GROUND.value)
 @click.option("--seed", type=int, default=None, help="Of noise and phases.")
-def main(wiring: str, seed: int | None) -> None:
+@click.option(
+    "--cores",
+    "more",
+    metavar="FILE",
+    multiple=True,
+    help="More cores for the shelf, in the form of cores.toml. Can be given again.",
+)
+def main(wiring: str, seed: int | None, more: tuple[str, ...]) -> None:
     """Serve a virtual source and digitizer on free ports of this machine."""
+    try:
+        shelf = _shelf(more)
+    except InputError as error:
+        sys.stderr.write(f"virtual bench: {error.one_line()}\n")
+        sys.exit(error.exit_code)
     # Ctrl-C goes to every process of a terminal; whoever started the bench still has to switch it off
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     bench = Bench(Hands(wiring=Wiring(wiring)), seed)
@@ -35,7 +50,7 @@ def main(wiring: str, seed: int | None) -> None:
         threading.Thread(target=server.serve_forever, daemon=True).start()
     ready = {"ready": True, **{name: server.address for name, server in servers.items()}}
     _say(json.dumps(ready))
-    operator = Operator(bench, instruments)
+    operator = Operator(bench, instruments, shelf)
     for line in sys.stdin:
         if line.strip():
             _say(operator.answer(line))
@@ -43,6 +58,18 @@ def main(wiring: str, seed: int | None) -> None:
     for server in servers.values():
         server.shutdown()
         server.server_close()
+
+
+def _shelf(more: tuple[str, ...]) -> dict[str, Core]:
+    """Return the workshop's cores and those of the files; raises InputError, also for an id in two files."""
+    shelf = dict(cores())
+    for name in more:
+        found = read_cores(Path(name))
+        twice = sorted(set(found) & set(shelf))
+        if twice:
+            raise InputError("an id stands in two files of cores", where=name, got=", ".join(twice))
+        shelf |= found
+    return shelf
 
 
 def _say(line: str) -> None:

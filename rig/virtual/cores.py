@@ -1,4 +1,4 @@
-"""The cores in the workshop's bins as circuits, read from cores.toml.
+"""The cores in the workshop's bins as circuits, read from cores.toml or a file of the same kind.
 
 A core is a row of R, L and C sections in series with the empty coil, wrapped in the ladder of its body where
 it conducts, with a crack or joint as an inductance across it. A fixed linear circuit has no level, history,
@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,6 +21,7 @@ import numpy as np
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.errors import InputError
 from whichcore.rig.virtual import geometry
+from whichcore.rig.virtual.core_table import check_core
 from whichcore.rig.virtual.oneport import (
     Capacitor,
     Inductor,
@@ -39,6 +42,7 @@ REFERENCE_C = 25.0
 AGE_REFERENCE_S = 600.0
 YOUNGEST_S = 1.0
 TAPE_DEPTH = 30
+LARGEST_FILE = 4_000_000  # bytes; a core takes one or two thousand
 FULL = 0.99  # share of the saturation beyond which the model has nothing to say
 
 
@@ -231,17 +235,54 @@ def air_body(core: Core) -> Core:
 def cores() -> dict[str, Core]:
     """Return every core of cores.toml by id."""
     text = resources.files(__package__).joinpath("cores.toml").read_text(encoding="utf-8")
-    return {key: _core(key, table) for key, table in tomllib.loads(text).items()}
+    return _parse(text, "cores.toml")
 
 
-def core(name: str) -> Core:
-    """Return one core; raises InputError for an unknown name."""
+def read_cores(path: Path) -> dict[str, Core]:
+    """Return the cores of a file in the form of cores.toml, by id.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is no such file, holds no core or one whose id a core of the workshop has;
+        or a core in it is wrong.
+    """
     try:
-        return cores()[name]
+        if path.stat().st_size > LARGEST_FILE:
+            raise _unfit(path, f"{path.stat().st_size} bytes", f"up to {LARGEST_FILE} bytes")
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as error:  # ValueError: no UTF-8, or a name no file can have
+        raise _unfit(path, getattr(error, "strerror", None) or f"{error}", "a text file in UTF-8") from None
+    found = _parse(text, str(path))
+    if not found:
+        raise _unfit(path, "no core", "a table [id] for each core")
+    taken = sorted(set(found) & set(cores()))
+    if taken:
+        raise _unfit(path, ", ".join(taken), "ids that no core of the workshop has")
+    return found
+
+
+def core(name: str, shelf: Mapping[str, Core] | None = None) -> Core:
+    """Return one core, of the workshop's or of a shelf; raises InputError for an unknown name."""
+    there = cores() if shelf is None else shelf
+    try:
+        return there[name]
     except KeyError:
         raise InputError(
-            "no such core on the virtual bench", where="core", got=name, allowed=", ".join(cores())
+            "no such core on the virtual bench", where="core", got=name[:80], allowed=", ".join(there)
         ) from None
+
+
+def _unfit(path: Path, got: str, allowed: str) -> InputError:
+    return InputError("the file of cores cannot be used", where=str(path), got=got, allowed=allowed)
+
+
+def _parse(text: str, where: str) -> dict[str, Core]:
+    try:
+        tables = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise _unfit(Path(where), f"{error}", "TOML") from None
+    return {key: _core(key, check_core(table, f"{where}, {key}")) for key, table in tables.items()}
 
 
 def _core(key: str, table: dict[str, Any]) -> Core:

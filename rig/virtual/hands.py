@@ -10,7 +10,7 @@ from typing import Any
 from whichcore.analysis.types import Wiring
 from whichcore.errors import InputError, WhichcoreError
 from whichcore.rig.virtual.bench import Bench, Hands
-from whichcore.rig.virtual.cores import core
+from whichcore.rig.virtual.cores import Core, core
 from whichcore.rig.virtual.electronics import electronics
 from whichcore.rig.virtual.faults import FaultKind, parse_fault
 from whichcore.rig.virtual.fixtures import WoundCore, fixture
@@ -32,10 +32,15 @@ class Operator:
     ----------
     bench : Bench
     instruments : mapping of str to Instrument
+    shelf : mapping of str to Core or None
+        Cores at hand by id; None for those of the workshop.
     """
 
-    def __init__(self, bench: Bench, instruments: Mapping[str, Instrument]) -> None:
+    def __init__(
+        self, bench: Bench, instruments: Mapping[str, Instrument], shelf: Mapping[str, Core] | None = None
+    ) -> None:
         self._bench = bench
+        self._shelf = shelf
         self._instruments = instruments
         self._last_core: WoundCore | None = None
         self._doers: dict[str, Callable[[Hands, dict[str, Any]], Hands]] = {
@@ -74,7 +79,7 @@ class Operator:
     def _fit(self, hands: Hands, table: dict[str, Any]) -> Hands:
         name = table["fit"]
         if name == "core":
-            wound = _wound(table)
+            wound = _wound(table, self._shelf)
             self._last_core = wound
             return replace(hands, item=wound, tied=False, remanence_t=0.0)
         if set(table) != {"fit"}:
@@ -169,7 +174,7 @@ def _probe(hands: Hands, table: dict[str, Any]) -> Hands:
     return replace(hands, probe_ratios=(ratios[0], ratios[1]))
 
 
-def _wound(table: dict[str, Any]) -> WoundCore:
+def _wound(table: dict[str, Any], shelf: Mapping[str, Core] | None) -> WoundCore:
     unknown = set(table) - {"fit", "core", "turns", "secondary_turns", "wire_diameter_m", "lead_length_m"}
     if unknown or "core" not in table:
         allowed = "core, turns, secondary_turns, wire_diameter_m, lead_length_m"
@@ -179,7 +184,8 @@ def _wound(table: dict[str, Any]) -> WoundCore:
         for key, usual in (("wire_diameter_m", 0.4e-3), ("lead_length_m", 0.04))
     )
     turns = _turns({"turns": USUAL_TURNS, **table}, "turns") or 0
-    return WoundCore(core(str(table["core"])), turns, _turns(table, "secondary_turns"), wire, lead)
+    piece = core(str(table["core"]), shelf)
+    return WoundCore(piece, turns, _turns(table, "secondary_turns"), wire, lead)
 
 
 def _turns(table: Mapping[str, Any], key: str) -> int | None:

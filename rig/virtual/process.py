@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import os
 import queue
 import subprocess
 import sys
 import threading
 from contextlib import suppress
+from os import PathLike
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from whichcore.errors import InstrumentError
+from whichcore.rig.virtual.cores import read_cores
 
 READY_S = 30.0
 ANSWER_S = 30.0
@@ -32,12 +36,29 @@ class VirtualBench:
         One of the wirings.
     seed : int or None
         Of noise and phases.
+    cores : path or None
+        File of more cores for its shelf, in the form of cores.toml.
+
+    Raises
+    ------
+    InstrumentError
+        The process does not start.
+    InputError
+        The file of cores is wrong.
     """
 
-    def __init__(self, wiring: str = "shunt-at-ground", seed: int | None = None) -> None:
+    def __init__(
+        self,
+        wiring: str = "shunt-at-ground",
+        seed: int | None = None,
+        cores: str | PathLike[str] | None = None,
+    ) -> None:
         command = [sys.executable, "-m", "whichcore.rig.virtual", "--wiring", wiring]
         if seed is not None:
             command += ["--seed", str(seed)]
+        if cores is not None:
+            read_cores(Path(cores))  # the process would only end; here its fault can be told
+            command += ["--cores", os.fspath(cores)]
         self._lines: queue.Queue[str | None] = queue.Queue()
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
