@@ -164,7 +164,7 @@ def test_every_wiring(tmp_path, wiring):
     assert disagreement(tmp_path, setup) < 1e-9  # independent code: ngspice
 
 
-@pytest.mark.parametrize("name", ["open", "short", "load", "capacitor", "resistor", "coil"])
+@pytest.mark.parametrize("name", electronics().fixtures)
 def test_every_fixture(tmp_path, name):
     setup = Setup(Wiring.SPECIMEN_AT_GROUND, fixture(name))
     assert disagreement(tmp_path, setup) < 1e-9  # independent code: ngspice
