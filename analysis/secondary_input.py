@@ -23,6 +23,7 @@ from whichcore.errors import AnalysisError, InputError
 
 INPUT_CAPACITANCE = "second winding: capacitance across it"
 INPUT_RESISTANCE = "second winding: input resistance"
+LOAD_SHAPE = Distribution.RECTANGULAR  # both are known by a tolerance
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +96,10 @@ def unloaded(sweep: ImpedanceSweep, specimen: Specimen, load: SecondaryLoad) -> 
         )
     freed = np.asarray(1 / admittance, dtype=np.complex128)
     scatter, carried = propagate(sweep.scatter, sweep.sources, (freed / sweep.impedance_ohm) ** 2)
-    flat = Distribution.RECTANGULAR
+    of_capacitance = freed**2 * share * jw * load.u_capacitance_f
+    of_resistance = -(freed**2) * share * load.u_resistance / load.resistance_ohm
     own = (
-        ErrorSource(INPUT_CAPACITANCE, Scope.SPECIMENS, freed**2 * share * jw * load.u_capacitance_f, flat),
-        ErrorSource(
-            INPUT_RESISTANCE, Scope.SPECIMENS, -(freed**2) * share * load.u_resistance / load.resistance_ohm
-        ),
+        ErrorSource(INPUT_CAPACITANCE, Scope.SPECIMENS, of_capacitance, LOAD_SHAPE),
+        ErrorSource(INPUT_RESISTANCE, Scope.SPECIMENS, of_resistance, LOAD_SHAPE),
     )
     return replace(sweep, impedance_ohm=freed, scatter=scatter, sources=merge_sources(carried, own))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from whichcore.analysis.types import Wiring
-from whichcore.bench import find_bench, load_bench, open_bench
+from whichcore.bench import ChannelInput, find_bench, load_bench, open_bench
 from whichcore.bench.tables import (
     STANDARDS,
     DigitizerTable,
@@ -115,6 +115,30 @@ class TestReading:
     def test_no_mains(self):
         assert load_bench(write(changed('"50 Hz"', '"none"'))).mains_hz is None
 
+    def test_what_the_inputs_load_their_nodes_with(self):
+        a, b = load_bench(write()).inputs
+        assert a == b
+        assert (a.resistance_ohm.value, a.capacitance_f.value) == (1e6, 70e-12)
+        # analytic: rectangles of half width 10 kΩ and 15 pF
+        assert a.resistance_ohm.standard_uncertainty == pytest.approx(1e4 / math.sqrt(3))
+        assert a.capacitance_f.standard_uncertainty == pytest.approx(15e-12 / math.sqrt(3))
+        text = changed('input_capacitance = "70 pF"', 'input_capacitance = ["70 pF", "0.1 nF"]')
+        settings = load_bench(write(text))
+        assert [item.capacitance_f.value for item in settings.inputs] == [70e-12, 0.1e-9]
+        assert settings.shunt.capacitance_f == settings.inputs[1].capacitance_f  # node B, where unsaid
+        own = load_bench(write(text.replace("[shunt]\n", '[shunt]\ncapacitance = "90 pF"\n')))
+        assert own.shunt.capacitance_f.value == 90e-12
+        none = re.sub(r"input_.*\n", "", EXAMPLE)
+        assert load_bench(write(none)).inputs == (ChannelInput(), ChannelInput())
+        assert load_bench(write(none)).shunt.capacitance_f.value == 0.0
+
+    def test_two_windings_need_the_input_of_channel_a(self):
+        text = re.sub(r"input_.*\n", "", changed('"shunt-at-ground"', '"two-windings"'))
+        with pytest.raises(InputError, match="what channel A loads") as caught:
+            load_bench(write(text))
+        assert "digitizer.input_resistance" in caught.value.where
+        assert "digitizer.input_capacitance" in caught.value.next_step
+
     def test_an_own_table_lies_beside_the_file(self):
         text = (files("whichcore.rig.tables") / "scpi-source.toml").read_text(encoding="utf-8")
         write(text, "shop/mine.toml")
@@ -148,6 +172,18 @@ class TestReading:
             ("[1, 2]", "[1, 1]", "digitizer.channels", "two different"),
             ("[1, 2]", "[1, 3]", "digitizer.channels", "no such channel"),
             ("[1, 1]", "[1, 0]", "digitizer.probe_ratios", "probe ratios"),
+            ('resistance = "1 Mohm"', 'resistance = "-1 Mohm"', "digitizer.input_resistance", "cannot be"),
+            ('resistance = "1 Mohm"', 'resistance = "0 ohm"', "digitizer.input_resistance", "too small"),
+            ('capacitance = "70 pF"', 'capacitance = "-70 pF"', "digitizer.input_capacitance", "cannot be"),
+            ('capacitance = "70 pF"', "capacitance = 70", "digitizer.input_capacitance", "no unit"),
+            ('capacitance = "70 pF"', 'capacitance = "70 uH"', "digitizer.input_capacitance", "capacitance"),
+            ('capacitance = "70 pF"', "capacitance = []", "digitizer.input_capacitance", "one for each"),
+            ('"70 pF"', '["70 pF", "1 pF", "1 pF"]', "digitizer.input_capacitance", "one for each"),
+            ('"15 pF"', '"15 ohm"', "digitizer.input_capacitance_tolerance", "unit of resistance"),
+            ('"15 pF"', '"-15 pF"', "digitizer.input_capacitance_tolerance", "cannot be"),
+            ('input_capacitance = "70 pF"\n', "", "digitizer.input_capacitance_tolerance", "not stated"),
+            ('inductance = "5 nH"', 'capacitance_tolerance = "5 pF"', "shunt.capacitance_tolerance",
+             "not stated"),
             ('resistance = "10 ohm"', 'resistance = "0 ohm"', "shunt.resistance", "positive"),
             ('resistance = "10 ohm"', "resistance = 10", "shunt.resistance", "no unit"),
             ('"0.1 %"', '"0.1 V"', "shunt.tolerance", "resistance"),

@@ -12,8 +12,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from whichcore.analysis.types import ImpedanceSweep, Wiring
-from whichcore.bench import load_bench, open_bench
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.secondary_input import INPUT_CAPACITANCE, INPUT_RESISTANCE
+from whichcore.analysis.types import Distribution, ImpedanceSweep, Scope, Wiring
+from whichcore.analysis.uncertainty import point_covariance
+from whichcore.bench import ChannelInput, load_bench, open_bench
+from whichcore.calibration.standards import Toleranced
 from whichcore.errors import (
     CalibrationError,
     Cancelled,
@@ -65,8 +69,8 @@ class Lab:
         yield from calibrate(settings, self.bench, hands or self.opened.operator, plan, threading.Event())
 
     def wound(self, name, turns=10):
-        """Fit a core and return its circuit with its card."""
-        second = 10 if self.settings.wiring is Wiring.TWO_WINDINGS else None
+        """Fit a core, with as many turns twice where there are two windings; return circuit and card."""
+        second = turns if self.settings.wiring is Wiring.TWO_WINDINGS else None
         item = WoundCore(core(name), turns, second)
         self.hands.fit(
             "core", core=name, turns=turns, **({} if second is None else {"secondary_turns": second})
@@ -144,13 +148,83 @@ def test_a_swept_core_is_that_of_the_circuit_within_its_uncertainty(labs, wiring
 
 
 def transfer_of(item, frequency_hz):
-    """Open-circuit voltage of the second winding over the current of the first."""
-    setup = Setup(Wiring.TWO_WINDINGS, item)
+    """Voltage of the second winding with nothing on it, over the current of the first."""
+    setup = Setup(Wiring.TWO_WINDINGS, item, input_farad=(1e-18, 70e-12), input_ohm=(1e15, 1e6))
     v_a, v_b = node_voltages(setup, frequency_hz, 1e-3)
     ohm, henry = electronics().shunt(10)
     w = 2j * np.pi * frequency_hz
     own = 1 / (ohm + w * henry) + w * 70.9e-12  # computed: cable 66 pF and range 4.9 pF at node B
     return np.asarray(v_a) / np.asarray(v_b) / own
+
+
+def permeability_of(item, sweep):
+    """Independent code: the circuit of the core itself, at the flux density it was measured at."""
+    s = 2j * np.pi * sweep.frequency_hz
+    port = item.core.impedance_port(item.turns, item.condition, item.core.level_factor(sweep.flux_density_t))
+    return port.impedance(s) / (s * item.core.body.air_inductance(item.turns))
+
+
+def offs(lab, item, specimen, name):
+    """Measured less true of μ′ and μ″, each over its stated standard uncertainty, by frequency."""
+    request = replace(lab.request(specimen, name), frequency_hz=GRID[:4])
+    list(lab.swept(request))
+    sweep = load_sweep(request.out)
+    found = permeability(sweep, specimen)
+    off = found.permeability - permeability_of(item, sweep)
+    u = np.sqrt(np.diagonal(point_covariance(found.scatter, found.sources), axis1=1, axis2=2))
+    return np.abs(np.stack([off.real, off.imag], axis=1)) / u, sweep
+
+
+@pytest.mark.filterwarnings("ignore::whichcore.errors.WhichcoreWarning")  # a card without tolerances
+def test_the_load_of_the_second_winding_is_taken_off(labs, monkeypatch):
+    """30 turns twice on a core of μ 2300: 3 kohm at 200 kHz beside the 11 kohm of 70 pF (computed)."""
+    lab = labs(Wiring.TWO_WINDINGS)
+    item, specimen = lab.wound("bin-h", turns=30)
+    beside, sweep = offs(lab, item, specimen, "freed.csv")
+    assert np.all(beside[3] < 2), beside  # where the load is a quarter of the reading
+    # below, the noise of the records rules: of four values one in twenty lies outside 2u; three hardly ever
+    assert np.sum(beside < 2) >= 6, beside
+    sources = {source.id: source for source in sweep.sources}
+    for name in (INPUT_CAPACITANCE, INPUT_RESISTANCE):
+        assert sources[name].scope is Scope.SPECIMENS
+        assert sources[name].distribution is Distribution.RECTANGULAR
+        assert np.all(np.abs(sources[name].sensitivity) > 0)
+    # computed: δZ/Z = Zm ω u(C), 8.66 pF the half width of 15 pF over √3
+    share = np.abs(sources[INPUT_CAPACITANCE].sensitivity / sweep.impedance_ohm)
+    np.testing.assert_allclose(
+        share, np.abs(sweep.impedance_ohm) * 2 * np.pi * sweep.frequency_hz * 8.66e-12, rtol=1e-3
+    )
+    monkeypatch.setattr("whichcore.measure.sweep_run.second_winding", lambda *_: None)
+    beside, _ = offs(lab, item, specimen, "loaded.csv")
+    assert np.all(beside[3] > 2), beside  # μ′ and μ″ at 200 kHz
+
+
+def test_two_windings_need_a_second_one_and_its_load(labs):
+    lab = labs(Wiring.TWO_WINDINGS)
+    _, specimen = lab.wound("bin-l")
+    single = replace(specimen, winding=replace(specimen.winding, secondary_turns=None))
+    with pytest.raises(InputError, match="one winding") as caught:
+        list(lab.swept(lab.request(single, "single.csv", level=DriveRule(1.0))))
+    assert "secondary_turns" in caught.value.next_step
+    unsaid = replace(lab.settings, inputs=(ChannelInput(), ChannelInput()))
+    with pytest.raises(InputError, match="what channel A loads"):
+        list(lab.swept(lab.request(specimen, "unsaid.csv"), settings=unsaid))
+    assert not (lab.folder / "single.csv").exists()
+    assert not (lab.folder / "unsaid.csv").exists()
+
+
+def test_a_sweep_of_another_load_does_not_go_on(labs):
+    lab = labs(Wiring.TWO_WINDINGS)
+    _, specimen = lab.wound("bin-l")
+    request = lab.request(specimen, "load.csv")
+    events = lab.swept(request)
+    next(events)
+    events.close()
+    inputs = (replace(lab.settings.inputs[0], capacitance_f=Toleranced.within(90e-12, 5e-12)),) * 2
+    with pytest.raises(InputError, match="another sweep") as caught:
+        list(lab.swept(request, settings=replace(lab.settings, inputs=inputs)))
+    assert "second_winding" in caught.value.where
+    assert "9e-11 F" in caught.value.allowed
 
 
 def test_the_models_follow_the_wiring(labs):

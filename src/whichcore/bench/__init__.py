@@ -5,5 +5,6 @@ The file is described in ``docs/reference/bench-file.md``.
 
 from whichcore.bench.load import VIRTUAL, BenchSettings, find_bench, load_bench
 from whichcore.bench.opening import OpenBench, open_bench
+from whichcore.bench.parts import ChannelInput
 
-__all__ = ["VIRTUAL", "BenchSettings", "OpenBench", "find_bench", "load_bench", "open_bench"]
+__all__ = ["VIRTUAL", "BenchSettings", "ChannelInput", "OpenBench", "find_bench", "load_bench", "open_bench"]

@@ -14,7 +14,7 @@ import platformdirs
 from pydantic import ValidationError
 
 from whichcore.analysis.types import Wiring
-from whichcore.bench.parts import read_shunt, read_standards
+from whichcore.bench.parts import ChannelInput, read_inputs, read_shunt, read_standards
 from whichcore.bench.tables import (
     DigitizerTable,
     LimitsTable,
@@ -77,6 +77,8 @@ class BenchSettings:
         Narrowed to those of the file; None where a plug-in knows its own.
     channels : ChannelSettings or None
         None where a plug-in knows its own.
+    inputs : (ChannelInput, ChannelInput)
+        What channels A and B load their nodes with; both values of A are there with two windings.
     shunt : Shunt
     standards : mapping of str to Standard
     level_vpp : float or None
@@ -95,6 +97,7 @@ class BenchSettings:
     digitizer: Driver
     source_limits: SourceLimits | None
     channels: ChannelSettings | None
+    inputs: tuple[ChannelInput, ChannelInput]
     shunt: Shunt
     standards: Mapping[str, Standard]
     level_vpp: float | None
@@ -176,7 +179,10 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
     span = _checked(SourceLimitsTable, span_data, faults, "source", "limits")
     digitizer = _checked(DigitizerTable, file.table("digitizer", faults), faults, "digitizer")
     limits = _checked(LimitsTable, file.data.get("limits", {}), faults, "limits")
-    shunt, standards = read_shunt(file, faults), read_standards(file, faults)
+    inputs = read_inputs(digitizer, faults)
+    shunt, standards = read_shunt(file, faults, inputs[1]), read_standards(file, faults)
+    if top and digitizer and Wiring(top.wiring) is Wiring.TWO_WINDINGS:
+        _require_load(digitizer, faults)
     drivers = [
         None if table is None else _driver(file, kind, table, faults)
         for kind, table in (("source", source), ("digitizer", digitizer))
@@ -194,6 +200,7 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
         digitizer=drivers[1],
         source_limits=source_limits,
         channels=channels,
+        inputs=inputs,
         shunt=shunt,
         standards=standards,
         level_vpp=limits.level_vpp,
@@ -216,6 +223,18 @@ def _top(file: TomlFile, faults: Faults) -> TopTable | None:
     except ValidationError as error:
         faults.add_invalid(error, known)
         return None
+
+
+def _require_load(digitizer: DigitizerTable, faults: Faults) -> None:
+    """Two windings: what channel A loads the second one with is part of every result."""
+    for key, example in (("input_resistance", "1 Mohm"), ("input_capacitance", "70 pF")):
+        if getattr(digitizer, key) is None:
+            error = InputError(
+                "two windings need what channel A loads the second one with",
+                got="nothing",
+                next_step=f'add {key} of input and cable, such as "{example}", with its tolerance',
+            )
+            faults.add(error, "digitizer", key)
 
 
 def _checked(model: type[T], data: Any, faults: Faults, *place: str, more: tuple[str, ...] = ()) -> T | None:

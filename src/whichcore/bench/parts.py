@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from pydantic import ValidationError
 from whichcore.bench.tables import (
     STANDARDS,
     CapacitorTable,
+    DigitizerTable,
     KnownTable,
     LoadTable,
     OpenTable,
@@ -34,6 +36,20 @@ _DIMENSIONS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class ChannelInput:
+    """What hangs on a node where a channel is connected to it: its input, cable or probe.
+
+    Attributes
+    ----------
+    resistance_ohm, capacitance_f : Toleranced or None
+        None where the bench file does not say it.
+    """
+
+    resistance_ohm: Toleranced | None = None
+    capacitance_f: Toleranced | None = None
+
+
 class _Part:
     """A table of a part, with its place in the file."""
 
@@ -43,19 +59,24 @@ class _Part:
     def value(self, key: str, tolerance_key: str = "") -> Toleranced:
         """Return a value with what its tolerance says: it lies within ± that, evenly (JCGM 100, 4.3.7)."""
         name = tolerance_key or f"{key}_tolerance"
-        value = getattr(self.table, key)
+        return self.within(getattr(self.table, key), _DIMENSIONS[key], name)
+
+    def within(self, value: float, dimension: Dimension, name: str) -> Toleranced:
+        """Return a value with the tolerance under a name."""
         text = getattr(self.table, name)
         if text is None:
             return Toleranced(value)
         try:
-            return Toleranced.within(value, _half_width(text, value, _DIMENSIONS[key]))
+            return Toleranced.within(value, _half_width(text, value, dimension))
         except InputError as error:
-            self._faults.add(
-                InputError(error.what, got=error.got, allowed=error.allowed, next_step=error.next_step),
-                *self._place,
-                name,
+            self.fault(
+                InputError(error.what, got=error.got, allowed=error.allowed, next_step=error.next_step), name
             )
             return Toleranced(value)
+
+    def fault(self, error: InputError, name: str) -> None:
+        """Note a fault at a key."""
+        self._faults.add(error, *self._place, name)
 
 
 def _half_width(text: str, value: float, dimension: Dimension) -> float:
@@ -70,8 +91,37 @@ def _half_width(text: str, value: float, dimension: Dimension) -> float:
     return parse_quantity(text, dimension)
 
 
-def read_shunt(file: TomlFile, faults: Faults) -> Shunt | None:
-    """Return the shunt; None where a fault was found."""
+def read_inputs(table: DigitizerTable | None, faults: Faults) -> tuple[ChannelInput, ChannelInput]:
+    """Return what both channels of a digitizer load their nodes with; faults are noted."""
+    if table is None:
+        return ChannelInput(), ChannelInput()
+    part = _Part(table, faults, "digitizer")
+    ohm = _of_each(part, "input_resistance", table.input_resistance, Dimension.RESISTANCE)
+    farad = _of_each(part, "input_capacitance", table.input_capacitance, Dimension.CAPACITANCE)
+    return ChannelInput(ohm[0], farad[0]), ChannelInput(ohm[1], farad[1])
+
+
+def _of_each(
+    part: _Part, key: str, values: tuple[float, float] | None, dimension: Dimension
+) -> tuple[Toleranced | None, Toleranced | None]:
+    name = f"{key}_tolerance"
+    if values is None:
+        if getattr(part.table, name) is not None:
+            part.fault(InputError("a tolerance of a value that is not stated", next_step=f"add {key}"), name)
+        return None, None
+    return part.within(values[0], dimension, name), part.within(values[1], dimension, name)
+
+
+def read_shunt(file: TomlFile, faults: Faults, input_b: ChannelInput) -> Shunt | None:
+    """Return the shunt; None where a fault was found.
+
+    Parameters
+    ----------
+    file : TomlFile
+    faults : Faults
+    input_b : ChannelInput
+        Of channel B: its capacitance is that of the shunt's node where the file states none there.
+    """
     data = file.table("shunt", faults)
     if not data and len(faults):
         return None
@@ -81,10 +131,16 @@ def read_shunt(file: TomlFile, faults: Faults) -> Shunt | None:
         faults.add_invalid(error, ShuntTable.model_fields, "shunt")
         return None
     part = _Part(table, faults, "shunt")
+    own = table.capacitance is not None
+    if not own and table.capacitance_tolerance is not None:
+        part.fault(
+            InputError("a tolerance of a value that is not stated", next_step="add capacitance"),
+            "capacitance_tolerance",
+        )
     return Shunt(
         resistance_ohm=part.value("resistance", "tolerance"),
         inductance_h=part.value("inductance"),
-        capacitance_f=part.value("capacitance"),
+        capacitance_f=part.value("capacitance") if own else input_b.capacitance_f or Toleranced(0.0),
         name=table.name,
     )
 

@@ -10,6 +10,8 @@ from whichcore.errors import InputError
 from whichcore.files.toml_file import checked, plain_number, positive_quantity, quantity
 from whichcore.files.units import Dimension, parse_quantity
 
+LEAST_INPUT_OHM = 1.0  # a terminated input is 50 ohm; a load below an ohm is none
+
 
 def _text(value: object) -> str:
     if not isinstance(value, str) or not value.strip():
@@ -50,6 +52,25 @@ def _ratios(value: object) -> tuple[float, float]:
     return float(pair[0]), float(pair[1])
 
 
+def _both(dimension: Dimension, lowest: float) -> BeforeValidator:
+    """Read one value for both channels, or a list of two."""
+
+    def parse(value: object) -> tuple[float, float]:
+        pair = _pair(value) if isinstance(value, list) else (value, value)
+        if pair is None:
+            raise InputError(
+                "one value, or one for each channel, was expected", got=f"{value!r}", allowed="a list of two"
+            )
+        a, b = (parse_quantity(item, dimension) for item in pair)
+        if not lowest <= min(a, b):
+            raise InputError(
+                f"this {dimension.value} is too small", got=f"{value}", allowed=f"at least {lowest:g}"
+            )
+        return a, b
+
+    return BeforeValidator(checked(parse))
+
+
 def _hertz_or_none(value: object) -> float | None:
     return None if value == "none" else parse_quantity(value, Dimension.FREQUENCY)
 
@@ -66,6 +87,8 @@ MaybeHenry = Annotated[float, BeforeValidator(quantity(Dimension.INDUCTANCE))]
 Farad = Annotated[float, BeforeValidator(positive_quantity(Dimension.CAPACITANCE))]
 MaybeFarad = Annotated[float, BeforeValidator(quantity(Dimension.CAPACITANCE))]
 Second = Annotated[float, BeforeValidator(quantity(Dimension.TIME))]
+OhmOfEach = Annotated[tuple[float, float] | None, _both(Dimension.RESISTANCE, LEAST_INPUT_OHM)]
+FaradOfEach = Annotated[tuple[float, float] | None, _both(Dimension.CAPACITANCE, 0.0)]
 LossTangent = Annotated[float, BeforeValidator(plain_number(-1e-300, 1.0))]
 
 
@@ -101,6 +124,10 @@ class DigitizerTable(Table):
     channels: Annotated[tuple[str, str] | None, BeforeValidator(checked(_channels))] = None
     coupling: Annotated[str, _word("DC", "AC")] = "DC"
     probe_ratios: Annotated[tuple[float, float], BeforeValidator(checked(_ratios))] = (1.0, 1.0)
+    input_resistance: OhmOfEach = None
+    input_resistance_tolerance: MaybeText = None
+    input_capacitance: FaradOfEach = None
+    input_capacitance_tolerance: MaybeText = None
 
 
 class ShuntTable(Table):
@@ -110,7 +137,7 @@ class ShuntTable(Table):
     tolerance: MaybeText = None
     inductance: MaybeHenry = 0.0
     inductance_tolerance: MaybeText = None
-    capacitance: MaybeFarad = 0.0
+    capacitance: MaybeFarad | None = None
     capacitance_tolerance: MaybeText = None
     name: Text = "shunt"
 

@@ -6,18 +6,43 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whichcore.analysis.secondary_input import (
+    INPUT_CAPACITANCE,
+    INPUT_RESISTANCE,
+    LOAD_SHAPE,
+    SecondaryLoad,
+    unloaded,
+)
+from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ErrorSource, ImpedanceSweep, PhasorPair, Scope
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.errors import AnalysisError, CalibrationError
 from whichcore.files import SourceColumn
 from whichcore.measure.channel_ranges import ChannelRanges
 
+LOAD_SOURCES = tuple((name, Scope.SPECIMENS, LOAD_SHAPE) for name in (INPUT_CAPACITANCE, INPUT_RESISTANCE))
 RANGE_SOURCES = ("range factor: gain", "range factor: phase")
 
 
 def file_id(source_id: str) -> str:
     """Return the id of an error source as a sweep file can hold it."""
     return source_id.replace(",", "")
+
+
+@dataclass(frozen=True, slots=True)
+class SecondWinding:
+    """The second winding of a specimen, and what channel A loads it with."""
+
+    specimen: Specimen
+    load: SecondaryLoad
+
+    def told(self) -> str:
+        """Return what was taken off, for the header of a sweep: one of another load does not go on."""
+        winding, load = self.specimen.winding, self.load
+        return (
+            f"{winding.secondary_turns} turns beside {winding.turns}; {load.resistance_ohm:g} ohm ± "
+            f"{load.u_resistance:.2%}; {load.capacitance_f:g} F ± {load.u_capacitance_f:.3g} F"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +53,13 @@ class Correction:
     ----------
     model : ErrorModel
     ranges : ChannelRanges
+    second : SecondWinding or None
+        With two windings: the load of the second one is taken off.
     """
 
     model: ErrorModel
     ranges: ChannelRanges
+    second: SecondWinding | None = None
 
     def __call__(self, pair: PhasorPair) -> ImpedanceSweep:
         """Correct a pair; raises CalibrationError off the grid, AnalysisError where Z has no bound."""
@@ -43,12 +71,16 @@ class Correction:
                 error.what, where=error.where, got=error.got, allowed=error.allowed, next_step=error.next_step
             ) from error
         sweep = self.model.correct(pair, factor=factor)
+        if self.second is not None:
+            sweep = unloaded(sweep, self.second.specimen, self.second.load)
         return replace(sweep, sources=tuple(_renamed(item) for item in sweep.sources))
 
     def columns(self) -> tuple[SourceColumn, ...]:
         """Return the error sources every corrected point carries, in their order."""
         own = [SourceColumn(file_id(p.id), p.scope, p.distribution) for p in self.model.perturbations]
-        return (*own, *(SourceColumn(name, Scope.RANGE) for name in RANGE_SOURCES))
+        ranges = [SourceColumn(name, Scope.RANGE) for name in RANGE_SOURCES]
+        load = [] if self.second is None else [SourceColumn(*item) for item in LOAD_SOURCES]
+        return (*own, *ranges, *load)
 
 
 def tied(pair: PhasorPair, ranges: ChannelRanges) -> PhasorPair:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from whichcore.analysis.secondary_input import SecondaryLoad
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import Wiring
 from whichcore.bench import BenchSettings
 from whichcore.calibration.fingerprint import Fingerprint
+from whichcore.errors import InputError
+from whichcore.measure.correction import SecondWinding
 from whichcore.rig.instruments import Bench
 
 HIGHEST_UNTOLD_VPP = 20.0
@@ -30,6 +35,40 @@ def fingerprint_of(settings: BenchSettings, bench: Bench) -> Fingerprint:
         cables="" if channels is None else f"channels {channels.channels[0]} and {channels.channels[1]}",
         instruments=f"{bench.source.identity}; {bench.digitizer.identity}",
     )
+
+
+def second_winding(settings: BenchSettings, specimen: Specimen) -> SecondWinding | None:
+    """Return the second winding with its load by channel A; None where the wiring has none.
+
+    Raises
+    ------
+    InputError
+        The specimen has one winding, or the bench file does not say what channel A loads the other with.
+    """
+    if settings.wiring is not Wiring.TWO_WINDINGS:
+        return None
+    if specimen.winding.secondary_turns is None:
+        raise InputError(
+            "this bench reads a second winding, and the specimen has one winding",
+            where="winding, secondary_turns",
+            got="none",
+            next_step="add secondary_turns to the specimen file, or use another wiring",
+        )
+    resistance, capacitance = settings.inputs[0].resistance_ohm, settings.inputs[0].capacitance_f
+    if resistance is None or capacitance is None:
+        raise InputError(
+            "two windings need what channel A loads the second one with",
+            where="digitizer",
+            got="nothing",
+            next_step="add input_resistance and input_capacitance to bench.toml",
+        )
+    load = SecondaryLoad(
+        capacitance_f=capacitance.value,
+        u_capacitance_f=capacitance.standard_uncertainty,
+        resistance_ohm=resistance.value,
+        u_resistance=resistance.standard_uncertainty / resistance.value,
+    )
+    return SecondWinding(specimen, load)
 
 
 def bench_name(settings: BenchSettings) -> str:

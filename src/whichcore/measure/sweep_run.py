@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import Correction
 from whichcore.measure.fixture_check import check_core
-from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp
+from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp, second_winding
 from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
@@ -82,8 +82,8 @@ def run_sweep(
     """
     stored.check(fingerprint_of(settings, bench), request.specimen.temperature_c)
     plan = _plan(settings, request)
-    correct = stored.correction
-    with _journal(settings, bench, stored, request, plan) as journal:
+    correct = replace(stored.correction, second=second_winding(settings, request.specimen))
+    with _journal(settings, bench, correct, request, plan) as journal:
         done = [point.frequency_hz for point in journal.points]
         watch = _Watch(correct, request, bench.wiring, begun=bool(done))
         for event in sweep(plan, bench, cancel, correct=correct, done=done):
@@ -109,12 +109,14 @@ def _plan(settings: BenchSettings, request: SweepRequest) -> SweepPlan:
 
 
 def _journal(
-    settings: BenchSettings, bench: Bench, stored: StoredCalibration, request: SweepRequest, plan: SweepPlan
+    settings: BenchSettings, bench: Bench, correct: Correction, request: SweepRequest, plan: SweepPlan
 ) -> SweepJournal:
     belongs = {
         "plan": plan.fingerprint(bench.wiring, bench.shunt_ohm),
-        "calibration": stored.model.calibration_id,
+        "calibration": correct.model.calibration_id,
     }
+    if correct.second is not None:
+        belongs["second_winding"] = correct.second.told()
     if request.out.exists():
         return SweepJournal.resume(request.out, expected=belongs)
     header = {"wiring": str(bench.wiring)}
@@ -124,13 +126,13 @@ def _journal(
         header["temperature"] = f"{plan.temperature_c!r} degC"
     header |= belongs
     header |= {
-        "error_model": stored.model.kind,
+        "error_model": correct.model.kind,
         "bench": bench_name(settings),
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
     }
     layout = SweepLayout(
         header=header,
-        sources=stored.correction.columns(),
+        sources=correct.columns(),
         flux_density=True,
         range_labels=True,
         time=True,
