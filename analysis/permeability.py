@@ -5,6 +5,10 @@ inductance L_s and the core jωL0μ, so
 
     μ = {1/(Y − jωC_w − G_w) − R_w − jωL_s}/(jωL0),   Y = 1/Z,   L0 = μ0 N²/C1.
 
+A sweep whose calibration calls the same winding without a core zero (plane "empty winding") has lost that
+winding's own impedance, jωL0 among it. It is put back as the model has it and taken off again, so that
+without a capacitance μ = Z/(jωL0) + 1 remains, in which copper and leads have no part.
+
 A known air gap is **not** taken off: the permeability is the effective one of the core as it lies on the
 bench. Nothing is clamped; a negative loss inside its interval stays negative.
 """
@@ -34,6 +38,9 @@ from whichcore.analysis.types import (
 from whichcore.analysis.uncertainty import merge_sources, propagate
 from whichcore.analysis.winding import Element, WindingModel, winding_model
 from whichcore.errors import AnalysisError
+
+TERMINALS, EMPTY_WINDING = "terminals", "empty winding"
+"""What a calibration called zero impedance; a sweep says it in its header as ``plane``."""
 
 READING_UNCERTAINTY = 0.02
 """Relative standard uncertainty of a reading that states none; practice, no source."""
@@ -66,13 +73,20 @@ def air_inductance_h(specimen: Specimen, two_windings: bool = False) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Layers:
-    """The impedance of a specimen, layer by layer, (F,) each: terminals, inside C_w, core; and jωL0."""
+    """The impedance of a specimen, layer by layer, (F,) each: terminals, inside C_w, core; and jωL0.
+
+    ``empty`` is that of the winding without a core at the terminals, and ``restored`` the change of
+    ``inner`` with that of the winding inside its capacitance, where the calibration had taken it off; both
+    zero where it had not.
+    """
 
     terminals: ComplexArray
     inner: ComplexArray
     core: ComplexArray
     air: ComplexArray
     omega: FloatArray
+    empty: ComplexArray
+    restored: ComplexArray
 
     @property
     def permeability(self) -> ComplexArray:
@@ -103,10 +117,38 @@ def winding_seen(sweep: ImpedanceSweep, specimen: Specimen) -> WindingModel:
     )
 
 
+def _took_the_winding_off(sweep: ImpedanceSweep) -> bool:
+    """Tell whether the calibration called the empty winding zero; raises AnalysisError for another plane."""
+    plane = sweep.notes.get("plane", TERMINALS)
+    if plane not in {TERMINALS, EMPTY_WINDING}:
+        raise AnalysisError(
+            "unknown plane of the sweep",
+            where="plane",
+            got=plane,
+            allowed=f"{TERMINALS}, {EMPTY_WINDING}",
+            next_step="correct the header line of the sweep file",
+        )
+    return plane == EMPTY_WINDING
+
+
+def _empty_winding(
+    model: WindingModel, omega: FloatArray, air: ComplexArray
+) -> tuple[ComplexArray, ComplexArray]:
+    """Return the winding without a core at the terminals, (F,), and its change with what is inside C_w."""
+    inside = model.resistance_ohm.value + 1j * omega * model.inductance_h.value + air
+    outside = 1 / (1 / inside + 1j * omega * model.capacitance_f.value + model.conductance_s)
+    return np.asarray(outside), np.asarray((outside / inside) ** 2)
+
+
 def _strip(sweep: ImpedanceSweep, model: WindingModel, air_h: float) -> _Layers:
-    omega = 2 * np.pi * sweep.frequency_hz
+    omega = np.asarray(2 * np.pi * sweep.frequency_hz)
+    air = np.asarray(1j * omega * air_h)
+    empty, slope = np.zeros_like(air), np.zeros_like(air)
+    if _took_the_winding_off(sweep):
+        empty, slope = _empty_winding(model, omega, air)
+    terminals = np.asarray(sweep.impedance_ohm + empty)
     inner_admittance: ComplexArray = np.asarray(
-        1 / sweep.impedance_ohm - 1j * omega * model.capacitance_f.value - model.conductance_s
+        1 / terminals - 1j * omega * model.capacitance_f.value - model.conductance_s
     )
     if np.any(inner_admittance == 0):
         raise AnalysisError(
@@ -116,15 +158,21 @@ def _strip(sweep: ImpedanceSweep, model: WindingModel, air_h: float) -> _Layers:
         )
     inner = np.asarray(1 / inner_admittance, dtype=complex)
     core = inner - model.resistance_ohm.value - 1j * omega * model.inductance_h.value
-    return _Layers(sweep.impedance_ohm, inner, core, np.asarray(1j * omega * air_h), np.asarray(omega))
+    return _Layers(terminals, inner, core, air, omega, empty, slope * (inner / terminals) ** 2)
 
 
 def _winding_sources(model: WindingModel, layers: _Layers) -> tuple[ErrorSource, ...]:
-    """Return the sources of the winding: ∂μ/∂R = −1/jωL0, ∂μ/∂L = −1/L0, ∂μ/∂C = jωZ1²/jωL0."""
+    """Return the sources of the winding: ∂μ/∂R = −1/jωL0, ∂μ/∂L = −1/L0, ∂μ/∂C = jωZ1²/jωL0.
+
+    Where the calibration took the empty winding off, what is put back moves with each of them: 1 becomes
+    1 − k with k = (Z1/Z)² (Z_e/Z_e1)², and Z1² becomes Z1² − (Z1/Z)² Z_e² (derived here).
+    """
+    own = layers.restored - 1
+    squares = layers.inner**2 - (layers.inner / layers.terminals * layers.empty) ** 2
     derivatives = (
-        (model.resistance_ohm, -1 / layers.air),
-        (model.inductance_h, -1j * layers.omega / layers.air),
-        (model.capacitance_f, 1j * layers.omega * layers.inner**2 / layers.air),
+        (model.resistance_ohm, own / layers.air),
+        (model.inductance_h, 1j * layers.omega * own / layers.air),
+        (model.capacitance_f, 1j * layers.omega * squares / layers.air),
     )
     return tuple(
         ErrorSource(error.id, Scope.SWEEP, derivative * error.change, error.distribution)
@@ -133,10 +181,11 @@ def _winding_sources(model: WindingModel, layers: _Layers) -> tuple[ErrorSource,
     )
 
 
-def _geometry_sources(specimen: Specimen, permeability: ComplexArray) -> tuple[ErrorSource, ...]:
-    """Return the sources of L0: a relative change d of L0 changes μ by −μ d."""
+def _geometry_sources(specimen: Specimen, layers: _Layers) -> tuple[ErrorSource, ...]:
+    """Return the sources of L0: a relative change d of L0 changes μ by −μ d, or by (k − μ) d (see above)."""
+    slope = layers.restored - layers.permeability
     return tuple(
-        ErrorSource(name, Scope.SWEEP, -permeability * change)
+        ErrorSource(name, Scope.SWEEP, slope * change)
         for name, change in core_geometry(specimen).relative_sources
     )
 
@@ -150,7 +199,7 @@ def permeability(
     ----------
     sweep : ImpedanceSweep
         Impedance in Ω at the terminals; of wiring "two-windings" the quotient of secondary voltage and
-        primary current.
+        primary current. With ``notes["plane"]`` "empty winding" it is what the core adds to its winding.
     specimen : Specimen
     winding : WindingModel or None
         What is taken off; None: what :func:`winding_seen` says.
@@ -168,7 +217,8 @@ def permeability(
     Raises
     ------
     AnalysisError
-        The core is a rod; the curve is not one (lengths, zeros, NaN); two windings without their turns.
+        The core is a rod; the curve is not one (lengths, zeros, NaN); two windings without their turns; an
+        unknown plane.
     """
     require_curve(sweep.frequency_hz, sweep.impedance_ohm)
     if isinstance(specimen.core, Rod):
@@ -190,7 +240,7 @@ def permeability(
         sources=merge_sources(
             carried,
             _winding_sources(model, layers),
-            _geometry_sources(specimen, layers.permeability),
+            _geometry_sources(specimen, layers),
         ),
         flux_density_t=sweep.flux_density_t,
         temperature_c=sweep.temperature_c,
