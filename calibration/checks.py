@@ -32,7 +32,7 @@ def check_grid(frequency_hz: FloatArray) -> None:
 
 
 def positions(wanted_hz: FloatArray, calibrated_hz: FloatArray) -> NDArray[np.intp]:
-    """Return where the frequencies wanted stand in the calibrated grid; nothing is interpolated."""
+    """Return where the frequencies wanted stand in the calibrated grid, each exactly."""
     check_grid(wanted_hz)
     index = np.minimum(np.searchsorted(calibrated_hz, wanted_hz), calibrated_hz.size - 1)
     missing = wanted_hz[calibrated_hz[index] != wanted_hz]
@@ -43,7 +43,8 @@ def positions(wanted_hz: FloatArray, calibrated_hz: FloatArray) -> NDArray[np.in
             got=f"{missing.size} of {wanted_hz.size} frequencies",
             allowed=f"the {calibrated_hz.size} calibrated ones, "
             f"{calibrated_hz[0]:g} to {calibrated_hz[-1]:g} Hz, each exactly",
-            next_step="sweep the grid of the calibration, or calibrate on this one; nothing is interpolated",
+            next_step="sweep the grid of the calibration, calibrate on this one, or read the calibration "
+            "between its points",
         )
     return np.asarray(index)
 

@@ -28,6 +28,7 @@ from whichcore.analysis.types import ComplexArray, ErrorSource, FloatArray, Impe
 from whichcore.calibration import archive, covariance
 from whichcore.calibration.checks import check_pair, positions
 from whichcore.calibration.fingerprint import Fingerprint
+from whichcore.calibration.interpolation import interpolated
 from whichcore.calibration.perturbation import Perturbation
 from whichcore.calibration.setup import Measured, Setup
 from whichcore.calibration.shunt import RangeFactor
@@ -123,6 +124,25 @@ class ErrorModel(ABC):
             wiring=str(self.fingerprint.wiring),
             notes={"calibration": self.calibration_id, "error_model": self.kind, "plane": self.plane},
         )
+
+    def on(self, frequency_hz: FloatArray) -> Self:
+        """Return the model on another grid, read between the calibrated frequencies where it has to be.
+
+        At calibrated frequencies nothing changes. Between them M is a cubic through four neighbours; the
+        errors of the calibration follow, and the interpolation adds its own, named
+        ``calibration <id>: interpolation of …``. ``details["interpolated"]``, bool array (F,), says where.
+
+        Parameters
+        ----------
+        frequency_hz : float array (F,)
+            Ask for all that will be used together: frozen noise is stated for the grid as a whole.
+
+        Raises
+        ------
+        CalibrationError
+            Outside the band, or where neighbours are too far apart for how M bends.
+        """
+        return interpolated(self, frequency_hz)
 
     def embed(self, impedance_ohm: ComplexArray) -> PhasorPair:
         """Return the noise-free voltages, together of norm 1, that an impedance (F,) would give."""

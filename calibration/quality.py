@@ -146,9 +146,9 @@ def _unchecked(model: ErrorModel, leverage: FloatArray) -> list[str]:
     if alone.size and alone.all():
         listed = ", ".join(model.standards[:-1]) + f" or {model.standards[-1]}"
         return [
-            f"nothing checks {listed}: there are as many unknowns as standards; a bad contact is believed, an "
-            "inductive load turns every result with frequency, unseen; a good capacitor as one more standard "
-            "would check the load"
+            f"nothing checks {listed}: there are as many unknowns as standards; a bad contact is believed, "
+            "an inductive load turns every result with frequency, unseen; a good capacitor as one more "
+            "standard would check the load"
         ]
     return [
         f"nothing checks the {name} at {_span(model.frequency_hz, mask)}: its contact is believed; one more "
