@@ -44,9 +44,8 @@ def test_the_one_is_added_and_the_winding_has_no_part(mu):
     bare = replace(SPECIMEN, winding=replace(SPECIMEN.winding, capacitance_f=1e-24))  # as good as none
     complex_mu = mu - 0.02j * mu
     z = 2j * np.pi * F * air_inductance_h(bare) * (complex_mu - 1)
-    assert permeability(sweep_of(z), bare).permeability == pytest.approx(
-        np.full(F.size, complex_mu), rel=1e-9
-    )
+    found = permeability(sweep_of(z), bare).permeability
+    assert found == pytest.approx(np.full(F.size, complex_mu), rel=1e-9)
     other = replace(bare, winding=replace(bare.winding, dc_resistance_ohm=0.7, lead_length_m=0.3))
     assert permeability(sweep_of(z), other).permeability == pytest.approx(found, rel=1e-9)
 
