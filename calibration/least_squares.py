@@ -12,11 +12,12 @@ standard deviation of its residual. (Homogeneous least squares; derived here, no
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichcore.analysis.types import ComplexArray, FloatArray, PhasorPair
 from whichcore.calibration import covariance
@@ -130,8 +131,25 @@ def _nearest(distances: Distances, count: int, needed: int) -> tuple[list[tuple[
     return choices, np.stack(least)
 
 
-def check_distinct(equations: Sequence[Equation], needed: int, frequency_hz: FloatArray) -> None:
-    """Refuse standards of which fewer than ``needed`` are distinct, in what they are or in what was read.
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Where fewer standards than needed are distinct, in one respect.
+
+    Attributes
+    ----------
+    what : str
+    bad : bool array (F,)
+    pairs : mapping of point to (str, float)
+        Names of the two nearest at each bad point, and their distance as a share of the least one.
+    """
+
+    what: str
+    bad: NDArray[np.bool_]
+    pairs: Mapping[int, tuple[str, float]]
+
+
+def alike(equations: Sequence[Equation], needed: int) -> tuple[Alike, Alike]:
+    """Find where fewer than ``needed`` standards are distinct, in what they are and in what was read.
 
     Distance is the sine of the angle between two vectors, |x1 y2 − x2 y1|. Nominal values must lie 0.01
     apart, readings five standard deviations of their own distance.
@@ -142,10 +160,27 @@ def check_distinct(equations: Sequence[Equation], needed: int, frequency_hz: Flo
         one, two = equations[i], equations[j]
         stated[i, j] = np.asarray(abs(one.p * two.q - two.p * one.q) / _SEPARATION)
         read[i, j] = np.asarray(abs(one.a * two.b - two.a * one.b) / _distance_limit(one, two))
-    _refuse_similar(equations, needed, stated, frequency_hz, "the standards are too similar to each other")
-    _refuse_similar(
-        equations, needed, read, frequency_hz, "different standards gave the same reading within the noise"
+    return (
+        _similar(equations, needed, stated, "the standards are too similar to each other"),
+        _similar(equations, needed, read, "different standards gave the same reading within the noise"),
     )
+
+
+def check_distinct(equations: Sequence[Equation], needed: int, frequency_hz: FloatArray) -> None:
+    """Refuse standards of which fewer than ``needed`` are distinct at any frequency."""
+    for item in alike(equations, needed):
+        if not item.bad.any():
+            continue
+        point = min(item.pairs, key=lambda place: item.pairs[place][1])
+        names, share = item.pairs[point]
+        require(
+            False,
+            item.what,
+            where=f"{names}, {frequency_hz[point]:g} Hz",
+            got=f"{share:.3g} of the least distance, at {item.bad.sum()} of {item.bad.size} frequencies",
+            allowed="1 and more",
+            next_step="check what was connected and the contacts; take standards further apart in impedance",
+        )
 
 
 def _distance_limit(one: Equation, two: Equation) -> FloatArray:
@@ -155,31 +190,16 @@ def _distance_limit(one: Equation, two: Equation) -> FloatArray:
     return np.asarray(_SIGNIFICANCE * np.sqrt(np.trace(variance, axis1=-2, axis2=-1) + _ROUNDING**2))
 
 
-def _refuse_similar(
-    equations: Sequence[Equation],
-    needed: int,
-    distances: Distances,
-    frequency_hz: FloatArray,
-    what: str,
-) -> None:
-    """Refuse where in every choice of ``needed`` standards some two are nearer than 1."""
+def _similar(equations: Sequence[Equation], needed: int, distances: Distances, what: str) -> Alike:
+    """Find where in every choice of ``needed`` standards some two are nearer than 1."""
     choices, worst = _nearest(distances, len(equations), needed)
-    best = worst.max(axis=0)
-    bad = np.flatnonzero(~(best >= 1))
-    if not bad.size:
-        return
-    point = int(bad[np.argmin(best[bad])])
-    choice = choices[int(np.argmax(worst[:, point]))]
-    i, j = min(combinations(choice, 2), key=lambda pair: distances[pair][point])
-    names = f"{equations[i].name} and {equations[j].name}"
-    require(
-        False,
-        what,
-        where=f"{names}, {frequency_hz[point]:g} Hz",
-        got=f"{distances[i, j][point]:.3g} of the least distance, at {bad.size} of {best.size} frequencies",
-        allowed="1 and more",
-        next_step="check what was connected and the contacts; take standards further apart in impedance",
-    )
+    bad = ~(worst.max(axis=0) >= 1)
+    pairs = {}
+    for point in np.flatnonzero(bad).tolist():
+        choice = choices[int(np.argmax(worst[:, point]))]
+        i, j = min(combinations(choice, 2), key=lambda pair: distances[pair][point])
+        pairs[point] = (f"{equations[i].name} and {equations[j].name}", float(distances[i, j][point]))
+    return Alike(what, bad, pairs)
 
 
 @dataclass(frozen=True, slots=True)

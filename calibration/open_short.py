@@ -12,7 +12,6 @@ from whichcore.analysis.types import ComplexArray, FloatArray, Scope
 from whichcore.calibration import covariance
 from whichcore.calibration.checks import require
 from whichcore.calibration.error_model import ErrorModel
-from whichcore.calibration.least_squares import check_distinct, equations_of, reference_impedance
 from whichcore.calibration.perturbation import Perturbation, frozen_noise, merge
 from whichcore.calibration.ratio import known_matrix
 from whichcore.calibration.setup import (
@@ -21,9 +20,9 @@ from whichcore.calibration.setup import (
     calibration_name,
     plane_of,
     refuse_two_windings,
-    stated,
 )
 from whichcore.calibration.standards import Homogeneous, Open, Short, Term
+from whichcore.calibration.usable import usable
 from whichcore.errors import CalibrationError
 
 
@@ -49,17 +48,16 @@ class OpenShort(ErrorModel):
         """Find Z_s and Y from one open and one short."""
         refuse_two_windings(setup, cls.kind)
         opened, shorted = _open_and_short(standards)
-        parts = stated((opened, shorted), setup)
-        known, known_errors = known_matrix(setup)
-        z0 = reference_impedance(parts, 2)
-        check_distinct(equations_of((opened, shorted), parts, z0), 2, setup.frequency_hz)
+        good = usable((opened, shorted), setup, 2)
+        (opened, shorted), parts, frequency_hz = good.standards, good.parts, good.setup.frequency_hz
+        known, known_errors = known_matrix(good.setup)
         readings = tuple(_apply(known, item) for item in (opened, shorted))
-        series = _series_impedance(readings, parts, setup.frequency_hz)
+        series = _series_impedance(readings, parts, frequency_hz)
         shunt = _shunt_admittance(readings[0], parts[0], series)
         network = _Network(series, shunt, readings, parts)
         name = calibration_name(setup, standards)
         return cls(
-            frequency_hz=setup.frequency_hz,
+            frequency_hz=frequency_hz,
             matrix=network.inverse() @ known,
             perturbations=_open_short_errors(network, (opened, shorted), (known, known_errors), name),
             fingerprint=setup.fingerprint,
@@ -67,7 +65,7 @@ class OpenShort(ErrorModel):
             plane=plane_of(standards),
             condition=network.condition(),
             standards=tuple(item.standard.name for item in standards),
-            details={"series_impedance_ohm": series, "shunt_admittance_s": shunt},
+            details=good.details | {"series_impedance_ohm": series, "shunt_admittance_s": shunt},
         )
 
 

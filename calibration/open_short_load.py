@@ -16,9 +16,7 @@ from whichcore.calibration.least_squares import (
     Equation,
     Fit,
     check_distinct,
-    equations_of,
     fit,
-    reference_impedance,
 )
 from whichcore.calibration.perturbation import Perturbation, frozen_noise, merge
 from whichcore.calibration.setup import (
@@ -27,9 +25,9 @@ from whichcore.calibration.setup import (
     calibration_name,
     plane_of,
     refuse_two_windings,
-    stated,
 )
 from whichcore.calibration.standards import Homogeneous
+from whichcore.calibration.usable import usable
 from whichcore.errors import CalibrationError
 
 _CONTRADICTION = 1e-6  # chance of refusing a sound set of standards at any of its frequencies
@@ -41,7 +39,8 @@ class OpenShortLoad(ErrorModel):
 
     With an ideal open and short and a load, Z = Z_load (Z_o − Z_lm)(Zm − Z_s)/[(Z_lm − Z_s)(Z_o − Zm)]. Any
     three distinct standards do; more are fitted by weighted least squares, and a set that contradicts itself
-    is refused. ``details`` holds ``leverage`` and ``misfit``, float arrays (N, F), in the order of
+    is refused. Few frequencies at which the standards are too alike are left out and named in ``details``.
+    ``details`` holds ``leverage`` and ``misfit``, float arrays (N, F), in the order of
     ``standards``.
     """
 
@@ -60,23 +59,21 @@ class OpenShortLoad(ErrorModel):
             allowed="3 or more",
             next_step="measure an open, a short and a load",
         )
-        parts = stated(standards, setup)
-        z0 = reference_impedance(parts, 3)
-        equations = equations_of(standards, parts, z0)
-        check_distinct(equations, 3, setup.frequency_hz)
+        good = usable(standards, setup, 3)
+        equations, frequency_hz = good.equations, good.setup.frequency_hz
         solution = fit(equations)
-        _refuse_contradiction(equations, solution, setup.frequency_hz)
+        _refuse_contradiction(equations, solution, frequency_hz)
         name = calibration_name(setup, standards)
         return cls(
-            frequency_hz=setup.frequency_hz,
-            matrix=_unscaled(solution.vector, z0),
-            perturbations=_fit_errors(equations, parts, solution, z0, name),
+            frequency_hz=frequency_hz,
+            matrix=_unscaled(solution.vector, good.z0),
+            perturbations=_fit_errors(equations, good.parts, solution, good.z0, name),
             fingerprint=setup.fingerprint,
             calibration_id=name,
             plane=plane_of(standards),
             condition=solution.condition,
             standards=tuple(item.standard.name for item in standards),
-            details={"leverage": solution.leverage, "misfit": solution.misfit},
+            details=good.details | {"leverage": solution.leverage, "misfit": solution.misfit},
         )
 
 

@@ -30,7 +30,11 @@ Plane = Literal["terminals", "empty winding"]
 
 @dataclass(frozen=True, slots=True)
 class Toleranced:
-    """A value with its standard uncertainty (absolute) and the shape of its distribution."""
+    """A value with its standard uncertainty (absolute) and the shape of its distribution.
+
+    An uncertainty of zero says that the value is exact: it enters no budget. That is right for what is zero
+    by definition, and for parts so good that nothing of them shows; it is never assumed for the user.
+    """
 
     value: float
     standard_uncertainty: float = 0.0
@@ -49,7 +53,19 @@ class Toleranced:
         """Return a value known only to lie within ± ``half_width``, as a maker's tolerance says.
 
         Standard uncertainty of a rectangular distribution, a/√3 (JCGM 100:2008, 4.3.7; from memory).
+
+        Raises
+        ------
+        InputError
+            A negative or infinite half-width; one of zero is an exact value.
         """
+        if not 0 <= half_width < np.inf:
+            raise InputError(
+                "a tolerance must be finite and not negative",
+                where="standard",
+                got=f"{value:g} ± {half_width:g}",
+                allowed="0, which says exact, or more",
+            )
         return cls(value, half_width / np.sqrt(3.0), Distribution.RECTANGULAR)
 
 
@@ -283,24 +299,30 @@ class Known:
     name: str = "known"
 
     def homogeneous(self, frequency_hz: FloatArray) -> Homogeneous:
-        """Return p = Z and q = 1; raises CalibrationError at frequencies other than those of the curve."""
-        if not np.array_equal(frequency_hz, self.sweep.frequency_hz):
+        """Return p = Z and q = 1; raises CalibrationError at frequencies that the curve does not hold."""
+        own = self.sweep.frequency_hz
+        where = np.minimum(np.searchsorted(own, frequency_hz), own.size - 1)
+        if not np.array_equal(own[where], frequency_hz):
             raise CalibrationError(
                 "the known curve was not taken at the frequencies of the calibration",
                 where=self.name,
-                got=f"{self.sweep.frequency_hz.size} points of its own",
+                got=f"{own.size} points of its own",
                 allowed="the same frequencies; nothing is interpolated",
                 next_step="measure the known part on the grid of the calibration",
             )
         zero = _full(0.0, frequency_hz)
         scatter = [
-            Term(f"standard {self.name}: scatter {part}", Scope.SPECIMENS_POINT, column, zero)
+            Term(f"standard {self.name}: scatter {part}", Scope.SPECIMENS_POINT, column[where], zero)
             for part, column in enumerate(columns(self.sweep.scatter), 1)
             if np.any(column)
         ]
-        terms = [term for source in self.sweep.sources for term in self._frozen(source)]
+        terms = [
+            Term(t.id, t.scope, t.dp[where], t.dq[where], t.distribution)
+            for source in self.sweep.sources
+            for t in self._frozen(source)
+        ]
         return Homogeneous(
-            np.asarray(self.sweep.impedance_ohm, dtype=np.complex128),
+            np.asarray(self.sweep.impedance_ohm[where], dtype=np.complex128),
             _full(1.0, frequency_hz),
             (*scatter, *terms),
         )
