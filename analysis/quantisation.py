@@ -30,11 +30,16 @@ def step_noise(amplitude_steps: float, noise_steps: float) -> float:
     noise_steps : float
         Noise ahead of the converter, rms, steps.
     """
+    return float(step_noise_of(np.array(amplitude_steps), noise_steps))
+
+
+def step_noise_of(amplitude_steps: FloatArray, noise_steps: float) -> FloatArray:
+    """Return :func:`step_noise` of many peak values, float array like ``amplitude_steps``."""
     k = np.arange(1, SERIES_TERMS + 1)
-    argument = 2 * np.pi * k * max(amplitude_steps, 1e-12)
+    argument = 2 * np.pi * k * np.maximum(np.asarray(amplitude_steps)[..., np.newaxis], 1e-12)
     bessel_squared = np.minimum(1 / (np.pi * argument), np.minimum(0.34, argument**2 / 4))
     dither = np.exp(-((2 * np.pi * k * noise_steps) ** 2))
-    return float(np.sum(4 / (np.pi * k) ** 2 * bessel_squared / 2 * dither))
+    return np.asarray(np.sum(4 / (np.pi * k) ** 2 * bessel_squared / 2 * dither, axis=-1))
 
 
 def distinct_phases(cycles_per_sample: float, samples: int, amplitude_steps: float) -> float:

@@ -176,6 +176,147 @@ class Wiring(StrEnum):
     TWO_WINDINGS = "two-windings"
 
 
+class AccuracyPart(StrEnum):
+    """Which part of a bench an uncertainty comes from."""
+
+    NOISE = "noise"
+    RANGES = "ranges"
+    SHUNT = "shunt"
+    STANDARDS = "standards"
+    CALIBRATION = "calibration"
+    SECOND_WINDING = "second winding"
+
+
+class Reach(StrEnum):
+    """Whether a bench reaches an impedance at a frequency, else why not."""
+
+    REACHED = "reached"
+    TOO_SMALL = "a channel sees too small a voltage"
+    CLIPPED = "the voltage is beyond the widest range"
+    SHORT = "cannot be told from a short"
+    OPEN = "cannot be told from an open"
+
+
+@dataclass(frozen=True, slots=True)
+class AccuracySource:
+    """One cause of error of a bench, for any impedance: δZ = c0 + c1 Z + c2 Z².
+
+    Attributes
+    ----------
+    id : str
+    part : AccuracyPart
+    scope : Scope
+    coefficients : complex array (F, 3)
+        (c0, c1, c2) per standard uncertainty of the cause, in Ω, 1 and S.
+    distribution : Distribution
+    """
+
+    id: str
+    part: AccuracyPart
+    scope: Scope
+    coefficients: ComplexArray
+    distribution: Distribution = Distribution.NORMAL
+
+
+@dataclass(frozen=True, slots=True)
+class RangeUncertainty:
+    """How well the ranges of both channels are tied.
+
+    Attributes
+    ----------
+    ranges_a_vpp, ranges_b_vpp : float array (M,), (N,)
+        Full scales in rising order.
+    u_gain, u_phase_rad : float array (M, N)
+        Standard uncertainty of V_A/V_B on each pair, relative and as an angle.
+    """
+
+    ranges_a_vpp: FloatArray
+    ranges_b_vpp: FloatArray
+    u_gain: FloatArray
+    u_phase_rad: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class ImpedanceAccuracy:
+    """What one wiring of a bench leaves open in any impedance at its frequencies, but for the noise.
+
+    Attributes
+    ----------
+    wiring : Wiring
+    shunt_ohm : float
+        Nominal.
+    frequency_hz : float array (F,)
+        Strictly increasing.
+    matrix : complex array (F, 2, 2)
+        Error model: (p, q) from (V_A, V_B), Z = p/q.
+    sources : tuple of AccuracySource
+        All but noise and ranges, which depend on the level.
+    ranges : RangeUncertainty
+    calibrated : bool
+        From a calibration that was taken; False: from what is stated about the bench.
+    origin : str
+        The same in words, with what it rests on.
+    """
+
+    wiring: Wiring
+    shunt_ohm: float
+    frequency_hz: FloatArray
+    matrix: ComplexArray
+    sources: tuple[AccuracySource, ...]
+    ranges: RangeUncertainty
+    calibrated: bool
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class AccuracyMap:
+    """What one wiring of a bench reaches, over frequency and |Z|, at one level of the source.
+
+    Every number is finite. Where ``reach`` is not REACHED it is what the formulas give and no promise.
+
+    Attributes
+    ----------
+    accuracy : ImpedanceAccuracy
+        What it was drawn from.
+    impedance_ohm : float array (K,)
+        |Z| of the specimen (|Zm| with two windings), rising.
+    phase_rad : float
+        Angle of Z; π/2 is a core without loss.
+    level_vpp : float
+        Level of the source, peak to peak, open circuit.
+    u_magnitude, u_phase_rad : float array (F, K)
+        Standard uncertainty of |Z|, relative, and of the angle of Z.
+    parts : mapping of AccuracyPart to (float array (F, K), float array (F, K))
+        What each part of the bench adds to both.
+    reach : uint8 array (F, K)
+        Place in ``tuple(Reach)``.
+    """
+
+    accuracy: ImpedanceAccuracy
+    impedance_ohm: FloatArray
+    phase_rad: float
+    level_vpp: float
+    u_magnitude: FloatArray
+    u_phase_rad: FloatArray
+    parts: Mapping[AccuracyPart, tuple[FloatArray, FloatArray]]
+    reach: NDArray[np.uint8]
+
+    @property
+    def wiring(self) -> Wiring:
+        """How source, shunt, specimen and channels are joined."""
+        return self.accuracy.wiring
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Frequencies, (F,)."""
+        return self.accuracy.frequency_hz
+
+    @property
+    def reached(self) -> NDArray[np.bool_]:
+        """Where the bench reaches, (F, K)."""
+        return np.asarray(self.reach == tuple(Reach).index(Reach.REACHED))
+
+
 @dataclass(frozen=True, slots=True)
 class PhasorPair:
     """The two voltages read at each frequency, for a standard or for the specimen.

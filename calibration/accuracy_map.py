@@ -232,8 +232,8 @@ def nominal_accuracy(
 def _setup(stated: StatedBench, wiring: Wiring, reading: ReadingNoise, frequency_hz: FloatArray) -> Setup:
     grid = np.asarray(frequency_hz, dtype=float)
     tied = reading.tied_ranges()
-    ones = np.ones(grid.size)
-    channels = RangeFactor(ones + 0j, ones * tied.u_gain[0, 0], ones * tied.u_phase_rad[0, 0])
+    ones = np.ones(grid.size, dtype=np.complex128)
+    channels = RangeFactor(ones, ones.real * tied.u_gain[0, 0], ones.real * tied.u_phase_rad[0, 0])
     return Setup(Fingerprint(wiring), grid, stated.shunt, channels, calibration_id="as stated")
 
 
@@ -247,7 +247,7 @@ def _read(
     shunt_ohm = nominal(shunt.resistance_ohm)
     plain = model_accuracy(network, shunt_ohm, tied)
     faint = np.maximum(abs(stated.q), ALMOST_OPEN * np.maximum(abs(stated.p), 1.0))
-    z = np.where(abs(stated.p) > 0, stated.p, 1e-9) / faint
+    z = np.asarray(np.where(abs(stated.p) > 0, stated.p, 1e-9) / faint, dtype=np.complex128)
     level = np.array(min(STANDARD_LEVEL_VPP, reading.level_vpp[1]))
     peaks = voltages_vpk(plain, reading.output_ohm, z[:, np.newaxis], level)
     covariance = np.zeros((f.size, 4, 4))
