@@ -14,6 +14,7 @@ sums are derived here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -139,7 +140,7 @@ def _project_equal(
 ) -> tuple[FloatArray, ComplexArray]:
     """Return block starts (K,) and Σ x e^{−jωm} for each line, then Σ m x e^{−jω_1 m}, (2, K, L + 1)."""
     inside = np.arange(length)[:, None]
-    wave = np.exp(1j * inside * omega)
+    wave = _waves(omega, length)
     basis = np.concatenate([wave, inside * wave[:, 1:2]], axis=1).view(np.float64)
     starts = np.arange(span[0], span[1], length)
     sums = np.empty((2, starts.size, omega.size + 1), dtype=np.complex128)
@@ -150,6 +151,14 @@ def _project_equal(
         count = chunk.shape[1] // length
         sums[:, where : where + count] = product.view(np.complex128).conj().reshape(2, count, -1)
     return starts.astype(np.float64), sums
+
+
+def _waves(omega: FloatArray, length: int) -> ComplexArray:
+    """Return e^{jωm} for m = 0 … length − 1, (length, L): e^{jω(ra + b)} as a product, r² ≈ length."""
+    fine = math.isqrt(length - 1) + 1
+    near = np.exp(1j * np.arange(fine)[:, None] * omega)
+    far = np.exp(1j * np.arange(0, length, fine)[:, None] * omega)
+    return np.asarray((far[:, None] * near).reshape(-1, omega.size)[:length])
 
 
 def dirichlet(theta: FloatArray, samples: int) -> FloatArray:
@@ -227,8 +236,8 @@ def _inverted(matrix: FloatArray, samples: int) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class LineFit:
-    """Least squares at one frequency and its first-order dependence on that frequency.
+class Solution:
+    """Least squares at one frequency.
 
     Attributes
     ----------
@@ -237,16 +246,26 @@ class LineFit:
     inverse : NormalInverse
     residual : float array (2, 2)
         Sums of products of the residuals.
-    tone_shift : complex array (2,)
-        Error of the tone's phasor per rad/sample of error in ω_1.
-    slope_residual, slope_power : float array (2, 2)
-        d_cᵀM x_c′ and d_cᵀM d_c′, with d = ∂x/∂ω_1 and M the projector off the model.
     """
 
     omega: FloatArray
     phasors: ComplexArray
     inverse: NormalInverse
     residual: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit(Solution):
+    """Least squares at one frequency and its first-order dependence on that frequency.
+
+    Attributes
+    ----------
+    tone_shift : complex array (2,)
+        Error of the tone's phasor per rad/sample of error in ω_1.
+    slope_residual, slope_power : float array (2, 2)
+        d_cᵀM x_c′ and d_cᵀM d_c′, with d = ∂x/∂ω_1 and M the projector off the model.
+    """
+
     tone_shift: ComplexArray
     slope_residual: FloatArray
     slope_power: FloatArray
@@ -266,12 +285,19 @@ class Totals:
         return Totals(self.sums[:, kept], self.tone_moment, self.products, self.samples)
 
 
-def fit_lines(totals: Totals, omega: FloatArray) -> LineFit:
+def solve_lines(totals: Totals, omega: FloatArray) -> Solution:
     """Fit the lines ``omega`` (L,), rad/sample, to both channels; the first is dc, the second the tone."""
-    n, sums = totals.samples, totals.sums
-    inverse = normal_inverse(omega, n)
+    sums = totals.sums
+    inverse = normal_inverse(omega, totals.samples)
     phasors = inverse.solve(sums)
     residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
+    return Solution(omega, phasors, inverse, (residual + residual.T) / 2)
+
+
+def fit_lines(totals: Totals, omega: FloatArray) -> LineFit:
+    """Fit the lines as :func:`solve_lines`, and say how the fit hangs on the frequency of the tone."""
+    n, solved = totals.samples, solve_lines(totals, omega)
+    inverse, phasors = solved.inverse, solved.phasors
     plus, minus = dirichlet_slope(omega[1] + omega, n), dirichlet_slope(omega[1] - omega, n)
     into_cosine, into_sine = -(plus + minus) / 2, -(plus - minus) / 2  # Σ n′ sin·cos_l, Σ n′ cos·sin_l
     tone = phasors[:, 1]
@@ -282,7 +308,7 @@ def fit_lines(totals: Totals, omega: FloatArray) -> LineFit:
     of_sine = (twice - flat) / 2 - into_cosine @ inverse.cosine @ into_cosine
     of_cosine = -(twice + flat) / 2 - into_sine @ inverse.sine @ into_sine
     power = of_sine * np.outer(tone.real, tone.real) + of_cosine * np.outer(tone.imag, tone.imag)
-    return LineFit(omega, phasors, inverse, (residual + residual.T) / 2, shift, seen, power)
+    return LineFit(omega, phasors, inverse, solved.residual, shift, seen, power)
 
 
 def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit) -> ComplexArray:
