@@ -305,7 +305,7 @@ def frequency_index(frequency_hz: FloatArray, wanted_hz: float) -> int:
             "not one of the measured frequencies",
             where="frequency_hz",
             got=f"{wanted_hz:g} Hz",
-            allowed=f"nearest: {frequency_hz[nearest]!r} Hz",
+            allowed=f"nearest: {float(frequency_hz[nearest])!r} Hz",
         )
     return nearest
 

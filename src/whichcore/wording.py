@@ -67,6 +67,36 @@ def quantity(value: float, unit: str, digits: int = 3) -> str:
     return f"{rounded / 10.0**power:.{digits}g} {_PREFIXES[power]}{unit}"
 
 
+def measured(value: float, uncertainty: float, unit: str) -> str:
+    """Return ``value ± u`` with the unit, and the prefix that keeps the value between 1 and 1000.
+
+    A number without a unit, and an angle, take no prefix.
+    """
+    power = _power(value, unit)
+    scale = 10.0**power
+    return f"{with_uncertainty(value / scale, uncertainty / scale)} {_PREFIXES[power]}{unit}".rstrip()
+
+
+def finely(value: float, half_width: float, unit: str) -> str:
+    """Return an end of an interval as fine as three significant digits of the half width."""
+    power = _power(value, unit)
+    width = half_width / 10.0**power
+    places = 2 - math.floor(math.log10(width)) if math.isfinite(width) and width > 0 else 3
+    number = f"{value / 10.0**power:.{min(max(places, 0), 12)}f}"
+    return f"{number} {_PREFIXES[power]}{unit}".rstrip().replace("-", "−")
+
+
+def _power(value: float, unit: str) -> int:
+    if unit in {"", "°"} or not math.isfinite(value) or value == 0:
+        return 0
+    return min(max(3 * math.floor(math.log10(abs(value)) / 3 + 1e-12), -15), 9)
+
+
+def amount(value: float, unit: str, digits: int = 3) -> str:
+    """Return a size with its unit; with a prefix where the unit takes one."""
+    return f"{value:.{digits}g} {unit}".rstrip() if unit in {"", "°"} else quantity(value, unit, digits)
+
+
 def listed(items: Sequence[str], joint: str = "or") -> str:
     """Return a list as a sentence has it: ``a``, ``a or b``, ``a, b or c``."""
     if len(items) < 2:

@@ -13,7 +13,9 @@ COMMANDS = {
     "calibrate": ("whichcore.cli.calibrate", "Calibrate a bench with open, short and load."),
     "sweep": ("whichcore.cli.sweep", "Measure the impedance of a wound core over frequency."),
     "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
+    "budget": ("whichcore.cli.budget", "Show where an uncertainty comes from, and what would shrink it."),
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
+    "join": ("whichcore.cli.join", "Join the sweeps of two windings of one core."),
     "plan": ("whichcore.cli.plan", "Plan a measurement: wiring, turns, level, and what cannot be had."),
 }
 

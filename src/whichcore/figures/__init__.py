@@ -5,6 +5,7 @@ objects, so nothing is kept in a global state. Colours are those of Okabe & Ito,
 (2008) [published]; every colour has a line style, a marker or a hatch of its own beside it.
 """
 
+from whichcore.figures.budget import bars_figure, shares_figure
 from whichcore.figures.candidates import candidates_figure
 from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
 from whichcore.figures.record import record_figure
@@ -12,10 +13,12 @@ from whichcore.figures.save import FORMATS, save
 
 __all__ = [
     "FORMATS",
+    "bars_figure",
     "candidates_figure",
     "impedance_figure",
     "material_figure",
     "permeability_figure",
     "record_figure",
     "save",
+    "shares_figure",
 ]
