@@ -10,7 +10,7 @@ A small change of the error model, M → M + δM, moves Z = p/q by a quadratic i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -189,14 +189,14 @@ class StatedBench:
     Attributes
     ----------
     shunt : Shunt
-    standards : mapping of Wiring to sequence of Standard
-        That a calibration of each wiring would read.
+    standards : sequence of Standard
+        That a calibration of one winding would read; two windings take none.
     load : SecondaryLoad or None
         Of the second winding.
     """
 
     shunt: Shunt
-    standards: Mapping[Wiring, Sequence[Standard]]
+    standards: Sequence[Standard]
     load: SecondaryLoad | None = None
 
 
@@ -214,7 +214,7 @@ def nominal_accuracy(
         The standards do not make a calibration.
     """
     ranges, setup = reading.tied_ranges(), _setup(stated, wiring, reading, frequency_hz)
-    parts = list(stated.standards.get(wiring, ())) if wiring is not Wiring.TWO_WINDINGS else []
+    parts = () if wiring is Wiring.TWO_WINDINGS else tuple(stated.standards)
     network = Ratio.solve((), replace(setup, channels=None))
     read = [Measured(part, _read(part, network, ranges, reading, stated.shunt)) for part in parts]
     kinds = {type(part) for part in parts}

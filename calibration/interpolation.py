@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     Model = TypeVar("Model", bound=ErrorModel)
 
+INTERPOLATION = "interpolation of"  # in the ids of its errors
 NODES, MORE = 4, 5  # points of the cubic, and with the one that judges it
 WIDEST = 2.0  # ratio of neighbouring frequencies: what lies between is unseen; practice
 LARGEST = 0.01  # of M: the next term, beyond which the polynomial does not converge; practice
@@ -272,7 +273,7 @@ def _added(name: str, errors: ComplexArray, where: tuple[NDArray[np.intp], int])
         for phase, turn in enumerate((1.0, 1j), 1):
             matrix = np.zeros((size, 2, 2), dtype=complex)
             matrix[new, row] = turn * errors[:, row]
-            label = f"calibration {name}: interpolation of {'pq'[row]}, {phase}"
+            label = f"calibration {name}: {INTERPOLATION} {'pq'[row]}, {phase}"
             found.append(Perturbation(label, Scope.SPECIMENS, matrix))
     return [item for item in found if item.matrix.any()]
 

@@ -531,14 +531,63 @@ def test_load_that_is_another_short_is_named_with_its_frequency():
         case.solve()
 
 
-def test_standards_alike_at_one_frequency_only_are_refused_there():
-    crossing = GRID[120]
+def crossing_case(place):
+    """Return a set of which two parts are one impedance at GRID[place] alone (analytic)."""
+    crossing = GRID[place]
     alike = Capacitor(1 / (2 * np.pi * crossing * 50.0), name="capacitor")
     coil = Capacitor(1.0, inductance_h=0.0, name="big")
     other = Load(1e-6, 50.0 / (2 * np.pi * crossing), 2 / (2 * np.pi * crossing * 50.0), name="trap")
-    case = replace(CASES["open-short-load, shunt at ground"], standards=(alike, other, coil))
-    with pytest.raises(CalibrationError, match=rf"capacitor and trap, {crossing:g} Hz"):
-        case.solve()
+    return replace(CASES["open-short-load, shunt at ground"], standards=(alike, other, coil))
+
+
+def test_standards_alike_at_one_frequency_only_are_left_out_there_and_named():
+    case, z = crossing_case(120), specimen(GRID)
+    model = case.solve()
+    left, why = model.details["left_out_hz"], model.details["left_out_why"]
+    assert GRID[120] in left
+    assert left.size == 1
+    assert all("too similar" in text and "capacitor and trap" in text for text in why)
+    kept = np.isin(GRID, left, invert=True)
+    np.testing.assert_array_equal(model.frequency_hz, GRID[kept])
+    f = GRID[kept]
+    swept = model.correct(case.bench.read(specimen(f), 1.0, f))
+    np.testing.assert_allclose(swept.impedance_ohm, z[kept], rtol=1e-9)
+    with pytest.raises(CalibrationError, match=rf"^{GRID[120]:g} Hz: there is no calibration"):
+        model.correct(case.bench.read(z, 1.0, GRID))
+
+
+def test_left_out_points_survive_storage():
+    model = crossing_case(120).solve()
+    back = model_from_dict(model.to_dict())
+    np.testing.assert_array_equal(back.details["left_out_why"], model.details["left_out_why"])
+
+
+def test_standards_alike_at_many_frequencies_are_refused():
+    case = crossing_case(120)
+    f = GRID[117:124]  # one of seven is more than a tenth
+    with pytest.raises(CalibrationError, match=r"capacitor and trap, .* Hz: the standards are too similar"):
+        case.solve(f)
+
+
+def test_a_tie_between_the_channels_is_left_out_with_its_points():
+    """Open and short read alike at one frequency: the same reading there."""
+    case = CASES["open-short, shunt at ground"]
+    setup = replace(
+        case.setup(), channels=RangeFactor(np.ones(200, dtype=complex), np.full(200, 1e-3), GRID * 1e-9)
+    )
+    opened, shorted = case.measure()
+    a, b = opened.pair.voltage_a_v.copy(), opened.pair.voltage_b_v.copy()
+    a[7], b[7] = shorted.pair.voltage_a_v[7], shorted.pair.voltage_b_v[7]
+    stuck = replace(opened, pair=replace(opened.pair, voltage_a_v=a, voltage_b_v=b))
+    model = OpenShort.solve([stuck, shorted], setup)
+    np.testing.assert_array_equal(model.details["left_out_hz"], GRID[[7]])
+    assert "within the noise, open and short" in model.details["left_out_why"][0]
+    f = model.frequency_hz
+    swept = model.correct(case.bench.read(specimen(f), 1.0, f))
+    np.testing.assert_allclose(swept.impedance_ohm, specimen(f), rtol=1e-9)
+    u_phase = source(swept, "channels: phase").sensitivity
+    whole = OpenShort.solve([opened, shorted], setup).correct(case.bench.read(specimen(GRID), 1.0, GRID))
+    np.testing.assert_allclose(u_phase, np.delete(source(whole, "channels: phase").sensitivity, 7), rtol=1e-9)
 
 
 def test_equal_names_and_two_planes_are_refused():

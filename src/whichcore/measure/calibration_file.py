@@ -9,8 +9,8 @@ import struct
 import tokenize
 import zipfile
 import zlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from whichcore.analysis.types import FloatArray
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.fingerprint import Fingerprint
+from whichcore.calibration.interpolation import INTERPOLATION
 from whichcore.calibration.models import model_from_dict
 from whichcore.errors import CalibrationError, InputError
 from whichcore.files import home_folder, make_folder
@@ -31,6 +33,10 @@ from whichcore.measure.correction import Correction
 FORMAT = "whichcore-calibration-file 1"
 OLD_DAYS = 7.0  # practice: contacts and shunts move within a week or two of use
 WARMER_K = 5.0  # practice
+ROUNDING = 1e-6  # of a frequency as typed
+SAME = 1e-4  # of a frequency: near enough to a calibrated one to take that instead
+DENSER = 1.05  # times the calibration's density, from which on a sweep is read between its points
+SHOWN_OHM = (1.0, 10.0, 100.0, 1000.0)
 _RANGE = "range:"
 _HEADER, _SUM = "header", "checksum"
 
@@ -82,7 +88,10 @@ class StoredCalibration:
             warn(f"the calibration was taken at {then:g} °C, the specimen is at {temperature_c:g} °C")
 
     def grid(self, from_hz: float | None, to_hz: float | None, per_decade: int | None) -> tuple[float, ...]:
-        """Return frequencies of the calibration within a band, thinned where asked; nothing is interpolated.
+        """Return the frequencies of a sweep: those of the calibration, or a denser row within its band.
+
+        Without ``per_decade`` all calibrated ones; with one below the calibration's own density those nearest
+        to equal ratios; with a higher one equal ratios, most of them between calibrated frequencies.
 
         Raises
         ------
@@ -93,7 +102,7 @@ class StoredCalibration:
         """
         own = self.model.frequency_hz
         low, high = (own[0] if from_hz is None else from_hz), (own[-1] if to_hz is None else to_hz)
-        if low < own[0] * (1 - 1e-6) or high > own[-1] * (1 + 1e-6):
+        if low < own[0] * (1 - ROUNDING) or high > own[-1] * (1 + ROUNDING):
             raise CalibrationError(
                 "the band leaves that of the calibration",
                 where="from, to",
@@ -101,13 +110,16 @@ class StoredCalibration:
                 allowed=f"{own[0]:g} Hz to {own[-1]:g} Hz",
                 next_step="calibrate the wider band, or narrow the sweep",
             )
-        inside = own[(own >= low * (1 - 1e-6)) & (own <= high * (1 + 1e-6))]
+        inside = own[(own >= low * (1 - ROUNDING)) & (own <= high * (1 + ROUNDING))]
+        if per_decade is not None and per_decade > DENSER * _density(own) and low < high:
+            return _between(own, max(low, own[0]), min(high, own[-1]), per_decade)
         if inside.size == 0 or (per_decade is not None and per_decade < 1):
             raise InputError(
                 "no frequency of the calibration is left",
                 where="from, to, points per decade",
                 got=f"{low:g} Hz to {high:g} Hz",
                 allowed="from below to, with one calibrated frequency between them at least",
+                next_step="widen the band, or ask for more points per decade than the calibration has",
             )
         if per_decade is None or inside.size == 1:
             return tuple(inside.tolist())
@@ -115,6 +127,52 @@ class StoredCalibration:
         wanted = np.linspace(np.log(inside[0]), np.log(inside[-1]), count)
         nearest = np.abs(np.log(inside)[None, :] - wanted[:, None]).argmin(axis=1)
         return tuple(inside[np.unique(nearest)].tolist())
+
+    def at(self, frequency_hz: Sequence[float]) -> StoredCalibration:
+        """Return the calibration on the frequencies of a sweep; one warning where it is read between its own.
+
+        Raises
+        ------
+        CalibrationError
+            Outside the band, or where calibrated frequencies are too far apart.
+        """
+        model = self.model.on(np.array(frequency_hz, dtype=float))
+        between = model.details.get("interpolated")
+        if between is None:
+            return replace(self, model=model)
+        share, ohm, hertz = _added(model)
+        warn(
+            f"{int(between.sum())} of {between.size} frequencies lie between calibrated ones; reading the "
+            f"calibration there adds up to {100 * share:.2g} % of |Z| (at {ohm:g} ohm, {hertz:g} Hz), stated "
+            "with each point"
+        )
+        return replace(self, model=model)
+
+
+def _density(own: FloatArray) -> float:
+    """Return points per decade; infinite for one point, which nothing lies beside."""
+    return float((own.size - 1) / np.log10(own[-1] / own[0])) if own.size > 1 else float("inf")
+
+
+def _between(own: FloatArray, low: float, high: float, per_decade: int) -> tuple[float, ...]:
+    """Return equal ratios from low to high, calibrated frequencies where they agree with them."""
+    count = max(1, int(np.ceil(per_decade * np.log10(high / low) - 1e-9))) + 1
+    wanted = np.array([float(f"{f:.6g}") for f in np.geomspace(low, high, count)])
+    nearest = own[np.abs(np.log(own)[None, :] - np.log(wanted)[:, None]).argmin(axis=1)]
+    same = np.abs(wanted / nearest - 1) < SAME
+    return tuple(np.unique(np.where(same, nearest, np.clip(wanted, own[0], own[-1]))).tolist())
+
+
+def _added(model: ErrorModel) -> tuple[float, float, float]:
+    """Return the largest uncertainty that the interpolation adds to a reactance, over |Z|; its Ω and Hz."""
+    found = []
+    for ohm in SHOWN_OHM:
+        z = np.full(model.frequency_hz.shape, 1j * ohm)
+        sources = [s for s in model.correct(model.embed(z)).sources if INTERPOLATION in s.id]
+        variance = sum((np.abs(s.sensitivity) ** 2 for s in sources), np.zeros(z.size)) / 2
+        worst = int(np.argmax(variance))
+        found.append((float(np.sqrt(variance[worst])) / ohm, ohm, float(model.frequency_hz[worst])))
+    return max(found)
 
 
 def calibration_folder() -> Path:

@@ -39,7 +39,7 @@ class SweepRequest:
     out : Path
         Journal; one of the same plan is resumed.
     frequency_hz : tuple of float
-        Of the calibration's grid.
+        Within the calibration's band.
     level : DriveRule or FluxRule
     target_relative : float
     most_takes : int
@@ -81,6 +81,7 @@ def run_sweep(
         ``cancel`` was set.
     """
     stored.check(fingerprint_of(settings, bench), request.specimen.temperature_c)
+    stored = stored.at(request.frequency_hz)
     plan = _plan(settings, request)
     correct = replace(stored.correction, second=second_winding(settings, request.specimen))
     with _journal(settings, bench, correct, request, plan) as journal:
