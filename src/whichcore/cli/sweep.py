@@ -80,8 +80,8 @@ USUAL_FLUX_T = 0.25e-3
 def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     """Measure the impedance of a wound core within the band of a calibration, and write it down.
 
-    Frequencies are those of the calibration; --from and --to narrow them, --points-per-decade thins them. More
-    points than the calibration has are read between its own, and one line says what that adds to the
+    Frequencies are those of the calibration; --from and --to narrow them, --points-per-decade thins them.
+    More points than the calibration has are read between its own, and one line says what that adds to the
     uncertainty; where the calibrated ones lie too far apart for it the sweep is refused.
 
     The level follows the flux density; a point that cannot be had within it is reported, never driven harder.
