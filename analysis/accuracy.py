@@ -171,6 +171,33 @@ def _reach(
     return reach
 
 
+def contour_levels(values: FloatArray, most: int = 7) -> FloatArray:
+    """Return the values at which contours are drawn: of 1, 2, 5 times a power of ten, from what is there.
+
+    Parameters
+    ----------
+    values : float array (N,)
+        Uncertainties that are reached, above 0; all panels of a picture together.
+    most : int
+        With more than so many only the powers of ten, or every second, third … of them, are kept.
+
+    Returns
+    -------
+    float array
+        Rising, between the least and the largest value; one level beside them where none lies between.
+    """
+    low, high = float(np.min(values)), float(np.max(values))
+    powers = np.arange(np.floor(np.log10(low)), np.floor(np.log10(high)) + 1)
+    every = np.sort(np.multiply.outer(10.0**powers, [1.0, 2.0, 5.0]).ravel())
+    inside = every[(every > low) & (every < high)]
+    step = 1
+    while inside.size > most:
+        kept = 10.0 ** powers[::step]
+        inside = kept[(kept > low) & (kept < high)]
+        step += 1
+    return inside if inside.size else np.array([every[every <= low].max()])
+
+
 # ------------------------------------------------------------------------------------------- a specimen
 
 

@@ -87,13 +87,16 @@ class ReadingNoise:
 
         Noise of σ rms per sample gives each component of a peak phasor the variance 2σ²/N (Kay 1993, ch. 3,
         from memory); the steps add step²/12 to σ². The bend adds 2 rms² in phase, its bound (Cauchy–Schwarz),
-        the staircase what :func:`whichcore.analysis.quantisation.step_noise` says.
+        the staircase what :func:`whichcore.analysis.quantisation.step_noise` says. A voltage lost in that has
+        no phase to be in phase with: there both directions share alike.
         """
         step = self.range_vpp(channel, peak_v) / self.steps
         height = np.maximum(np.asarray(peak_v, dtype=float), np.finfo(float).tiny) / step
         across = 2 * (self.noise_steps**2 + 1 / 12) / (self.samples * self.takes)
         along = across + 2 * self.nonlinearity_steps**2 + step_noise_of(height, self.noise_steps)
-        return np.asarray(along / height**2), np.asarray(across / height**2)
+        lost = height**2 < along
+        along, across = (np.where(lost, (along + across) / 2, one) for one in (along, across))
+        return along / height**2, across / height**2
 
     def too_small(self, channel: int, peak_v: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         """Tell where a voltage lies below ten of its own standard uncertainties."""
