@@ -15,6 +15,7 @@ import numpy as np
 from scipy import optimize, signal, stats
 
 from whichcore.analysis.types import Distribution, FloatArray
+from whichcore.analysis.uncertainty import Part, Quantity
 from whichcore.errors import AnalysisError
 
 _HALF_WIDTH = {  # of the unit-variance distribution
@@ -179,3 +180,40 @@ def expanded_uncertainty(contributions: Sequence[Contribution], probability: flo
         return convolve(contributions).half_width(probability)
     quantile = stats.t.isf((1 - probability) / 2, effective_degrees_of_freedom(contributions))
     return float(quantile) * combined_standard_uncertainty(contributions)
+
+
+def contributions(quantity: Quantity, part: Part, index: int) -> tuple[Contribution, ...]:
+    """Return what contributes to one part of a quantity at one frequency: the scatter, then each source.
+
+    Parameters
+    ----------
+    quantity : ImpedanceSweep or PermeabilitySpectrum
+    part : Part
+    index : int
+        Of the frequency, 0 … F − 1.
+
+    Returns
+    -------
+    tuple of Contribution
+        In the unit of the quantity; the scatter is normal, a source has the distribution it states.
+    """
+    axis = 0 if part is Part.REAL else 1
+    rows = [Contribution(float(np.sqrt(quantity.scatter[index, axis, axis])))]
+    for source in quantity.sources:
+        value = complex(source.sensitivity[index])
+        rows.append(Contribution(value.real if axis == 0 else value.imag, source.distribution))
+    return tuple(rows)
+
+
+def expanded(quantity: Quantity, part: Part, probability: float = 0.95) -> FloatArray:
+    """Return the half width of the coverage interval of one part at every frequency, (F,).
+
+    The interval of each point by itself, by :func:`expanded_uncertainty` on :func:`contributions`.
+
+    Raises
+    ------
+    AnalysisError
+        The probability is not between 0 and 1.
+    """
+    points = range(len(quantity.frequency_hz))
+    return np.array([expanded_uncertainty(contributions(quantity, part, k), probability) for k in points])
