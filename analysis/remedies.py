@@ -54,7 +54,7 @@ def remedy_of(source_id: str) -> Remedy:
     """
     owner, slash, own_id = source_id.partition("/")
     if slash and not _looked_up(source_id).known:
-        found = _looked_up(own_id)
+        found = remedy_of(own_id)
         return Remedy(f"{found.name} ({owner})", found.remedy, found.known)
     return _looked_up(source_id)
 
