@@ -17,10 +17,12 @@ from whichcore.calibration.least_squares import (
     equations_of,
     reference_impedance,
 )
+from whichcore.calibration.mistaken import refuse_mistaken
 from whichcore.calibration.setup import Measured, Setup, stated
 from whichcore.calibration.shunt import RangeFactor
 from whichcore.calibration.standards import Homogeneous
 
+USUAL_OHM = 50.0  # between an open and a short with their leads; practice
 MOST_LEFT_OUT = 0.1  # of the frequencies: more is no coincidence but a wrong part; practice
 
 
@@ -53,9 +55,14 @@ def usable(standards: Sequence[Measured], setup: Setup, needed: int) -> Usable:
     Raises
     ------
     CalibrationError, InputError
-        Readings that are none, or standards alike at more than a tenth of the frequencies.
+        Readings that are none, standards mistaken for each other, or alike at more than a tenth of the
+        frequencies.
     """
     found = _solvable(standards, setup, needed)
+    # an open and a short alone differ most beside any impedance: a usual one is taken
+    refuse_mistaken(
+        standards, found.parts, setup, found.z0 if needed > 2 else np.full_like(found.z0, USUAL_OHM)
+    )
     faults = alike(found.equations, needed)
     bad = np.any([item.bad for item in faults], axis=0)
     if not bad.any():
