@@ -235,7 +235,7 @@ def test_the_models_follow_the_wiring(labs):
         Wiring.TWO_WINDINGS: "ratio",
     }
     fixtures = [step.fixture for step in labs(Wiring.SHUNT_AT_GROUND).steps if isinstance(step, Step)]
-    assert list(dict.fromkeys(fixtures)) == ["tied", "open", "short", "load"]
+    assert list(dict.fromkeys(fixtures)) == ["tied", "open", "load", "kilohm", "short", "capacitor"]
 
 
 def test_the_gains_of_the_ranges_are_found(lab):

@@ -12,9 +12,10 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
+from whichcore.analysis.specimen import Specimen
 from whichcore.bench import BenchSettings, OpenBench, load_bench, open_bench
 from whichcore.cli import interrupt
-from whichcore.errors import Cancelled
+from whichcore.errors import Cancelled, UsageError
 from whichcore.files import Dimension, parse_prefixed
 from whichcore.rig.instruments import Operator
 
@@ -26,6 +27,16 @@ bench_option = click.option(
     metavar="FILE",
     help="Bench file, or the word virtual for the bench inside the program. Without it: WHICHCORE_BENCH, "
     "./bench.toml, or that in your configuration folder.",
+)
+core_option = click.option(
+    "--core",
+    metavar="NAME",
+    help="On the virtual bench: the core that its hands wind and fit, such as bin-h "
+    "(docs/reference/virtual-bench.md); the turns are those of the specimen file.",
+)
+CAUTION = (
+    "Caution: the ground clips of most scopes are joined to mains earth; put them on the common ground "
+    "alone. Fit parts that are cold and discharged."
 )
 FIT = {
     "tied": "put both channels on the node of channel A, with nothing at the terminals",
@@ -66,8 +77,14 @@ def hertz(text: str | None, option: str) -> float | None:
 class TerminalOperator:
     """Asks the person at the terminal."""
 
+    def __init__(self) -> None:
+        self._warned = False
+
     def fit(self, name: str) -> None:
         """Wait until the person says that a fixture is in place; raises Cancelled where nobody answers."""
+        if not self._warned:
+            click.echo(CAUTION, err=True)
+            self._warned = True
         what = FIT.get(name, f"fit the {name}")
         click.echo(f"Now {what}, then press Enter.", err=True)
         with interrupt.at_once():
@@ -79,6 +96,31 @@ class TerminalOperator:
                 got="the end of the input",
                 next_step="run it from a terminal, and press Enter when it is in place",
             )
+
+
+def fit_core(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
+    """Let the hands of the virtual bench wind and fit a core; a person has fitted one already.
+
+    Raises
+    ------
+    UsageError
+        A core named on another bench, or none on the virtual one.
+    """
+    if opened.virtual is None:
+        if core is not None:
+            raise UsageError("only the virtual bench has hands", where="--core", got=core)
+        return
+    if core is None:
+        raise UsageError(
+            "the virtual bench has to be told what to fit",
+            where="--core",
+            allowed="--core bin-h and its like",
+            next_step="see docs/reference/virtual-bench.md",
+        )
+    winding: dict[str, Any] = {"turns": specimen.winding.turns}
+    if specimen.winding.secondary_turns is not None:
+        winding["secondary_turns"] = specimen.winding.secondary_turns
+    opened.virtual.fit("core", core=core, **winding)
 
 
 @contextmanager

@@ -8,13 +8,15 @@ from typing import Any
 import click
 import numpy as np
 
-from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, hertz
+from whichcore.bench import OpenBench
+from whichcore.calibration.quality import Quality, quality
+from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
-from whichcore.errors import CalibrationError
-from whichcore.files import Dimension, parse_quantity
-from whichcore.measure import CalibrationPlan, Step, StoredCalibration, calibrate, save_calibration
+from whichcore.errors import CalibrationError, UsageError
+from whichcore.files import Dimension, load_specimen, parse_quantity
+from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate, save_calibration
 from whichcore.rig.sweep_plan import log_grid
 from whichcore.wording import quantity
 
@@ -25,6 +27,19 @@ SHOWN_OHM = (1.0, 10.0, 100.0, 1000.0)
 @click.command()
 @bench_option
 @band_options(defaults=True)
+@click.option(
+    "--standards",
+    metavar="NAMES",
+    help="Names of bench.toml, with commas between them, to use instead of all: open,short,load; the word "
+    "none takes the known shunt alone.",
+)
+@click.option(
+    "--specimen",
+    metavar="FILE",
+    help="Specimen file of the wound core whose empty winding, on a former of plastic or wood, is called "
+    "zero; for a standard of bench.toml with the plane empty winding.",
+)
+@core_option
 @click.option("--temperature", metavar="TEXT", help='Of the room, such as "23 degC"; kept in the file.')
 @click.option(
     "--out",
@@ -35,36 +50,65 @@ SHOWN_OHM = (1.0, 10.0, 100.0, 1000.0)
 @reporting
 @click.pass_obj
 def command(session: Session, /, bench_file: str | None, out: str | None, **asked: Any) -> None:
-    """Calibrate a bench with open, short and load.
+    """Calibrate a bench with open, short, load, and whatever else is known.
 
-    Both channels are put on one node first, which ties their ranges together; then open, short and load give
-    everything that lies between the voltages and the specimen. Each fixture is checked while it is measured;
-    a wrong one ends the calibration with exit code 5. Two windings need the tied channels alone. A sweep uses
-    frequencies of its calibration only.
+    Both channels are put on one node first, which ties their ranges together; then the standards of
+    bench.toml give everything that lies between the voltages and the specimen. Four and more check each
+    other. A part that is not what it should be is asked for again, up to three times, and then ends the
+    calibration with exit code 5; nothing is kept of it. One part is measured again at the end, which shows
+    drift. Two windings need the tied channels alone.
     """
-    plan = _plan(**asked)
+    plan = _plan(asked)
     stored: StoredCalibration | None = None
     with at_bench(bench_file) as (settings, opened, operator, cancel), Bar() as bar:
+        _wind(opened, plan, asked["core"])
         for told in calibrate(settings, opened.bench, operator, plan, cancel):
-            if isinstance(told, Step):
-                bar.show(told.fixture, told.share)
-            else:
+            if isinstance(told, StoredCalibration):
                 stored = told
+                continue
+            if told.said:
+                session.note(told.said)
+            bar.show(told.fixture, told.share)
     if stored is None:  # pragma: no cover - the generator ends with it
         raise CalibrationError("the calibration did not end")
     path, done = save_calibration(stored, None if out is None else Path(out)), stored
     session.deliver(lambda: _report(done, path), lambda: _text(done, path))
 
 
-def _plan(
-    *, from_text: str, to_text: str, points_per_decade: int, temperature: str | None
-) -> CalibrationPlan:
-    low, high = hertz(from_text, "--from"), hertz(to_text, "--to")
-    grid = log_grid(low or 0.0, high or 0.0, points_per_decade)
-    warm = None
-    if temperature is not None:
-        warm = parse_quantity(temperature, Dimension.TEMPERATURE, where="--temperature")
-    return CalibrationPlan(grid, temperature_c=warm)
+def _plan(asked: dict[str, Any]) -> CalibrationPlan:
+    low, high = hertz(asked["from_text"], "--from"), hertz(asked["to_text"], "--to")
+    warm, names = asked["temperature"], asked["standards"]
+    return CalibrationPlan(
+        log_grid(low or 0.0, high or 0.0, asked["points_per_decade"]),
+        temperature_c=None
+        if warm is None
+        else parse_quantity(warm, Dimension.TEMPERATURE, where="--temperature"),
+        standards=() if names is None else _names(names),
+        specimen=None if asked["specimen"] is None else load_specimen(asked["specimen"]),
+    )
+
+
+def _names(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(","))
+    if not all(names):
+        raise UsageError(
+            "names with commas between them were expected",
+            where="--standards",
+            got=repr(text),
+            allowed="such as open,short,load",
+        )
+    return names
+
+
+def _wind(opened: OpenBench, plan: CalibrationPlan, core: str | None) -> None:
+    """Let the virtual bench wind the core whose winding it will be asked for empty."""
+    if core is None:
+        return
+    if plan.specimen is None:
+        raise UsageError(
+            "a core is wound for a specimen", where="--core", got=core, next_step="add --specimen FILE"
+        )
+    fit_core(opened, plan.specimen, core)
 
 
 def reached(stored: StoredCalibration, impedance_ohm: float) -> float:
@@ -78,14 +122,29 @@ def reached(stored: StoredCalibration, impedance_ohm: float) -> float:
 
 
 def _report(stored: StoredCalibration, path: Path) -> dict[str, Any]:
-    model = stored.model
+    model, found = stored.model, quality(stored.model)
     return {
         "format": FORMAT,
         "file": str(path),
         "error_model": model.kind,
         "calibration": model.calibration_id,
         "wiring": str(model.fingerprint.wiring),
+        "plane": model.plane,
         "standards": list(model.standards),
+        "quality": {
+            "standards": [
+                {
+                    "name": row.name,
+                    "leverage_max": row.leverage_max,
+                    "misfit_max": row.misfit_max,
+                    "at_hz": row.at_hz,
+                }
+                for row in found.rows
+            ],
+            "condition_max": found.condition_max,
+            "condition_at_hz": found.at_hz,
+            "remarks": list(found.remarks),
+        },
         "from_hz": float(model.frequency_hz[0]),
         "to_hz": float(model.frequency_hz[-1]),
         "points": int(model.frequency_hz.size),
@@ -97,19 +156,64 @@ def _report(stored: StoredCalibration, path: Path) -> dict[str, Any]:
 
 
 def _text(stored: StoredCalibration, path: Path) -> str:
-    model = stored.model
+    model, found = stored.model, quality(stored.model)
     used = ", ".join(model.standards) or "none but the shunt"
     rows = tuple((f"{ohm:g} Ω", f"{100 * reached(stored, ohm):.2g} %") for ohm in SHOWN_OHM)
+    first = [
+        f"Calibrated: {model.kind}, {model.fingerprint.wiring}, standards: {used}.",
+        f"{model.frequency_hz.size} frequencies from {quantity(model.frequency_hz[0], 'Hz')} to "
+        f"{quantity(model.frequency_hz[-1], 'Hz')}.",
+    ]
+    if model.plane != "terminals":
+        first.append(f"Zero is the {model.fingerprint.fixture}: use it for that winding alone.")
+    last = [f"Kept in {path}.", _next(stored, path)]
     return page(
         [
-            Lines(
-                (
-                    f"Calibrated: {model.kind}, {model.fingerprint.wiring}, standards: {used}.",
-                    f"{model.frequency_hz.size} frequencies from {quantity(model.frequency_hz[0], 'Hz')} to "
-                    f"{quantity(model.frequency_hz[-1], 'Hz')}.",
-                )
-            ),
+            Lines(tuple(first)),
+            *_checked(stored, found),
             Grid(("a reactance of", "is known within, at worst"), rows),
-            Lines((f"Kept in {path}.",)),
+            Lines((*_drift(stored), *(f"{text[:1].upper()}{text[1:]}." for text in found.remarks))),
+            Lines(tuple(last)),
         ]
     )
+
+
+def _checked(stored: StoredCalibration, found: Quality) -> list[Grid]:
+    """Return what checks each standard, where anything does."""
+    if all(row.leverage_max > 1 - 1e-6 for row in found.rows):
+        return []
+    attempts = stored.header.get("attempts", {})
+    rows = tuple(
+        (
+            row.name,
+            f"{row.misfit_max:.2g}",
+            quantity(row.at_hz, "Hz"),
+            f"{100 * min(row.leverage_max, 1):.0f} %",
+            str(attempts.get(row.name, 1)),
+        )
+        for row in found.rows
+    )
+    heads = ("standard", "off by, in its uncertainty", "at", "stands alone", "times measured")
+    return [Grid(heads, rows)]
+
+
+def _drift(stored: StoredCalibration) -> list[str]:
+    drift = stored.header.get("drift")
+    if not drift:
+        return []
+    start = (
+        f"The {drift['part']}, measured again at the end, differs by {100 * drift['worst_change']:.2g} % at "
+        f"{quantity(drift['worst_hz'], 'Hz')}"
+    )
+    if drift["significant"]:
+        return [
+            f"{start}, {max(drift['in_own_uncertainty']):.2g} times its uncertainty: the bench drifts. The "
+            "change is now among the errors; for less let the instruments warm up and calibrate again."
+        ]
+    return [f"{start}: no drift beyond its uncertainty."]
+
+
+def _next(stored: StoredCalibration, path: Path) -> str:
+    if stored.model.plane != "terminals":
+        return f"Next: whichcore sweep --calibration {path} --specimen FILE --out FILE"
+    return "Next: whichcore verify with a known part, then whichcore sweep."

@@ -36,6 +36,7 @@ BAND_HZ = (5e3, 3e6)
 POINTS_PER_DECADE = 10
 TIE_FREQUENCIES = 4
 MOST_TAKES = 4
+STANDARDS = ("open", "short", "load")  # all of them would take half as long again
 FLUX_DENSITY_T = 0.5e-3
 TURNS = 10
 CORES = {
@@ -117,7 +118,10 @@ def on_the_bench(folder: Path, library: Library, *, dark: bool) -> BenchPart:
             if finding.status is Status.BAD:
                 raise InstrumentError(finding.found, where=finding.check, next_step=finding.remedy)
         plan = CalibrationPlan(
-            log_grid(*BAND_HZ, POINTS_PER_DECADE), most_takes=MOST_TAKES, tie_frequencies=TIE_FREQUENCIES
+            log_grid(*BAND_HZ, POINTS_PER_DECADE),
+            most_takes=MOST_TAKES,
+            tie_frequencies=TIE_FREQUENCIES,
+            standards=STANDARDS,
         )
         stored: StoredCalibration | None = None
         for told in calibrate(settings, opened.bench, operator, plan, cancel):

@@ -11,7 +11,7 @@ import click
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
 from whichcore.bench import BenchSettings, OpenBench
-from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, hertz
+from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
@@ -62,12 +62,7 @@ USUAL_FLUX_T = 0.25e-3
     metavar="TEXT",
     help='One level of the source for the whole sweep instead, peak to peak with the output open: "1 V".',
 )
-@click.option(
-    "--core",
-    metavar="NAME",
-    help="On the virtual bench: the core that its hands wind and fit, such as bin-h "
-    "(docs/reference/virtual-bench.md); the turns are those of the specimen file.",
-)
+@core_option
 @click.option(
     "--record",
     metavar="DIR",
@@ -92,7 +87,7 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     out = Path(asked["out"])
     told: list[NotReachable | Finished | OutputFoundOn] = []
     with at_bench(bench_file) as (settings, opened, _, cancel), Bar() as bar:
-        _fit(opened, specimen, asked["core"])
+        fit_core(opened, specimen, asked["core"])
         stored = _calibration(settings, opened, asked["calibration"])
         request = SweepRequest(specimen, out, _grid(stored, asked), _level(settings, specimen, asked))
         if asked["record"] is not None:
@@ -107,24 +102,6 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
             session.warn("the output was on at the start, left so by an earlier program; it is off now")
     report = _report(out, specimen, told)
     session.deliver(lambda: report, lambda: _text(report, asked["specimen"]))
-
-
-def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
-    if opened.virtual is None:
-        if core is not None:
-            raise UsageError("only the virtual bench has hands", where="--core", got=core)
-        return
-    if core is None:
-        raise UsageError(
-            "the virtual bench has to be told what to fit",
-            where="--core",
-            allowed="--core bin-h and its like",
-            next_step="see docs/reference/virtual-bench.md",
-        )
-    winding: dict[str, Any] = {"turns": specimen.winding.turns}
-    if specimen.winding.secondary_turns is not None:
-        winding["secondary_turns"] = specimen.winding.secondary_turns
-    opened.virtual.fit("core", core=core, **winding)
 
 
 def _calibration(settings: BenchSettings, opened: OpenBench, named: str | None) -> StoredCalibration:

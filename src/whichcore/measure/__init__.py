@@ -1,6 +1,6 @@
 """Measuring: a bench is calibrated, a core is swept, and both are written down so that nothing is lost."""
 
-from whichcore.measure.calibrate import CalibrationPlan, Step, calibrate
+from whichcore.measure.calibrate import CalibrationPlan, calibrate
 from whichcore.measure.calibration_file import (
     StoredCalibration,
     calibration_folder,
@@ -10,6 +10,7 @@ from whichcore.measure.calibration_file import (
 )
 from whichcore.measure.channel_ranges import ChannelRanges, measure_ranges
 from whichcore.measure.correction import Correction
+from whichcore.measure.fixture_run import Step
 from whichcore.measure.setting import fingerprint_of
 from whichcore.measure.sweep_run import SweepRequest, run_sweep
 

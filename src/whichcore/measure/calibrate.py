@@ -4,34 +4,46 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 
-from whichcore.analysis.types import PhasorPair, Wiring
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import PhasorPair
 from whichcore.bench import BenchSettings
+from whichcore.calibration.empty_winding import call_zero
 from whichcore.calibration.error_model import ErrorModel
-from whichcore.calibration.open_short import OpenShort
-from whichcore.calibration.open_short_load import OpenShortLoad
-from whichcore.calibration.ratio import Ratio
+from whichcore.calibration.fingerprint import Fingerprint
 from whichcore.calibration.setup import Measured, Setup
-from whichcore.calibration.standards import Load, Open, Short, Standard
-from whichcore.errors import CalibrationError
+from whichcore.calibration.standards import Short, Standard
+from whichcore.errors import AnalysisError, CalibrationError
+from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.channel_ranges import TIE_FREQUENCIES, ChannelRanges, measure_ranges
 from whichcore.measure.correction import tied
-from whichcore.measure.fixture_check import FixtureCheck
-from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp
-from whichcore.rig.events import NotReachable, PointDone
+from whichcore.measure.drift import Drift, drift_between, with_drift
+from whichcore.measure.fixture_check import FixtureCheck, check_empty
+from whichcore.measure.fixture_run import FixtureRun, Measurement, Step
+from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp, with_winding
+from whichcore.measure.standards_order import (
+    TIED_PURPOSE,
+    Chosen,
+    chosen_standards,
+    is_empty_winding,
+    purpose,
+    solve,
+)
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.level import DriveRule
-from whichcore.rig.sweep import sweep
 from whichcore.rig.sweep_plan import RecordRule, SweepPlan
 
 STANDARD_LEVEL_VPP = 2.0  # standards are linear: as high as the usual ranges hold well
+DRIFT_FREQUENCIES = 3
 TIED = "tied"
+MOST_REPAIRS = 2  # parts measured again where the standards contradict each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +60,12 @@ class CalibrationPlan:
         Of the room, where it is known.
     tie_frequencies : int
         At which the ranges are tied together; their law has two values each for gain and phase.
+    standards : tuple of str
+        Names of bench.toml; none means all of them, the word ``none`` the known shunt alone.
+    specimen : Specimen or None
+        Whose winding is measured empty, on a former; needed for a standard of that plane alone.
+    drift_frequencies : int
+        At which one part is measured again at the end; 0 for none.
     """
 
     frequency_hz: tuple[float, ...]
@@ -56,14 +74,9 @@ class CalibrationPlan:
     record: RecordRule = field(default_factory=RecordRule)
     temperature_c: float | None = None
     tie_frequencies: int = TIE_FREQUENCIES
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """How far a calibration has come: the part in place, and the share of its points that are done."""
-
-    fixture: str
-    share: float
+    standards: tuple[str, ...] = ()
+    specimen: Specimen | None = None
+    drift_frequencies: int = DRIFT_FREQUENCIES
 
 
 def calibrate(
@@ -71,8 +84,9 @@ def calibrate(
 ) -> Iterator[Step | StoredCalibration]:
     """Calibrate a bench.
 
-    Two windings need no fixture but the tied channels; the other wirings take open, short and load as far as
-    the bench file has them.
+    Two windings need no fixture but the tied channels; the other wirings take every standard of the bench
+    file, or those the plan names. A part that is not what it should be is asked for again, three times in
+    all; standards that contradict each other are measured again, the likeliest first. Nothing is written.
 
     Yields
     ------
@@ -82,59 +96,190 @@ def calibrate(
     Raises
     ------
     CalibrationError
-        A fixture is not what it should be, or the standards do not fit together.
+        A fixture is not what it should be, the standards do not fit together, or the bench moved.
+    UsageError
+        Standards that are not there, or give no model.
     InstrumentError, Cancelled
         As in a sweep; the output is off.
     """
     began = time.monotonic()
-    sweep_plan = _sweep_plan(settings, plan)
-    fingerprint = fingerprint_of(settings, bench)
-    setup = Setup(fingerprint, np.array(plan.frequency_hz), settings.shunt)
-    yield Step(TIED, 0.0)
-    operator.fit(TIED)
-    ranges: ChannelRanges | None = None
-    for told in measure_ranges(bench, sweep_plan, cancel, plan.tie_frequencies):
-        if isinstance(told, ChannelRanges):
-            ranges = told
-        else:
-            yield Step(TIED, told)
-    if ranges is None:  # pragma: no cover - the generator ends with them
-        raise AssertionError("no ranges")
-    measured = []
-    for fixture, standard in chosen_standards(settings).items():
-        yield Step(fixture, 0.0)
-        operator.fit(fixture)
-        watch = FixtureCheck(standard, setup)
-        points: list[PhasorPair] = []
-        for event in sweep(sweep_plan, bench, cancel):
-            if isinstance(event, NotReachable):
-                raise _not_reached(fixture, event)
-            if isinstance(event, PointDone):
-                points.append(tied(event.pair, ranges))
-                watch.check(points[-1])
-                yield Step(fixture, len(points) / len(plan.frequency_hz))
-        measured.append(Measured(standard, _joined(points)))
-    model = _solve(measured, setup)
+    chosen = chosen_standards(settings, plan.standards, wound=plan.specimen is not None)
+    fingerprint = fingerprint_of(settings, bench)  # asks both instruments before hands are
+    run = yield from _tied(settings, bench, operator, plan, cancel)
+    work = _Work(settings, fingerprint, chosen, (plan, run))
+    yield from work.terminals()
+    model = yield from work.solved()
+    drift = None
+    if chosen.again is not None and plan.drift_frequencies > 0:
+        drift = yield from work.drift(chosen.again)
+        model = with_drift(model, drift)
+    if work.last is not None:
+        model = yield from work.emptied(model, work.last)
+    for text in work.remarks:
+        warn(text)
     header = {
         "bench": bench_name(settings),
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
         "temperature_c": plan.temperature_c,
         "duration_s": round(time.monotonic() - began, 1),
+        "drift": None if drift is None else drift.to_dict(),
+        "attempts": work.attempts,
+        "remarks": list(work.remarks),
     }
-    yield StoredCalibration(model, ranges, header)
+    yield StoredCalibration(model, run.ranges, header)
 
 
-def chosen_standards(settings: BenchSettings) -> Mapping[str, Standard]:
-    """Return the standards that are swept, by the fixture that is asked for; the first of each kind."""
-    if settings.wiring is Wiring.TWO_WINDINGS:
-        return {}
-    found: dict[str, Standard] = {}
-    for kind in (Open, Short, Load):
-        for name, standard in settings.standards.items():
-            if isinstance(standard, kind):
-                found[name] = standard
-                break
-    return found
+def _tied(
+    settings: BenchSettings, bench: Bench, operator: Operator, plan: CalibrationPlan, cancel: threading.Event
+) -> Generator[Step, None, FixtureRun]:
+    """Read all ranges on one node."""
+    sweep_plan = _sweep_plan(settings, plan)
+    yield Step(TIED, 0.0, TIED_PURPOSE)
+    operator.fit(TIED)
+    for told in measure_ranges(bench, sweep_plan, cancel, plan.tie_frequencies):
+        if isinstance(told, ChannelRanges):
+            return FixtureRun(bench, operator, sweep_plan, cancel, told)
+        yield Step(TIED, told)
+    raise AssertionError("no ranges")  # pragma: no cover - the generator ends with them
+
+
+class _Work:
+    """The standards of one calibration: measured, solved, measured again.
+
+    Attributes
+    ----------
+    last : Short or None
+        The empty winding, where it follows on a calibration at the terminals.
+    """
+
+    def __init__(
+        self,
+        settings: BenchSettings,
+        fingerprint: Fingerprint,
+        chosen: Chosen,
+        how: tuple[CalibrationPlan, FixtureRun],
+    ) -> None:
+        plan, run = how
+        short_of_its_own = chosen.empty is not None and len(chosen.terminals) < 2
+        self.at_first = chosen.all if short_of_its_own else chosen.terminals
+        self.last = None if short_of_its_own else chosen.empty
+        if chosen.empty is not None and plan.specimen is not None:
+            self.wound = with_winding(fingerprint, "empty winding", plan.specimen)
+        self.setup = Setup(
+            self.wound if short_of_its_own else fingerprint, np.array(plan.frequency_hz), settings.shunt
+        )
+        self.chosen, self.plan, self.run = chosen, plan, run
+        self.found: dict[str, Measurement] = {}
+        self.attempts: dict[str, int] = {}
+        self.doubts: dict[str, str] = {}
+
+    def terminals(self) -> Iterator[Step]:
+        """Measure every standard at the terminals."""
+        for place, standard in enumerate(self.at_first, 1):
+            yield from self._measure(
+                standard, f"Part {place} of {len(self.chosen.all)}, {standard.name}: {purpose(standard)}."
+            )
+
+    def solved(self) -> Generator[Step, None, ErrorModel]:
+        """Solve; where the standards contradict each other, measure suspects again, lowest |Z| first."""
+        tried: list[str] = []
+        while True:
+            try:
+                return self._solve(self.at_first)
+            except CalibrationError as error:
+                suspects = [part for part in self._suspects() if part.name not in tried]
+                if not suspects or len(tried) >= MOST_REPAIRS:
+                    raise
+                part = suspects[0]
+                tried.append(part.name)
+                said = f"{_sentence(error.what)} The {part.name} once more: clean its contacts."
+                yield from self._measure(part, said)
+
+    def drift(self, standard: Standard) -> Generator[Step, None, Drift]:
+        """Measure one part again, and compare."""
+        grid = self.plan.frequency_hz
+        places = np.unique(np.linspace(0, len(grid) - 1, self.plan.drift_frequencies).round().astype(int))
+        said = f"The {standard.name} once more: has anything moved since?"
+        again = yield from self.run.measure(
+            standard.name, said, self._watch(standard).check, frequency_hz=[grid[i] for i in places]
+        )
+        before = self.found[standard.name].pair
+        first = tuple((before.range_labels or ())[i] for i in places)
+        if first != again.pair.range_labels:
+            before, after = tied(before, self.run.ranges), tied(again.pair, self.run.ranges)
+            return drift_between(standard.name, before, after)
+        return drift_between(standard.name, before, again.pair)
+
+    def emptied(self, model: ErrorModel, standard: Short) -> Generator[Step, None, ErrorModel]:
+        """Measure the winding on its former, and call it zero."""
+        yield from self._measure(standard, f"The last part, {standard.name}: {purpose(standard)}.", model)
+        pair = tied(self.found[standard.name].pair, self.run.ranges)
+        return call_zero(model, Measured(standard, pair), self.wound)
+
+    def _measure(self, standard: Standard, said: str, model: ErrorModel | None = None) -> Iterator[Step]:
+        watch = self._watch(standard)
+        found = yield from self.run.measure(
+            standard.name,
+            said,
+            watch.check if model is None else self._in_air(model, standard),
+            doubt=watch.contact if not is_empty_winding(standard) else lambda _: "",
+        )
+        self.found[standard.name] = found
+        self.attempts[standard.name] = self.attempts.get(standard.name, 0) + found.attempts
+        self.doubts[standard.name] = found.remark
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What stayed doubtful."""
+        return tuple(text for text in self.doubts.values() if text)
+
+    def _watch(self, standard: Standard) -> FixtureCheck:
+        return FixtureCheck(standard, self.setup, self.chosen.terminals)
+
+    def _in_air(self, model: ErrorModel, standard: Standard) -> Any:
+        """Return the check of the winding on its former."""
+        specimen = self.plan.specimen
+        if specimen is None:  # pragma: no cover - the choice of standards has refused it
+            raise AssertionError("an empty winding without a specimen")
+
+        def check(pair: PhasorPair) -> None:
+            try:
+                point = model.correct(pair)
+            except AnalysisError as error:
+                raise CalibrationError(
+                    f"this is not the {standard.name}",
+                    where=error.where,
+                    got="an open",
+                    next_step="check the contacts of the winding",
+                ) from error
+            check_empty(point, specimen, standard.name)
+
+        return check
+
+    def _solve(self, parts: tuple[Standard, ...]) -> ErrorModel:
+        measured = [Measured(part, tied(self.found[part.name].pair, self.run.ranges)) for part in parts]
+        return solve(measured, self.setup)
+
+    def _suspects(self) -> list[Standard]:
+        """Return the parts without which the others agree, lowest |Z| first: a contact shows most there."""
+        if len(self.at_first) < 4:
+            return []
+        suspects = []
+        for part in self.at_first:
+            try:
+                self._solve(tuple(other for other in self.at_first if other is not part))
+            except CalibrationError:
+                continue
+            suspects.append(part)
+        return sorted(suspects, key=self._size_ohm)
+
+    def _size_ohm(self, part: Standard) -> float:
+        stated = part.homogeneous(self.setup.frequency_hz)
+        return float(np.median(abs(stated.p) / np.maximum(abs(stated.q), 1e-30)))
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _sweep_plan(settings: BenchSettings, plan: CalibrationPlan) -> SweepPlan:
@@ -152,33 +297,4 @@ def _sweep_plan(settings: BenchSettings, plan: CalibrationPlan) -> SweepPlan:
         temperature_c=plan.temperature_c,
         revisit_first=False,
         tie_ranges=False,
-    )
-
-
-def _solve(measured: list[Measured], setup: Setup) -> ErrorModel:
-    kinds = {type(item.standard) for item in measured}
-    if kinds >= {Open, Short, Load}:
-        return OpenShortLoad.solve(measured, setup)
-    if kinds >= {Open, Short}:
-        return OpenShort.solve([item for item in measured if isinstance(item.standard, Open | Short)], setup)
-    return Ratio.solve((), setup)
-
-
-def _joined(points: list[PhasorPair]) -> PhasorPair:
-    """Return one-point pairs as one."""
-    return PhasorPair(
-        np.concatenate([item.frequency_hz for item in points]),
-        np.concatenate([item.voltage_a_v for item in points]),
-        np.concatenate([item.voltage_b_v for item in points]),
-        np.concatenate([item.covariance for item in points]),
-        tuple(label for item in points for label in item.range_labels or ()),
-    )
-
-
-def _not_reached(fixture: str, event: NotReachable) -> CalibrationError:
-    return CalibrationError(
-        "a point of a standard could not be measured",
-        where=f"{fixture}, {event.frequency_hz:g} Hz",
-        got=event.reason,
-        next_step="run whichcore doctor, or calibrate a band that the instruments reach",
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from whichcore.analysis.permeability import TERMINALS
 from whichcore.analysis.secondary_input import SecondaryLoad
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import Wiring
@@ -35,6 +38,16 @@ def fingerprint_of(settings: BenchSettings, bench: Bench) -> Fingerprint:
         cables="" if channels is None else f"channels {channels.channels[0]} and {channels.channels[1]}",
         instruments=f"{bench.source.identity}; {bench.digitizer.identity}",
     )
+
+
+def with_winding(fingerprint: Fingerprint, plane: str, specimen: Specimen) -> Fingerprint:
+    """Return the fingerprint of a set-up as a calibration of this plane knows it.
+
+    A calibration that calls an empty winding zero belongs to that winding: other turns are another set-up.
+    """
+    if plane == TERMINALS:
+        return fingerprint
+    return replace(fingerprint, fixture=f"empty winding of {specimen.winding.turns} turns")
 
 
 def second_winding(settings: BenchSettings, specimen: Specimen) -> SecondWinding | None:
