@@ -33,11 +33,10 @@ from whichcore.analysis.types import (
     Scope,
     Wiring,
 )
-from whichcore.analysis.uncertainty import point_covariance
+from whichcore.analysis.uncertainty import SCATTER, point_covariance
 from whichcore.analysis.winding import winding_model
 
 RANGE_GAIN, RANGE_PHASE = "range factor: gain", "range factor: phase"
-NOISE = "reading noise"
 TOLD_APART = 3.0  # standard uncertainties between an impedance and a short or an open
 SEEN = 2.0  # standard uncertainties of itself that a tan δ must have to be seen
 NEAR = 1.2  # ratio of frequencies up to which a neighbour speaks for a frequency
@@ -265,6 +264,8 @@ def specimen_accuracy(
     specimen: Specimen,
     permeability_there: ComplexArray,
     level_vpp: FloatArray,
+    *,
+    least: bool = True,
 ) -> SpecimenAccuracy:
     """Return what a bench leaves open in μ′ and tan δ of a wound core.
 
@@ -278,6 +279,8 @@ def specimen_accuracy(
     permeability_there : complex array (F,)
         Expected, μ′ − jμ″ with μ′ > 0.
     level_vpp : float array (F,)
+    least : bool
+        Find the least tan δ that is seen as well; without it ``lowest_loss_tangent`` is infinite.
 
     Raises
     ------
@@ -287,8 +290,8 @@ def specimen_accuracy(
     mu = np.asarray(permeability_there, dtype=complex)
     z, spectrum, reach = _measured(accuracy, reading, specimen, mu, level_vpp)
     rows = _budget(spectrum, mu)
-    lowest = np.zeros(mu.size)
-    for _ in range(3):  # u depends little on tan δ itself
+    lowest = np.zeros(mu.size) if least else np.full(mu.size, np.inf)
+    for _ in range(2 if least else 0):  # u depends little on tan δ itself
         faint = mu.real * (1 - 1j * lowest)
         seen = _measured(accuracy, reading, specimen, faint, level_vpp)[1]
         lowest = SEEN * _joined(_budget(seen, faint), 2)
@@ -346,7 +349,7 @@ def _budget(spectrum: PermeabilitySpectrum, mu: ComplexArray) -> list[Row]:
     variance = np.einsum("fi,fij,fj->f", to_tan, spectrum.scatter, to_tan)
     size = np.sqrt(spectrum.scatter[:, 0, 0]) / mu.real
     # rounding alone can leave a variance a few ulp below zero
-    rows: list[Row] = [(NOISE, size, np.sqrt(np.maximum(variance, 0.0)))]
+    rows: list[Row] = [(SCATTER, size, np.sqrt(np.maximum(variance, 0.0)))]
     for source in spectrum.sources:
         both = np.stack([source.sensitivity.real, source.sensitivity.imag], axis=-1)
         rows.append((source.id, abs(both[:, 0]) / mu.real, abs(np.sum(to_tan * both, axis=-1))))

@@ -9,8 +9,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from whichcore.analysis.plan_band import WIRES_M, Band, Limits, Reason, Remark, WoundBand, wire_for
+from whichcore.analysis.plan_accuracy import PAYS, PlanAccuracy
+from whichcore.analysis.plan_band import WIRES_M, Band, Limits, WoundBand, wire_for
 from whichcore.analysis.plan_point import PlanBench
+from whichcore.analysis.plan_remark import ESTIMATE, Reason, Remark
 from whichcore.analysis.specimen import Rod, Specimen, Winding
 from whichcore.errors import AnalysisError, InputError
 
@@ -52,7 +54,10 @@ class MeasurementPlan:
 
 
 def plan_measurement(
-    specimen: Specimen, bench: PlanBench, expected_permeability: float | None = None
+    specimen: Specimen,
+    bench: PlanBench,
+    expected_permeability: float | None = None,
+    accuracy: PlanAccuracy | None = None,
 ) -> MeasurementPlan:
     """Plan the measurement of one specimen.
 
@@ -63,6 +68,9 @@ def plan_measurement(
     bench : PlanBench
     expected_permeability : float or None
         Initial; it is taken as within ± 30 %. None plans for 50 to 15,000.
+    accuracy : PlanAccuracy or None
+        Of the bench. With it the wiring is the one that leaves least open in μ; None weighs by how much a
+        ratio error is multiplied, and says nothing of what would be known.
 
     Raises
     ------
@@ -82,7 +90,9 @@ def plan_measurement(
     span = _span(expected_permeability)
     bands = _bands(bench)
     windings = _choose_turns(specimen, bench, span, bands)
-    planned = [WoundBand(_wound(specimen, windings[limits]), bench, limits, span) for limits in bands]
+    planned = [
+        WoundBand(rewound(specimen, windings[limits]), bench, limits, span, accuracy) for limits in bands
+    ]
     turns = tuple(sorted(set(windings.values()), reverse=True))
     own = turns == (specimen.winding.turns,)
     return MeasurementPlan(
@@ -91,7 +101,11 @@ def plan_measurement(
         turns=turns,
         own_turns_serve=own,
         bands=tuple(item.band() for item in planned),
-        remarks=(*_turns_remarks(specimen, turns, own), *_whole_remarks(planned)),
+        remarks=(
+            *_turns_remarks(specimen, turns, own),
+            *_gain_remarks(specimen, planned, accuracy),
+            *_whole_remarks(planned),
+        ),
     )
 
 
@@ -125,13 +139,18 @@ def _bands(bench: PlanBench) -> list[Limits]:
 # ------------------------------------------------------------------------------------------ the winding
 
 
-def _wound(specimen: Specimen, turns: int) -> Specimen:
+def rewound(specimen: Specimen, turns: int) -> Specimen:
     """Return the specimen with so many turns; its own winding, as far as it is known, where it is that."""
     own = specimen.winding
     if turns == own.turns:
         return specimen
     wire = wire_for(specimen, turns) or WIRES_M[-1]
     return replace(specimen, winding=Winding(turns, wire_diameter_m=wire, lead_length_m=own.lead_length_m))
+
+
+def with_second(specimen: Specimen) -> Specimen:
+    """Return the specimen with a second winding of as many turns."""
+    return replace(specimen, winding=replace(specimen.winding, secondary_turns=specimen.winding.turns))
 
 
 def _choose_turns(
@@ -141,8 +160,8 @@ def _choose_turns(
 
     def serves(turns: int, some: Sequence[Limits]) -> bool:
         fits = turns == specimen.winding.turns or wire_for(specimen, turns) is not None
-        wound = _wound(specimen, turns)
-        return fits and all(WoundBand(wound, bench, limits, span).serves() for limits in some)
+        core = rewound(specimen, turns)
+        return fits and all(WoundBand(core, bench, limits, span).serves() for limits in some)
 
     for turns in (specimen.winding.turns, *TURNS):
         if serves(turns, bands):
@@ -153,8 +172,8 @@ def _choose_turns(
 
     def lack(turns: int, some: Sequence[Limits]) -> float:
         """Return by how many times winding or signal miss what is asked, at worst."""
-        wound = _wound(specimen, turns)
-        return max((WoundBand(wound, bench, limits, span).lack() for limits in some), default=0.0)
+        core = rewound(specimen, turns)
+        return max((WoundBand(core, bench, limits, span).lack() for limits in some), default=0.0)
 
     most = [n for n in held if n >= MANY] or held
     least = [n for n in held if n <= FEW] or held[-1:]
@@ -181,6 +200,29 @@ def _turns_remarks(specimen: Specimen, turns: tuple[int, ...], own: bool) -> lis
             )
         )
     return remarks
+
+
+def _gain_remarks(
+    specimen: Specimen, planned: Sequence[WoundBand], accuracy: PlanAccuracy | None
+) -> list[Remark]:
+    """Say what two windings gain over the one on the core, band by band, in numbers."""
+    own, gains = specimen.winding.turns, []
+    for band in planned:
+        here = band.known.get(band.wiring)
+        if here is None or band.specimen.winding.turns == own:
+            continue
+        alone = WoundBand(specimen, band.bench, band.limits, band.span, accuracy)
+        there = alone.known.get(alone.wiring)
+        if there is not None and there.worst >= PAYS * here.worst:
+            low, high = band.limits
+            gains.append(
+                f"{low / 1e3:g} to {high / 1e3:g} kHz {100 * here.worst:.2g} % instead of "
+                f"{100 * there.worst:.2g} %"
+            )
+    if not gains:
+        return []
+    text = f"beside the {own} turns on the core μ would be known better: {'; '.join(gains)}"
+    return [Remark(Reason.TURNS, text, ESTIMATE)]
 
 
 def _whole_remarks(planned: Sequence[WoundBand]) -> list[Remark]:

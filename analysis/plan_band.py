@@ -8,12 +8,23 @@ trade, without a source.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import dataclass, replace
 
+from whichcore.analysis.plan_accuracy import (
+    ONE_WINDING,
+    Expected,
+    PlanAccuracy,
+    accuracy_remarks,
+    expected,
+    loss_remark,
+    plain,
+    shunt_remark,
+    speaks,
+)
 from whichcore.analysis.plan_point import PlanBench, PlanPoint, plan_point
+from whichcore.analysis.plan_remark import Reason, Remark
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import Wiring
+from whichcore.analysis.types import ImpedanceAccuracy, Wiring
 from whichcore.analysis.winding import bed_m
 from whichcore.analysis.wire import enamelled_diameter_m
 
@@ -27,42 +38,8 @@ BENCH_LIMIT_T = 1e-3  # looser limit of initial permeability at 10 kHz; practice
 HIGHEST_FLUX_T = 5e-3  # still extrapolated to zero field; practice
 LOWEST_SETTINGS = 10  # a source is set to no less than ten times its lowest level; practice
 PADS_DB = (0, 20, 40)
-PRACTICE = "practice, no source"
 
 Limits = tuple[float, float]
-
-
-class Reason(StrEnum):
-    """What a remark is about."""
-
-    WIRING = "wiring"
-    TURNS = "turns"
-    WIRE = "wire"
-    LEVEL = "level"
-    SOURCE = "source"
-    LOSS = "loss"
-    NEUTRAL = "neutralising"
-    FREQUENCY = "frequency"
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """Why something is as it is, or why it cannot be had.
-
-    Attributes
-    ----------
-    reason : Reason
-    text : str
-    source : str
-        Where the rule comes from.
-    cannot : bool
-        True where something cannot be measured.
-    """
-
-    reason: Reason
-    text: str
-    source: str = PRACTICE
-    cannot: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +67,9 @@ class Band:
     points : tuple of PlanPoint
         Both ends of the band, each at both ends of the span of permeability.
     remarks : tuple of Remark
+    expected, second : Expected or None
+        What would be known of the core in this wiring, and with a second winding of as many turns; None
+        where nothing is known of the bench.
     """
 
     from_hz: float
@@ -104,6 +84,8 @@ class Band:
     reachable_flux_t: float
     points: tuple[PlanPoint, ...]
     remarks: tuple[Remark, ...]
+    expected: Expected | None = None
+    second: Expected | None = None
 
 
 def wire_for(specimen: Specimen, turns: int) -> float | None:
@@ -120,10 +102,35 @@ def wire_for(specimen: Specimen, turns: int) -> float | None:
 class WoundBand:
     """A wound specimen in one band, at both ends of it and of the span of permeability."""
 
-    def __init__(self, specimen: Specimen, bench: PlanBench, limits: Limits, span: Limits) -> None:
+    def __init__(
+        self,
+        specimen: Specimen,
+        bench: PlanBench,
+        limits: Limits,
+        span: Limits,
+        accuracy: PlanAccuracy | None = None,
+    ) -> None:
         self.specimen, self.bench, self.limits = specimen, bench, limits
+        self.span, self._accuracy = span, accuracy
         self.points = tuple(plan_point(specimen, bench, f, mu) for f in limits for mu in span)
-        self.wiring = min((Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND), key=self._cost)
+        found = {wiring: self.expected(wiring, least=False) for wiring in ONE_WINDING}
+        self.known = {wiring: item for wiring, item in found.items() if item is not None}
+        if len(self.known) == len(ONE_WINDING):
+            self.wiring = min(ONE_WINDING, key=lambda wiring: self.known[wiring].rank)
+        else:
+            self.wiring = min(ONE_WINDING, key=self._cost)
+
+    def expected(
+        self, wiring: Wiring, law: ImpedanceAccuracy | None = None, *, least: bool = True
+    ) -> Expected | None:
+        """Return what would be known in a wiring, by the bench's accuracy or by another; None without one."""
+        if self._accuracy is None:
+            return None
+        law = law or self._accuracy.of(wiring, self.limits)
+        if law is None:
+            return None
+        raised = min(self.flux_for(wiring), HIGHEST_FLUX_T) / self.bench.flux_density_t
+        return expected(law, self._accuracy.reading, self.specimen, self.points, raised, least=least)
 
     def _cost(self, wiring: Wiring) -> float:
         """Return what a step of the converter does to Z at worst, in the best case one in ``STEPS``."""
@@ -136,11 +143,15 @@ class WoundBand:
     def _steps(self, point: PlanPoint, wiring: Wiring | None = None) -> float:
         return point.signal_vpk[wiring or self.wiring] / self.bench.step_v
 
+    def flux_for(self, wiring: Wiring) -> float:
+        """Return the flux density that lifts the weaker channel out of the steps at every point."""
+        wanted = self.bench.flux_density_t
+        return max(wanted, *(wanted * STEPS / self._steps(point, wiring) for point in self.points))
+
     @property
     def flux_density_t(self) -> float:
-        """Flux density that lifts the weaker channel out of the steps at every point."""
-        wanted = self.bench.flux_density_t
-        return max(wanted, *(wanted * STEPS / self._steps(point) for point in self.points))
+        """That of the wiring chosen."""
+        return self.flux_for(self.wiring)
 
     @property
     def worst_doubt(self) -> float:
@@ -168,6 +179,7 @@ class WoundBand:
         levels = [scale * point.emf_vpp for point in self.points]
         pad = _pad(min(levels), self.bench.level_vpp[0])
         middle = math.sqrt(self.limits[0] * self.limits[1])
+        here, second = self.expected(self.wiring), self.expected(Wiring.TWO_WINDINGS)
         return Band(
             from_hz=self.limits[0],
             to_hz=self.limits[1],
@@ -181,7 +193,9 @@ class WoundBand:
             pad_db=pad,
             reachable_flux_t=self.reachable_t,
             points=self.points,
-            remarks=tuple(self._remarks(flux, max(levels), pad)),
+            remarks=tuple(self._remarks(flux, max(levels), pad) + self._accuracy_remarks(here, second)),
+            expected=here,
+            second=second,
         )
 
     def _crossover(self, frequency_hz: float) -> float:
@@ -200,13 +214,46 @@ class WoundBand:
             remarks.append(Remark(Reason.LEVEL, "take the pad out towards the upper end of the band"))
         return remarks + self._winding_remarks()
 
+    def _accuracy_remarks(self, here: Expected | None, second: Expected | None) -> list[Remark]:
+        if here is None or self._accuracy is None:
+            return []
+        other = next((item for wiring, item in self.known.items() if wiring is not self.wiring), None)
+        remarks = [*accuracy_remarks(here, other), loss_remark(here, second, self._with_capacitor)]
+        shunt = self._shunt_remark(self._accuracy)
+        return remarks if shunt is None else [*remarks, shunt]
+
+    def _with_capacitor(self) -> tuple[Expected, Expected] | None:
+        """Return the band as the bench file states it, and with a good capacitor as one more standard."""
+        if self._accuracy is None:
+            return None
+        laws = [
+            speaks(items, self.wiring, self.limits)
+            for items in (self._accuracy.stated, self._accuracy.capacitor)
+        ]
+        both = [None if law is None else self.expected(self.wiring, law) for law in laws]
+        return None if both[0] is None or both[1] is None else (both[0], both[1])
+
+    def _shunt_remark(self, accuracy: PlanAccuracy) -> Remark | None:
+        """Compare the shunts, each with its own voltages, level and better wiring; all as stated."""
+        best = {}
+        for ohm, items in {self.bench.shunt_ohm: accuracy.stated, **accuracy.shunts}.items():
+            other = replace(accuracy, maps=(), stated=items)
+            band = WoundBand(self.specimen, replace(self.bench, shunt_ohm=ohm), self.limits, self.span, other)
+            laws = [speaks(items, wiring, self.limits) for wiring in ONE_WINDING]
+            found = [band.expected(law.wiring, law, least=False) for law in laws if law is not None]
+            ranked = [item for item in found if item is not None]
+            if ranked:
+                best[ohm] = min(ranked, key=lambda item: item.rank)
+        stated = best.pop(self.bench.shunt_ohm, None)
+        return None if stated is None else shunt_remark(stated, best, self.bench.shunt_ohm)
+
     def _wiring_remark(self) -> Remark:
         worst = {w: max(p.amplification[w] for p in self.points) for w in self.points[0].amplification}
         other = next(w for w in worst if w is not self.wiring)
         return Remark(
             Reason.WIRING,
-            f"a ratio error comes out up to {worst[self.wiring]:.3g} times with the {_plain(self.wiring)}, "
-            f"up to {worst[other]:.3g} times with the {_plain(other)}",
+            f"a ratio error comes out up to {worst[self.wiring]:.3g} times with the {plain(self.wiring)}, "
+            f"up to {worst[other]:.3g} times with the {plain(other)}",
             "|r|/|r - 1|, analytic",
         )
 
@@ -276,10 +323,6 @@ class WoundBand:
 def _pad(level_vpp: float, lowest_vpp: float) -> int:
     fitting = (db for db in PADS_DB if level_vpp * 10 ** (db / 20) >= LOWEST_SETTINGS * lowest_vpp)
     return next(fitting, PADS_DB[-1])
-
-
-def _plain(wiring: Wiring) -> str:
-    return wiring.value.replace("-", " ")
 
 
 def _milli(tesla: float) -> str:

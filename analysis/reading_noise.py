@@ -95,8 +95,8 @@ class ReadingNoise:
         across = 2 * (self.noise_steps**2 + 1 / 12) / (self.samples * self.takes)
         along = across + 2 * self.nonlinearity_steps**2 + step_noise_of(height, self.noise_steps)
         lost = height**2 < along
-        along, across = (np.where(lost, (along + across) / 2, one) for one in (along, across))
-        return along / height**2, across / height**2
+        middle = (along + across) / 2
+        return np.where(lost, middle, along) / height**2, np.where(lost, middle, across) / height**2
 
     def too_small(self, channel: int, peak_v: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         """Tell where a voltage lies below ten of its own standard uncertainties."""

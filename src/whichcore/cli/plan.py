@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import click
 
 from whichcore.analysis.plan import MeasurementPlan, plan_measurement
-from whichcore.analysis.plan_band import Band, Remark
+from whichcore.analysis.plan_accuracy import Expected
+from whichcore.analysis.plan_band import Band
 from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench, PlanPoint
+from whichcore.analysis.plan_remark import Remark
 from whichcore.bench import BenchSettings, load_bench
 from whichcore.calibration.standards import nominal
-from whichcore.cli.options import reporting
+from whichcore.cli.bench_accuracy import bench_accuracy
+from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError
@@ -43,17 +47,48 @@ FORMAT = "whichcore-plan/1"
     help="Initial permeability the core is thought to have, taken within 30 %. Without it the plan serves "
     "50 to 15,000.",
 )
+@click.option(
+    "--calibration",
+    "calibrations",
+    metavar="FILE",
+    multiple=True,
+    help="Calibration to take the accuracy from, one for each wiring; may be given again. Without it the "
+    "newest of this bench in your data folder, and where there is none what the bench file states.",
+)
+@click.option(
+    "--picture",
+    metavar="FILE",
+    help="Draw what the bench reaches over frequency and |Z|, with the core laid over it, into this file "
+    "(.svg or .png).",
+)
+@click.option(
+    "--figures",
+    metavar="DIR",
+    help="Draw that, the same for the angle of Z, and the accuracy of permeability and loss tangent, into "
+    "this folder.",
+)
+@dark_option
 @reporting
 @click.pass_obj
-def command(session: Session, /, specimen: str, bench: str | None, expected: float | None) -> None:
-    """Plan the measurement of a core: wiring, turns, wire and level for each band.
+def command(session: Session, /, specimen: str, bench: str | None, **asked: Any) -> None:
+    """Plan the measurement of a core: wiring, turns, wire, level and expected accuracy for each band.
 
-    Each choice says why, and what cannot be measured on this bench is said before it is tried. Nothing is
-    connected or switched on.
+    Each choice says why, and what cannot be measured on this bench is said before it is tried. What would be
+    known is an estimate. Nothing is connected or switched on.
     """
-    wound = load_specimen(specimen)
-    plan = plan_measurement(wound, plan_bench(load_bench(bench)), expected)
-    session.deliver(lambda: _report(plan), lambda: page(_blocks(plan, wound.name)))
+    wound, settings = load_specimen(specimen), load_bench(bench)
+    known = plan_bench(settings)
+    accuracy = bench_accuracy(settings, known, asked["calibrations"])
+    plan = plan_measurement(wound, known, asked["expected"], accuracy)
+    drawn: list[Path] = []
+    if asked["picture"] is not None or asked["figures"] is not None:
+        from whichcore.cli.plan_pictures import Pictures  # noqa: PLC0415 - the drawing library loads slowly
+
+        pictures = Pictures(wound, known, plan, accuracy, asked["dark"])
+        drawn += pictures.one(Path(asked["picture"])) if asked["picture"] is not None else []
+        drawn += pictures.all(Path(asked["figures"])) if asked["figures"] is not None else []
+    report = _report(plan) | {"pictures": [str(path) for path in drawn]}
+    session.deliver(lambda: report, lambda: page([*_blocks(plan, wound.name), *_drawn(drawn)]))
 
 
 def plan_bench(settings: BenchSettings) -> PlanBench:
@@ -117,8 +152,14 @@ def _band(band: Band) -> dict[str, Any]:
         "pad_db": band.pad_db,
         "reachable_flux_t": band.reachable_flux_t,
         "points": [_point(point) for point in band.points],
+        "expected": _expected(band.expected),
+        "second_winding": _expected(band.second),
         "remarks": [asdict(remark) for remark in band.remarks],
     }
+
+
+def _expected(item: Expected | None) -> dict[str, Any] | None:
+    return None if item is None else asdict(item)
 
 
 def _point(point: PlanPoint) -> dict[str, Any]:
@@ -138,7 +179,7 @@ def _blocks(plan: MeasurementPlan, name: str) -> list[Block]:
     turns = " and ".join(f"{count}" for count in plan.turns)
     blocks: list[Block] = [
         Heading(f"{name}: plan for an initial permeability of {low:.4g} to {high:.4g}".lstrip(": ")),
-        Lines((f"Turns: {turns}.",)),
+        Lines((f"Turns: {turns}.", *_origins(plan))),
         _grid(plan),
     ]
     if plan.remarks:
@@ -148,8 +189,31 @@ def _blocks(plan: MeasurementPlan, name: str) -> list[Block]:
     return blocks
 
 
+def _origins(plan: MeasurementPlan) -> tuple[str, ...]:
+    """Say what the uncertainties rest on, once each."""
+    found = [band.expected for band in plan.bands if band.expected is not None]
+    origins = dict.fromkeys(f"{item.wiring.value}: {item.origin}" for item in found)
+    return tuple(f"Accuracy of {text}." for text in origins)
+
+
+def _drawn(paths: list[Path]) -> list[Block]:
+    return [Lines(tuple(f"drawn: {path}" for path in paths))] if paths else []
+
+
 def _grid(plan: MeasurementPlan) -> Grid:
-    heads = ("band", "wiring", "turns", "wire", "B", "level", "pad", "|Z|", "core voltage")
+    heads = (
+        "band",
+        "wiring",
+        "turns",
+        "wire",
+        "B",
+        "level",
+        "pad",
+        "|Z|",
+        "core voltage",
+        "u(μ′)",
+        "u(tan δ)",
+    )
     rows = tuple(_row(band, band.flux_density_t / plan.flux_density_t) for band in plan.bands)
     return Grid(heads, rows, frozenset({"turns"}))
 
@@ -167,6 +231,19 @@ def _row(band: Band, raised: float) -> tuple[str, ...]:
         f"{band.pad_db} dB" if band.pad_db else "none",
         _from_to([quantity(abs(point.impedance_ohm), "Ω") for point in ends]),
         _from_to([quantity(raised * point.core_voltage_vpk, "Vpk") for point in ends]),
+        *_uncertainties(band.expected),
+    )
+
+
+def _uncertainties(item: Expected | None) -> tuple[str, str]:
+    """Return the least and the largest standard uncertainty of μ′ and of tan δ over the points of a band."""
+    if item is None:
+        return "", ""
+    real = sorted(point.u_real for point in item.points)
+    loss = sorted(point.u_loss_tangent for point in item.points)
+    return (
+        _from_to([f"{100 * u:.2g} %" for u in (real[0], real[-1])]),
+        _from_to([f"{u:.2g}" for u in (loss[0], loss[-1])]),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -37,7 +37,10 @@ from whichcore.wording import quantity
 
 Shown = Literal["size", "angle"]
 HATCHES = {Reach.TOO_SMALL: "....", Reach.CLIPPED: "++++", Reach.SHORT: "\\\\\\\\", Reach.OPEN: "////"}
-TITLES = {"size": "standard uncertainty of |Z|", "angle": "standard uncertainty of the angle of Z, 1 % = 10 mrad"}
+TITLES = {
+    "size": "standard uncertainty of |Z|",
+    "angle": "standard uncertainty of the angle of Z, 1 % = 10 mrad",
+}
 PATHS = ((ORANGE, (0, ()), "o"), (VERMILION, (0, (5, 2)), "s"), (PURPLE, (0, (5, 2, 1, 2)), "^"))
 LEAST_ROOM_IN = 2.4  # of a panel beside others; narrower ones go below each other
 SMALL = 7.5  # letters within a panel
@@ -256,7 +259,7 @@ def specimen_accuracy_figure(
     log_axis(top, np.concatenate(uncertain), "standard uncertainty of μ′ (%)", np.zeros(0))
     log_axis(bottom, np.concatenate([*lowest, expected]), "tan δ", np.zeros(0))
     for item, u, t, (colour, dash, marker) in zip(accuracies, uncertain, lowest, PATHS, strict=False):
-        style = {
+        style: dict[str, Any] = {
             "color": colour, "linestyle": dash, "linewidth": 1.8, "marker": marker, "markersize": 4.5,
             "markeredgecolor": colours.ink, "markeredgewidth": 0.6,
         }  # fmt: skip
