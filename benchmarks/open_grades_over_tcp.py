@@ -50,7 +50,7 @@ from whichcore.rig.virtual.cores import Core, read_cores
 from wired_bench import Job, WiredBench, progress, toml_text
 
 BAND_HZ = (1e3, 3e6)
-EDGES_HZ = (1e3, 1e4, 1e5, 3e5, 1e6, 3e6)  # each part has its own winding law, wiring and flux density
+EDGES_HZ = (1e3, 1e4, 1e5, 3e6)  # each part has its own wiring and flux density
 FIT_TO_HZ, FEWEST_POINTS = 5e6, 8
 TOLERANCE, CORNER_SCATTER, MOST_EXPONENT = 0.25, 0.10, 1.5
 RINGS_MM = ((16.0, 9.6, 6.3), (22.0, 13.7, 8.0), (25.0, 15.0, 10.0), (36.0, 23.0, 15.0))

@@ -27,6 +27,7 @@ from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import NotReachable
 from whichcore.rig.level import FluxRule
+from whichcore.rig.sweep_plan import RecordRule
 from whichcore.rig.virtual import VirtualBench, WoundCore
 
 Labels = dict[str, Any]
@@ -61,12 +62,15 @@ class Job:
     wiring : Wiring
     frequency_hz : tuple of float
     flux_density_t : float
+    card : str or None
+        Specimen file, where it says something else than the card of the core.
     """
 
     item: WoundCore
     wiring: Wiring
     frequency_hz: tuple[float, ...]
     flux_density_t: float
+    card: str | None = None
 
 
 class WiredBench:
@@ -82,12 +86,20 @@ class WiredBench:
         What the bench file says of shunt, standards and inputs; None takes the program's own.
     most_takes : int
         Records at a point at the most, of standards and specimens alike.
+    record : RecordRule or None
+        None for the program's own.
     """
 
     def __init__(
-        self, folder: Path, virtual: VirtualBench, labels: Labels | None = None, most_takes: int = 16
+        self,
+        folder: Path,
+        virtual: VirtualBench,
+        labels: Labels | None = None,
+        most_takes: int = 16,
+        record: RecordRule | None = None,
     ) -> None:
         self.folder, self.virtual = folder, virtual
+        self._record = record or RecordRule()
         self._labels = shipped_labels() if labels is None else labels
         self._takes = most_takes
         self._calibrations: dict[Wiring, StoredCalibration] = {}
@@ -105,7 +117,9 @@ class WiredBench:
 
     def calibrate(self, wiring: Wiring, frequency_hz: Sequence[float], ties: int = 12) -> StoredCalibration:
         """Calibrate a wiring; sweeps in it then use this."""
-        plan = CalibrationPlan(tuple(frequency_hz), most_takes=self._takes, tie_frequencies=ties)
+        plan = CalibrationPlan(
+            tuple(frequency_hz), most_takes=self._takes, record=self._record, tie_frequencies=ties
+        )
         with self._wired(wiring) as (settings, opened):
             for told in calibrate(settings, opened.bench, _Fixtures(self.virtual), plan, threading.Event()):
                 if isinstance(told, StoredCalibration):
@@ -126,7 +140,7 @@ class WiredBench:
         self._jobs += 1
         out = self.folder / f"sweep-{self._jobs}.csv"
         card = out.with_suffix(".toml")
-        card.write_text(item.specimen_toml(), encoding="utf-8")
+        card.write_text(job.card or item.specimen_toml(), encoding="utf-8")
         with warnings.catch_warnings(), self._wired(wiring) as (settings, opened):
             warnings.simplefilter("ignore", WhichcoreWarning)  # cards without uncertainty take the usual one
             specimen = load_specimen(card)
