@@ -47,14 +47,14 @@ class Bench:
     network: bool = False
     strange: bool = False
 
-    def read(self, p, q, f, level=0.3 - 0.1j) -> PhasorPair:
-        """Return noise-free voltages of p/q."""
+    def read(self, p, q, f, level=0.3 - 0.1j, shunt=(10.0, 5e-9, 15e-12)) -> PhasorPair:
+        """Return noise-free voltages of p/q; the shunt's R, L and C at node B are numbers or arrays (F,)."""
         jw = 2j * np.pi * f
         p, q = p * np.ones_like(jw), q * np.ones_like(jw)
         if self.network:
             y = 1e-5 + jw * 200e-12
             p, q = p + (2.0 + jw * 400e-9) * (y * p + q), y * p + q
-        zs, stray = 10.0 + jw * 5e-9, jw * 15e-12
+        zs, stray = shunt[0] + jw * shunt[1], jw * shunt[2]
         if self.wiring is BELOW:
             q = q + stray * p
             a, b = p + zs * q, p
