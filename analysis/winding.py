@@ -151,12 +151,24 @@ def _fill_and_layers(winding: Winding, core: Core, diameter_m: float) -> tuple[f
 
 
 def _wire_length(winding: Winding, core: Core) -> tuple[float, float]:
-    """Return the length of the wire and its relative standard uncertainty."""
+    """Return the length of the wire and its relative standard uncertainty.
+
+    Leads that are not stated add nothing to the length, and a usual length of leads to the uncertainty.
+    """
     if winding.wire_length_m is not None:
         return winding.wire_length_m, STATED_WIRE_LENGTH
     turns = winding.turns * turn_length_m(core, winding.wire_diameter_m or 0.0)
     length = turns + (winding.lead_length_m or 0.0)
-    return length, TURN_LENGTH * turns / length
+    leads = UNKNOWN_LEAD_LENGTH_M if winding.lead_length_m is None else 0.0
+    return length, float(np.hypot(TURN_LENGTH * turns, leads)) / length
+
+
+def _usual_length(winding: Winding, core: Core) -> float:
+    """Return the length of an unknown wire, m: as stated, or turns of hook-up wire with its leads."""
+    if winding.wire_length_m is not None:
+        return winding.wire_length_m
+    turns = winding.turns * turn_length_m(core, UNKNOWN_WIRE_DIAMETER_M)
+    return turns + (UNKNOWN_LEAD_LENGTH_M if winding.lead_length_m is None else winding.lead_length_m)
 
 
 def _skin_depth(frequency: FloatArray, temperature_c: float | None) -> FloatArray:
@@ -202,7 +214,7 @@ def _known_wire(winding: Winding, core: Core, temperature_c: float | None) -> _K
 
 def _unknown_resistance(winding: Winding, core: Core, frequency: FloatArray) -> Element:
     """Return resistance zero with the resistance of plain hook-up wire as its standard uncertainty."""
-    length, _ = _wire_length(winding, core)
+    length = _usual_length(winding, core)
     size = resistance_per_metre_ohm(UNKNOWN_WIRE_DIAMETER_M, ROOM_TEMPERATURE_C) * length
     ratio = internal_impedance_ratio(UNKNOWN_WIRE_DIAMETER_M / 2 / _skin_depth(frequency, None)).real
     note = (
@@ -274,7 +286,7 @@ def _internal_inductance(
     """
     wire = _known_wire(winding, core, temperature_c)
     if wire is None:
-        length, _ = _wire_length(winding, core)
+        length = _usual_length(winding, core)
         return np.zeros_like(frequency), np.full_like(frequency, constants.mu_0 / (8 * np.pi) * length)
     ratio = internal_impedance_ratio(wire.diameter_m / 2 / _skin_depth(frequency, temperature_c))
     inside = np.asarray(wire.dc_ohm * ratio.imag / (2 * np.pi * frequency))

@@ -95,8 +95,9 @@ def test_proximity_grows_and_spans_the_tight_layer():
 def test_unknown_wire_is_not_guessed_into_the_result():
     element = winding_resistance(Winding(10), RING, FREQUENCY)
     assert np.all(element.value == 0)
-    # computed: 0.3 m of 0.4 mm wire at 23 °C, 4·1.7241e-8·1.01179·0.3/(π·0.16e-6) = 41.65 mΩ
-    assert sizes(element)[RESISTANCE][0] == pytest.approx(41.65e-3, abs=0.005e-3)
+    # computed: 10 turns of 30 mm and four diameters, 50 mm of leads, 0.4 mm wire at 23 °C:
+    # 4·1.7241e-8·1.01179·0.366/(π·0.16e-6) = 50.81 mΩ
+    assert sizes(element)[RESISTANCE][0] == pytest.approx(50.81e-3, abs=0.005e-3)
     assert "dc_resistance" in element.notes[0]
 
 
