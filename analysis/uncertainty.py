@@ -306,6 +306,7 @@ def frequency_index(frequency_hz: FloatArray, wanted_hz: float) -> int:
             where="frequency_hz",
             got=f"{wanted_hz:g} Hz",
             allowed=f"nearest: {float(frequency_hz[nearest])!r} Hz",
+            next_step="take a measured one; nothing is interpolated",
         )
     return nearest
 

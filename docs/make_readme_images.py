@@ -1,4 +1,4 @@
-"""Draw the pictures of README.md: a result of the demonstration, and the chain from source to verdict.
+"""Draw the pictures of the pages: a result of the demonstration, the chain, and a budget over frequency.
 
 Run ``python docs/make_readme_images.py`` after a change of the identification, the figures or this drawing. A
 test compares what the pictures say with what the program says.
@@ -11,12 +11,17 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 from whichcore import figures
+from whichcore.analysis.budget import budget_at
+from whichcore.analysis.functional import MU_IMAG, real_curve
+from whichcore.analysis.permeability import permeability
 from whichcore.figures.style import DARK, LIGHT, Theme
+from whichcore.files import load_specimen, load_sweep
 from whichcore.libraries import load_library
 from whichcore.workflow import demo_bins, demo_library, identify_files
 
 IMAGES = Path(__file__).resolve().parent / "images"
 BIN = "d"
+BUDGET_BIN, BUDGET_HZ = "a", 97e3
 WIDTH, HEIGHT = 760, 330
 FONT = 'font-family="sans-serif" font-size="13"'
 
@@ -32,6 +37,20 @@ def main() -> None:
         figures.save(figure, IMAGES / f"result{suffix}", ("svg",))
         drawing = "\n".join(chain(DARK if dark else LIGHT))
         (IMAGES / f"chain{suffix}.svg").write_text(drawing + "\n", encoding="utf-8", newline="\n")
+        _draw_budget(suffix, dark)
+
+
+def _draw_budget(suffix: str, dark: bool) -> None:
+    """Draw the budget of μ″ of one bin, over frequency and at one of them."""
+    item = next(item for item in demo_bins() if item.id == BUDGET_BIN)
+    assert item.request.sweep is not None  # noqa: S101 - the bin has a sweep
+    spectrum = permeability(load_sweep(item.request.sweep), load_specimen(item.request.specimen))
+    curve = real_curve(MU_IMAG, spectrum)
+    title = f"{item.title}, μ″"
+    shares = figures.shares_figure(curve, title, dark=dark)
+    figures.save(shares, IMAGES / f"budget-shares{suffix}", ("svg",))
+    bars = figures.bars_figure(budget_at(curve, BUDGET_HZ), item.title, dark=dark)
+    figures.save(bars, IMAGES / f"budget-bars{suffix}", ("svg",))
 
 
 # --- the chain ----------------------------------------------------------------------------------------------

@@ -1,7 +1,7 @@
-"""Walk through docs/tutorial.md: save its files, run its commands, and write their output into it.
+"""Walk through docs/tutorial.md and other pages: save their files, run their commands, write the output in.
 
 Run ``python docs/walk_tutorial.py`` after a change that alters what a command prints; a test compares the
-page with what the commands print. The walk takes place in a folder of its own, with a copy of the
+pages with what the commands print. A walk takes place in a folder of its own, with a copy of the
 demonstration's files.
 """
 
@@ -24,6 +24,7 @@ from whichcore.cli.root import root
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE / "tutorial.md"
+PAGES = (PAGE, HERE / "how-to" / "read-a-budget.md")
 DEMO_BINS = Path("src") / "whichcore" / "demo_bins"
 BLOCK = re.compile(r"(?:<!-- (?P<mark>[^>]+) -->\n)?```(?P<language>\w*)\n(?P<body>.*?)```\n", re.DOTALL)
 
@@ -46,8 +47,8 @@ def blocks(text: str) -> Iterator[Step]:
         yield Step(mark, found["body"], found.start("body"), found.end("body"))
 
 
-def walk(folder: Path) -> Iterator[Step]:
-    """Do what the page says in an empty folder; yield each output block with what was really printed.
+def walk(folder: Path, page: Path = PAGE) -> Iterator[Step]:
+    """Do what a page says in an empty folder; yield each output block with what was really printed.
 
     Raises
     ------
@@ -58,7 +59,7 @@ def walk(folder: Path) -> Iterator[Step]:
     """
     shutil.copytree(HERE.parent / DEMO_BINS, folder / DEMO_BINS)
     last = ""
-    for step in blocks(PAGE.read_text(encoding="utf-8")):
+    for step in blocks(page.read_text(encoding="utf-8")):
         if step.mark.startswith("file: "):
             (folder / step.mark.removeprefix("file: ")).write_text(step.body, encoding="utf-8")
         elif step.mark == "commands":
@@ -67,7 +68,7 @@ def walk(folder: Path) -> Iterator[Step]:
         elif step.mark == "output":
             yield Step(step.mark, step.body, step.start, step.end, printed=last)
         elif step.mark != "not run":
-            raise ValueError(f"a block of the tutorial has no purpose: {step.body[:60]!r}")
+            raise ValueError(f"a block of {page.name} has no purpose: {step.body[:60]!r}")
 
 
 def run(line: str, folder: Path) -> str:
@@ -91,13 +92,14 @@ def without_place(printed: str) -> str:
 
 
 def main() -> None:
-    """Write what the commands print into the output blocks of the page."""
-    text = PAGE.read_text(encoding="utf-8")
-    with tempfile.TemporaryDirectory() as place:
-        steps = list(walk(Path(place)))
-    for step in reversed(steps):
-        text = text[: step.start] + without_place(step.printed) + text[step.end :]
-    PAGE.write_text(text, encoding="utf-8", newline="\n")
+    """Write what the commands print into the output blocks of every page."""
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        with tempfile.TemporaryDirectory() as place:
+            steps = list(walk(Path(place), page))
+        for step in reversed(steps):
+            text = text[: step.start] + without_place(step.printed) + text[step.end :]
+        page.write_text(text, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

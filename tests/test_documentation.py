@@ -125,11 +125,13 @@ def test_where_the_clone_lies_does_not_show():
     assert walk.without_place(f"stands in\n  {ROOT}/src/a.toml.\n") == "stands in src/a.toml.\n"
 
 
-def test_the_tutorial_prints_what_it_says(tmp_path, monkeypatch):
+@pytest.mark.parametrize(("page", "least"), [("tutorial", 4), ("how-to/read-a-budget", 2)])
+def test_a_walked_page_prints_what_it_says(tmp_path, monkeypatch, page, least):
     monkeypatch.delenv("COLUMNS", raising=False)
     walk = _script("walk_tutorial")
-    steps = list(walk.walk(tmp_path))
-    assert len(steps) >= 4
+    assert ROOT / "docs" / f"{page}.md" in walk.PAGES
+    steps = list(walk.walk(tmp_path, ROOT / "docs" / f"{page}.md"))
+    assert len(steps) >= least
     for step in steps:
         printed = walk.without_place(step.printed)
         assert _same(step.body, printed), f"run python docs/walk_tutorial.py; now printed:\n{printed}"

@@ -94,7 +94,9 @@ def _power(value: float, unit: str) -> int:
 
 def amount(value: float, unit: str, digits: int = 3) -> str:
     """Return a size with its unit; with a prefix where the unit takes one."""
-    return f"{value:.{digits}g} {unit}".rstrip() if unit in {"", "°"} else quantity(value, unit, digits)
+    if unit in {"", "°"}:
+        return f"{f'{value:#.{digits}g}'.rstrip('.')} {unit}".rstrip()
+    return quantity(value, unit, digits)
 
 
 def listed(items: Sequence[str], joint: str = "or") -> str:

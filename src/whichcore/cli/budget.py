@@ -144,10 +144,10 @@ def command(session: Session, /, figures: str | None, dark: bool, **asked: Any) 
     second = _read(session, *asked["against"]) if asked["against"] else None
     wanted = [_hertz(text) for text in asked["frequencies"]] or _three(first.sweep.frequency_hz)
     words = [Asked(word) for word in dict.fromkeys(asked["words"])] or [Asked.PERMEABILITY]
+    answer = _answer(first, second, wanted, words, asked)
     if any(functional.of_permeability for word in words for functional in FUNCTIONALS[word]):
         for item in filter(None, (first, second)):
             _warn_of_winding(session, item)
-    answer = _answer(first, second, wanted, words, asked)
     if not all(budget.lines for budget in answer.budgets):
         session.warn(
             "neither scatter nor any error source is stated: an uncertainty of zero means that none is known"

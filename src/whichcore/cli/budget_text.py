@@ -93,7 +93,7 @@ def _drawn_sentences(budget: Budget, item: DrawnInterval, draws: int) -> list[st
     told = [
         f"By {draws} draws: {_between(budget, item.low, item.high)}, standard uncertainty "
         f"{amount(item.standard_uncertainty, budget.functional.unit)}; the draws leave each end uncertain by "
-        f"{amount(item.end_uncertainty, budget.functional.unit, 2)}."
+        f"{amount(item.end_uncertainty, budget.functional.unit)}."
     ]
     if item.disagrees(budget.value, budget.half_width):
         told.append(
@@ -165,14 +165,14 @@ def _compared(item: Comparison) -> list[Block]:
     unit, symbol = item.functional.unit, item.functional.symbol
     at = quantity(item.frequency_hz, "Hz", 4)
     difference = item.difference
-    apart = amount(item.u_difference_apart, unit, 2)
+    apart = amount(item.u_difference_apart, unit)
     told = [
         f"{symbol} {amount(item.first, unit, 5)} and {amount(item.second, unit, 5)}.".replace("-", "−"),
         f"Difference: {_value(difference)}; ± {apart} were nothing shared.",
     ]
     if item.ratio is not None and item.u_ratio_apart is not None:
         told.append(
-            f"Ratio: {_value(item.ratio)}; ± {amount(item.u_ratio_apart, '', 2)} were nothing shared."
+            f"Ratio: {_value(item.ratio)}; ± {amount(item.u_ratio_apart, '')} were nothing shared."
         )
     told += _cancelled_sentences(item)
     table = item.ratio or difference
@@ -191,7 +191,7 @@ def _cancelled_sentences(item: Comparison) -> list[str]:
     unit = item.functional.unit
     told = ["Shared, and so subtracted before squaring:"]
     for row in item.cancelled[:5]:
-        sizes = f"{amount(row.first, unit)} and {amount(row.second, unit)} leave {amount(row.left, unit, 2)}"
+        sizes = f"{amount(row.first, unit)} and {amount(row.second, unit)} leave {amount(row.left, unit)}"
         told.append(f"  {row.name}: {sizes}.")
     if len(item.cancelled) > 5:
         told.append(f"  and {len(item.cancelled) - 5} smaller.")
