@@ -171,9 +171,7 @@ def _compared(item: Comparison) -> list[Block]:
         f"Difference: {_value(difference)}; ± {apart} were nothing shared.",
     ]
     if item.ratio is not None and item.u_ratio_apart is not None:
-        told.append(
-            f"Ratio: {_value(item.ratio)}; ± {amount(item.u_ratio_apart, '')} were nothing shared."
-        )
+        told.append(f"Ratio: {_value(item.ratio)}; ± {amount(item.u_ratio_apart, '')} were nothing shared.")
     told += _cancelled_sentences(item)
     table = item.ratio or difference
     blocks: list[Block] = [Heading(f"{symbol} at {at}"), Lines(tuple(told))]
