@@ -4,7 +4,8 @@
 
 A circuit of positive parts is fitted to each curve; how far it is from the curve is printed. Its permeability
 is scaled by 25 % (2σ), its corners move with the scale by a random exponent (0 to 1.5) and by 10 % on their
-own, and every second body of manganese-zinc conducts, so that its section shows. The cores go to the bench in
+own, and every second body of manganese-zinc conducts, so that its section shows. Below the start of a curve a
+circuit goes on as circuits do; the judge leaves those points out. The cores go to the bench in
 a file in a temporary folder. From there on the program's own path: one calibration for each wiring; winding,
 wiring and flux density as the planner says for a permeability known within 30 %; sweeps with their journals;
 and the verdict against the whole open collection.
@@ -39,7 +40,7 @@ from whichcore.analysis.plan import TURNS
 from whichcore.analysis.plan_band import WoundBand, wire_for
 from whichcore.analysis.plan_point import PlanBench
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import ImpedanceSweep, Wiring
+from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, Wiring
 from whichcore.cli.plan import plan_bench
 from whichcore.errors import WhichcoreWarning
 from whichcore.files import load_specimen
@@ -55,7 +56,7 @@ FIT_TO_HZ, FEWEST_POINTS = 5e6, 8
 TOLERANCE, CORNER_SCATTER, MOST_EXPONENT = 0.25, 0.10, 1.5
 RINGS_MM = ((16.0, 9.6, 6.3), (22.0, 13.7, 8.0), (25.0, 15.0, 10.0), (36.0, 23.0, 15.0))
 SIZE_SCATTER, CALIPER_MM = 0.05, 0.03
-EXPECTED_WITHIN = 0.3
+EXPECTED_AT_HZ, EXPECTED_WITHIN = 1e4, 0.3  # as a meter would tell before
 CONDUCTING = {  # invented, near what is published of such ferrites; as in the workshop's large ring
     "conductivity_s_per_m": 0.14,
     "permittivity": 6.4e4,
@@ -196,6 +197,12 @@ def invent(material: Material, number: int, rng: np.random.Generator, script: Mo
     return Piece(material, f"shelf-{number}", table, residual, conducts)
 
 
+def permeability_at(core: Core, frequency_hz: FloatArray) -> ComplexArray:
+    """Return μ of a circuit at vanishing level, (F,)."""
+    s = np.asarray(2j * np.pi * frequency_hz)
+    return np.asarray(core.impedance_port(1).impedance(s) / (s * core.body.air_inductance(1)))
+
+
 def wound(core: Core, bench: PlanBench, expected: float, folder: Path) -> tuple[WoundCore, list[WoundBand]]:
     """Return the one winding that lacks least over the whole band, and what is planned for each part."""
     span = (expected * (1 - EXPECTED_WITHIN), expected * (1 + EXPECTED_WITHIN))
@@ -274,7 +281,8 @@ def _measured(
 ) -> Outcome:
     began = time.monotonic()
     limits = plan_bench(bench.settings(Wiring.SHUNT_AT_GROUND))
-    item, parts = wound(core, limits, core.static_susceptibility + 1, bench.folder)
+    expected = float(permeability_at(core, np.array([EXPECTED_AT_HZ]))[0].real)
+    item, parts = wound(core, limits, expected, bench.folder)
     specimen, sweep = bench.measure(jobs(item, parts, grid))
     swept = time.monotonic() - began
     found = Outcome(
