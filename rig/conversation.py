@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 
 from whichcore.errors import InstrumentError
 from whichcore.rig.block import BlockFormat
@@ -63,6 +64,19 @@ class Conversation:
         self.ready()
         for command in self.table.actions.get(action, ()):
             self._link.write(command.fill(**values))
+
+    def say(self, action: str) -> None:
+        """Send the commands of an action to an instrument known from before, and wait for nothing.
+
+        For what must be tried when questions fail; nothing is raised, as the failure is known already.
+        """
+        if not self.connections:
+            return  # whoever is there was never asked who it is
+        with suppress(InstrumentError):
+            self._link.open()
+            for command in self.table.actions.get(action, ()):
+                self._link.write(command.fill())
+        self._link.close()
 
     def number(self, query: Query, **values: float | str) -> float:
         """Ask for a number."""

@@ -109,12 +109,19 @@ class ScpiSource:
         self.check_errors()
 
     def output_off(self) -> None:
-        """Switch the output off and make sure of it, on a new connection where the old one is broken."""
+        """Switch the output off and make sure of it, on a new connection where the old one is broken.
+
+        An instrument that answers no more, or only with errors, is told all the same: it may still listen.
+        """
         try:
             self._switch_off()
         except InstrumentError:
             # the failure has closed the connection: this is a new one
-            self._switch_off()
+            try:
+                self._switch_off()
+            except InstrumentError:
+                self._talk.say("output_off")
+                raise
 
     def _switch_off(self) -> None:
         self._talk.do("output_off")

@@ -102,6 +102,8 @@ class Session:
         try:
             if self.debug:
                 self.note("".join(traceback.format_exception(cause)).rstrip())
+            for text in self.warnings:
+                self.note(f"warning: {text}")
             if self.json:
                 click.echo(_json({"error": error.to_dict(), **self.beside_error}))
             sys.stdout.flush()

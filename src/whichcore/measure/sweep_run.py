@@ -17,7 +17,14 @@ from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import Correction
 from whichcore.measure.fixture_check import check_core
-from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp, second_winding
+from whichcore.measure.level_check import check_level
+from whichcore.measure.setting import (
+    bench_name,
+    fingerprint_of,
+    highest_level_vpp,
+    second_winding,
+    with_winding,
+)
 from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
@@ -80,7 +87,8 @@ def run_sweep(
     Cancelled
         ``cancel`` was set.
     """
-    stored.check(fingerprint_of(settings, bench), request.specimen.temperature_c)
+    here = with_winding(fingerprint_of(settings, bench), stored.model.plane, request.specimen)
+    stored.check(here, request.specimen.temperature_c)
     stored = stored.at(request.frequency_hz)
     plan = _plan(settings, request)
     correct = replace(stored.correction, second=second_winding(settings, request.specimen))
@@ -128,6 +136,7 @@ def _journal(
     header |= belongs
     header |= {
         "error_model": correct.model.kind,
+        "plane": correct.model.plane,
         "bench": bench_name(settings),
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
     }
@@ -182,6 +191,7 @@ class _Watch:
                     next_step="an open instead of a core? check the contacts, and run whichcore doctor",
                 )
         if isinstance(event, PointDone):
+            check_level(event, self.wiring)
             if not self.begun and event.corrected is not None:
                 check_core(event.corrected, self.request.specimen, self.wiring)
             self.begun = True
