@@ -10,12 +10,14 @@ from whichcore.cli.options import reporting
 COMMANDS = {
     "demo": ("whichcore.cli.demo", "Name the cores of an invented workshop, with pictures."),
     "doctor": ("whichcore.cli.doctor", "Check a bench from the cable to the wiring."),
-    "calibrate": ("whichcore.cli.calibrate", "Calibrate a bench with open, short and load."),
+    "calibrate": ("whichcore.cli.calibrate", "Calibrate a bench with its standards."),
+    "verify": ("whichcore.cli.verify", "Check a calibration with known parts."),
     "sweep": ("whichcore.cli.sweep", "Measure the impedance of a wound core over frequency."),
     "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
     "budget": ("whichcore.cli.budget", "Show where an uncertainty comes from, and what would shrink it."),
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
     "join": ("whichcore.cli.join", "Join the sweeps of two windings of one core."),
+    "resonance": ("whichcore.cli.resonance", "Find the loss of a low-loss core with a known capacitor."),
     "plan": ("whichcore.cli.plan", "Plan a measurement: wiring, turns, level, and what cannot be had."),
 }
 
