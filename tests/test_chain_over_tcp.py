@@ -1,4 +1,4 @@
-"""From sockets to a name: the program's calibrations and sweeps on the virtual bench, against its circuits."""
+"""From sockets to a name: calibrations and sweeps on the virtual bench, against its circuits."""
 
 import importlib.util
 import sys
