@@ -5,6 +5,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections import namedtuple
 from contextlib import suppress
 from dataclasses import replace
@@ -38,6 +39,7 @@ DIGITIZER_PREPARE = [
     ],
     OK,
 ]
+OFF = ("OUTPut:STATe OFF", None)
 CLOSE = object()
 Late = namedtuple("Late", "after_s, reply")
 SILENCE = object()
@@ -453,6 +455,36 @@ def test_output_off_is_tried_on_a_new_connection(script):
         source.output_on()
     source.output_off()
     source.close()
+
+
+def test_a_source_that_answers_no_more_is_told_to_switch_off(script):
+    """The third connection asks nothing: the command may still be heard, where answers are lost."""
+    server = script(
+        [IDN, OK, OFF, ("OUTPut:STATe?", CLOSE)],
+        [("*IDN?", CLOSE)],
+        [OFF],
+    )
+    source = ScpiSource(quick(load_table("scpi-source")), server.address)
+    with pytest.raises(InstrumentError, match=r"\*IDN\?"):
+        source.output_off()
+    wait_for(lambda: not server.left[2])
+
+
+def test_nothing_is_told_to_whom_nobody_has_asked_who_it_is(script):
+    server = script([("*IDN?", CLOSE)], [("*IDN?", CLOSE)])
+    source = ScpiSource(quick(load_table("scpi-source")), server.address)
+    with pytest.raises(InstrumentError, match="does not answer"):
+        source.output_off()
+    assert server.faults == []
+
+
+def wait_for(done):
+    """Give the server's thread a moment to take what was sent."""
+    for _ in range(200):
+        if done():
+            return
+        time.sleep(0.01)
+    raise AssertionError("it did not come")
 
 
 def test_an_output_that_stays_on_is_told(script):
