@@ -1,7 +1,12 @@
-"""Many candidates at once: materials × corner shifts × exponents, under each gap and turn count."""
+"""Many candidates at once: materials × corner shifts × exponents, under each gap and turn count.
+
+How far a core may deviate from its curve is not known either: each piece is evaluated under a few amplitudes
+of deviation, whose shares are their prior.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -62,8 +67,16 @@ class Explanation:
         return float(np.exp(GRID_STEP * self.shift_steps))
 
 
+@dataclass(frozen=True, slots=True)
+class Deviating:
+    """One amplitude of deviation: its share, and the factors of the common columns under it."""
+
+    share: float
+    factors: CommonFactors
+
+
 class CandidateCube:
-    """M materials, each at S corner shifts and J exponents.
+    """M materials, each at S corner shifts and J exponents, under A amplitudes of deviation.
 
     Parameters
     ----------
@@ -72,8 +85,7 @@ class CandidateCube:
         Rows of the references; NaN where silent.
     reach : Reach
         Of the M·S candidates.
-    factors : CommonFactors
-        Of the whitened common columns.
+    deviations : sequence of Deviating
     priors : (CornerPrior, Branches)
     silence : float array (M, S, 1)
         Log probability of the points where a candidate is silent.
@@ -84,7 +96,7 @@ class CandidateCube:
         observation: Observation,
         predicted: ComplexArray,
         reach: Reach,
-        factors: CommonFactors,
+        deviations: Sequence[Deviating],
         priors: tuple[CornerPrior, Branches],
         silence: FloatArray,
     ) -> None:
@@ -94,26 +106,24 @@ class CandidateCube:
         self.predicted = np.where(self.speaks, predicted, 0)
         self.reluctivity = np.exp(self.predicted)
         self.reach = reach
-        self.factors = factors
+        self.deviations = deviations
         self.corner, self.branches = priors
         self.silence = silence
 
     def branch_terms(self) -> FloatArray:
-        """Log evidence (T, G, M) of each branch, shift and exponent integrated."""
+        """Log evidence (T, G, M) of each branch; amplitude, shift and exponent integrated."""
         turns, gaps = self.branches.turns, self.branches.gaps
         members = self.predicted.shape[0]
         out = np.empty((len(turns), len(gaps), members))
         plain = self._piece(np.arange(members), _NO_GAP)
-        out[:] = [[logsumexp(plain.log_joint(self._log_tau(n)), axis=(1, 2))] for n, _ in turns]
+        out[:] = [[plain.log_evidence(self._log_tau(n))] for n, _ in turns]
         for g, node in enumerate(gaps):
             matters = np.flatnonzero(self._gap_share(node) > _NEGLIGIBLE_GAP)
             possible = matters[self._possible(node)[matters]]
             out[:, g, matters] = _IMPOSSIBLE
             if possible.size:
                 piece = self._piece(possible, node)
-                out[:, g, possible] = [
-                    logsumexp(piece.log_joint(self._log_tau(n)), axis=(1, 2)) for n, _ in turns
-                ]
+                out[:, g, possible] = [piece.log_evidence(self._log_tau(n)) for n, _ in turns]
         prior = np.outer([p for _, p in turns], [node.probability for node in gaps])
         return np.asarray(out + np.log(prior)[:, :, None])
 
@@ -124,14 +134,14 @@ class CandidateCube:
         if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP:
             node = _NO_GAP
         piece = self._piece(np.array([member]), node)
-        joint = piece.log_joint(self._log_tau(turns))[0]
-        s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
-        theta, gamma, within = piece.level(self._log_tau(turns))
-        steps = float(SHIFTS[piece.shifts][s] + within[0, s, j] / GRID_STEP)
+        joint = piece.log_joint(self._log_tau(turns))[:, 0]
+        a, s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
+        theta, gamma, within = (values[a, 0, s, j] for values in piece.level(self._log_tau(turns)))
+        steps = float(SHIFTS[piece.shifts][s] + within / GRID_STEP)
         return Explanation(
-            theta=float(theta[0, s, j]),
+            theta=float(theta),
             shift_steps=float(np.clip(steps, SHIFTS[0], SHIFTS[-1])),
-            gap_ratio=float(node.median * np.exp(gamma[0, s, j])),
+            gap_ratio=float(node.median * np.exp(gamma)),
             turns=turns,
         )
 
@@ -167,18 +177,22 @@ class CandidateCube:
         vectors = self._vectors(members, shifts, theta0, node)
         size = vectors[0].shape[:2]
         flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        gram, log_det = inner_products(flat, self._reach(members, shifts), self.factors)
+        factors = [deviation.factors for deviation in self.deviations]
+        gram, log_det = inner_products(flat, self._reach(members, shifts), factors)
         cell = GRID_STEP * (shifts.step or 1) / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
         return _Piece(
-            products=Products(*(getattr(products, f.name).reshape(*size, 1) for f in fields(Products))),
-            gram=gram.reshape(*gram.shape[:2], *size),
+            products=Products(*(getattr(products, f.name).reshape(-1, *size, 1) for f in fields(Products))),
+            gram=gram.reshape(*gram.shape[:3], *size),
             cell=cell,
             prior=LevelPrior(corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd),
-            log_weight=corner.log_weight + self.silence[members][:, shifts],
+            log_weight=corner.log_weight + self.silence[members][:, shifts] + self._log_shares(),
             theta0=theta0[:, :, None],
             shifts=shifts,
         )
+
+    def _log_shares(self) -> FloatArray:
+        return np.log([deviation.share for deviation in self.deviations])[:, None, None, None]
 
     def _vectors(
         self, members: NDArray[np.int_], shifts: slice, theta0: FloatArray, node: GapNode
@@ -216,11 +230,15 @@ class _Piece:
     shifts: slice
 
     def log_joint(self, log_tau: float) -> FloatArray:
-        """Return the log of likelihood and prior, (M, S, J)."""
+        """Return the log of likelihood and prior, (A, M, S, J)."""
         return np.asarray(log_likelihood(self.products.with_turns(log_tau), self.prior) + self.log_weight)
 
+    def log_evidence(self, log_tau: float) -> FloatArray:
+        """Return the log evidence of each material, (M,)."""
+        return np.asarray(logsumexp(self.log_joint(log_tau), axis=(0, 2, 3)))
+
     def level(self, log_tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (M, S, J)."""
+        """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (A, M, S, J)."""
         theta, gamma = posterior_level(self.products.with_turns(log_tau), self.prior)
         gamma = np.broadcast_to(gamma, theta.shape)
         corner = self.gram[-1][..., None]

@@ -9,7 +9,12 @@ import numpy as np
 from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.posterior import Evidence, curve_columns, fitted_log_reluctivity
+from whichcore.analysis.posterior import (
+    Evidence,
+    amplitudes,
+    curve_columns,
+    fitted_log_reluctivity,
+)
 
 #: Two candidates whose best explanations differ by less than this chi-squared cannot be told apart: their
 #: likelihoods would differ by a factor of e² on average. Practice.
@@ -41,7 +46,8 @@ def equivalents_of_first(
     indices = [i for i in order if i in evidence.explanations]
     fitted = fitted_log_reluctivity(library, evidence, indices, observation)
     first = library.materials[indices[0]]
-    columns = curve_columns(observation, first, first.curve_deviation)
+    usual = max(amplitudes(first), key=lambda amplitude: amplitude.share)
+    columns = curve_columns(observation, first, usual)
     difference = fitted - fitted[0]
     common = np.tile(~np.isnan(difference), 2)
     rows = observation.whiten(np.where(np.isnan(difference), 0, difference))

@@ -9,6 +9,7 @@ and the expression is exact in θ; with a gap it is linearised.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +84,7 @@ class InnerFactor:
 
 
 def inner_products(
-    vectors: tuple[FloatArray, ...], reach: Reach, factors: CommonFactors
+    vectors: tuple[FloatArray, ...], reach: Reach, factors: Sequence[CommonFactors]
 ) -> tuple[FloatArray, FloatArray]:
     """Compute the inner products for candidates that may each speak on other points.
 
@@ -93,20 +94,22 @@ def inner_products(
         Whitened; zero where a candidate is silent.
     reach : Reach
         Of the C candidates.
-    factors : CommonFactors
+    factors : sequence of A CommonFactors
+        Of alternative covariances.
 
     Returns
     -------
-    (gram, log_det) : float array (V, V, C), float array (C,)
+    (gram, log_det) : float array (V, V, A, C), float array (A, C)
         Symmetric; ln det of the covariance over the points each candidate uses.
     """
-    gram = _gram(vectors)
-    projected = [vector @ factors.columns for vector in vectors]
-    log_det = np.empty(vectors[0].shape[0])
-    for pattern, rows in reach.patterns():
-        inner = factors.of(pattern)
-        gram[:, :, rows] -= _gram(tuple(inner.apply(v[rows]) for v in projected))
-        log_det[rows] = inner.log_det
+    gram = np.repeat(_gram(vectors)[:, :, None], len(factors), axis=2)
+    log_det = np.empty(gram.shape[2:])
+    for a, factor in enumerate(factors):
+        projected = [vector @ factor.columns for vector in vectors]
+        for pattern, rows in reach.patterns():
+            inner = factor.of(pattern)
+            gram[:, :, a, rows] -= _gram(tuple(inner.apply(v[rows]) for v in projected))
+            log_det[a, rows] = inner.log_det
     return gram, log_det
 
 

@@ -217,7 +217,9 @@ def reading_rows(predicted: ComplexArray, observation: Observation) -> ComplexAr
     return out
 
 
-def deviation_columns(observation: Observation, amplitude: float, length: float) -> FloatArray:
+def deviation_columns(
+    observation: Observation, amplitude: float, length: float, flat: float = CORE_DEVIATION
+) -> FloatArray:
     """Columns of a smooth relative deviation of the core from its reference curve.
 
     The deviation of each component is a Gaussian process over ln f with squared-exponential covariance,
@@ -231,6 +233,9 @@ def deviation_columns(observation: Observation, amplitude: float, length: float)
         Standard deviation, relative.
     length : float
         Correlation length ℓ in ln f.
+    flat : float
+        Least deviation in the flat part below the dispersion, relative: of the level, and with
+        LOW_LOSS_FACTOR of the small loss.
 
     Returns
     -------
@@ -243,14 +248,14 @@ def deviation_columns(observation: Observation, amplitude: float, length: float)
     centres = np.arange(x.min() - reach, x.max() + reach + distance, distance)
     norm = np.sqrt(distance / (width * np.sqrt(np.pi)))
     basis = norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2)
-    size = _deviation_size(observation, amplitude)
+    size = _deviation_size(observation, amplitude, flat)
     columns = np.zeros((x.size, 2, 2 * centres.size))
     columns[:, 0, : centres.size] = size[:, :1] * basis
     columns[:, 1, centres.size :] = size[:, 1:] * basis
     return columns
 
 
-def _deviation_size(observation: Observation, amplitude: float) -> FloatArray:
+def _deviation_size(observation: Observation, amplitude: float, flat: float) -> FloatArray:
     """Return the standard deviation (P, 2) of the two parts of λ under a deviation of the given amplitude.
 
     Below its dispersion a spectrum is flat whatever the material, so that there only the usual spread between
@@ -259,8 +264,8 @@ def _deviation_size(observation: Observation, amplitude: float) -> FloatArray:
     """
     angle = np.abs(_smoothed_angle(observation))
     active = _activity(observation, angle)
-    level = np.maximum(CORE_DEVIATION, amplitude * active)
-    loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * amplitude) * (1 - active)
+    level = np.maximum(flat, amplitude * active)
+    loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * max(amplitude, flat)) * (1 - active)
     return np.stack([level, np.hypot(loss * angle, CROSS_SHARE * level)], axis=1)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
+from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating, Explanation
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
@@ -22,9 +22,13 @@ from whichcore.analysis.unlisted import OpenAlternative, deviating_columns
 
 #: Correlation length, in ln f, of the smooth deviation of a core from its reference curve. Practice.
 CURVE_DEVIATION_LENGTH = 1.2
-#: A curve that may deviate by more than the first is called loose; half of the cores deviate from it by no
-#: more than the second of what it states. Practice.
-LOOSE_DEVIATION, LUCKY_SHARE = 0.05, 0.4
+#: A curve that may deviate by more than this is called loose. Practice.
+LOOSE_DEVIATION = 0.05
+#: Amplitude of deviation over the usual one, and its share: cores of one grade differ in how far they
+#: deviate, log-normal with a spread of 0.5, by Gauss–Hermite nodes. Practice.
+AMPLITUDES = ((0.42, 1 / 6), (1.0, 2 / 3), (2.38, 1 / 6))
+#: A loose curve fits half of the cores better than it promises, by this factor. Practice.
+LOOSE_AMPLITUDES = ((0.4, 0.5), (1.0, 0.5))
 #: Candidates evaluated at a time; bounds the memory.
 _CHUNK = 64
 #: Materials of each chunk whose most likely parameters are worked out.
@@ -79,12 +83,11 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     """
     reach = reach_of(library.materials, observation, SHIFTS)
     silence, alternative = _silence(reach, observation)
-    found: dict[int, list[_Judged]] = {}
-    for indices, deviation, share in _groups(library.materials):
-        cube = _cube(library, indices, observation, (branches, deviation), silence[indices])
-        for index, judged in zip(indices, _judge(cube, branches, share), strict=True):
-            found.setdefault(index, []).append(judged)
-    best = [_joined(found[index]) for index in range(len(library.materials))]
+    found: dict[int, _Judged] = {}
+    for indices in _groups(library.materials):
+        cube = _cube(library, indices, observation, branches, silence[indices])
+        found.update(zip(indices, _judge(cube, branches), strict=True))
+    best = [found[index] for index in range(len(library.materials))]
     return Evidence(
         log_evidence=np.array([b.log_evidence for b in best]),
         unlisted=alternative.log_evidence(whole(observation)),
@@ -101,7 +104,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """One material under one amplitude of deviation."""
+    """What the data say of one material."""
 
     log_evidence: float
     gapped: float
@@ -109,9 +112,9 @@ class _Judged:
     explanation: Explanation | None
 
 
-def _judge(cube: CandidateCube, branches: Branches, share: float) -> list[_Judged]:
-    """Evidence of each material of a cube, the share of its deviation included."""
-    terms = cube.branch_terms() + np.log(share)
+def _judge(cube: CandidateCube, branches: Branches) -> list[_Judged]:
+    """Evidence of each material of a cube."""
+    terms = cube.branch_terms()
     total = logsumexp(terms, axis=(0, 1))
     part = np.exp(terms - total)
     gapped = part[:, [node.median > 0 for node in branches.gaps]].sum(axis=(0, 1))
@@ -186,53 +189,68 @@ def _at_shift(values: ComplexArray, steps: float) -> ComplexArray:
     return np.asarray(values[low] + (position - low) * (values[low + 1] - values[low]))
 
 
-def curve_columns(observation: Observation, material: Material, deviation: float) -> FloatArray:
+@dataclass(frozen=True, slots=True)
+class Amplitude:
+    """How far cores deviate from a curve: in its dispersion, below it, and the share of such cores."""
+
+    deviation: float
+    flat: float
+    share: float = 1.0
+
+
+def amplitudes(material: Material) -> tuple[Amplitude, ...]:
+    """Return the amplitudes of deviation a curve is judged under; their shares add up to one."""
+    stated = material.curve_deviation
+    if stated > LOOSE_DEVIATION:
+        return tuple(Amplitude(ratio * stated, CORE_DEVIATION, share) for ratio, share in LOOSE_AMPLITUDES)
+    # a core that keeps closely to the dispersion of its grade has a level and a small loss of its own still
+    return tuple(
+        Amplitude(ratio * stated, max(1.0, ratio) * CORE_DEVIATION, share) for ratio, share in AMPLITUDES
+    )
+
+
+def curve_columns(observation: Observation, material: Material, amplitude: Amplitude) -> FloatArray:
     """Whitened common sources, deviation of a core from a curve, and doubt about its section, (2P, K).
 
     A curve that misses the core by more also misses it in finer detail: the correlation length falls from 1.2
     in ln f at 3 % to half of that at 30 % (practice).
     """
-    length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(deviation, CORE_DEVIATION)) ** 0.3
-    columns = deviating_columns(observation, deviation, length)
+    length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(amplitude.deviation, CORE_DEVIATION)) ** 0.3
+    columns = deviating_columns(observation, amplitude.deviation, length, amplitude.flat)
     if not feels_section(material):
         return columns
     doubt = section_columns(observation, observation.section_m, material.section_m is not None)
     return np.column_stack([columns, observation.whiten_columns(doubt)])
 
 
-def _deviations(material: Material) -> tuple[tuple[float, float], ...]:
-    """Amplitudes of deviation with their shares: a loose curve fits some cores better than it promises."""
-    if material.curve_deviation <= LOOSE_DEVIATION:
-        return ((material.curve_deviation, 1.0),)
-    return ((material.curve_deviation, 0.5), (LUCKY_SHARE * material.curve_deviation, 0.5))
-
-
-def _groups(materials: Sequence[Material]) -> Iterator[tuple[list[int], float, float]]:
-    """Chunks of materials that share their common columns, with deviation and its share."""
-    groups: dict[tuple[float, float, bool, bool], list[int]] = {}
+def _groups(materials: Sequence[Material]) -> Iterator[list[int]]:
+    """Chunks of materials that share their common columns."""
+    groups: dict[tuple[float, bool, bool], list[int]] = {}
     for i, material in enumerate(materials):
-        for deviation, share in _deviations(material):
-            key = (deviation, share, feels_section(material), material.section_m is not None)
-            groups.setdefault(key, []).append(i)
-    for (deviation, share, _, _), indices in groups.items():
+        key = (material.curve_deviation, feels_section(material), material.section_m is not None)
+        groups.setdefault(key, []).append(i)
+    for indices in groups.values():
         for start in range(0, len(indices), _CHUNK):
-            yield indices[start : start + _CHUNK], deviation, share
+            yield indices[start : start + _CHUNK]
 
 
 def _cube(
     library: Library,
     indices: list[int],
     observation: Observation,
-    model: tuple[Branches, float],
+    branches: Branches,
     silence: FloatArray,
 ) -> CandidateCube:
     materials = [library.materials[i] for i in indices]
-    branches, deviation = model
+    first = materials[0]
     return CandidateCube(
         observation=observation,
         predicted=predictions(library, indices, observation),
         reach=reach_of(materials, observation, SHIFTS),
-        factors=CommonFactors(curve_columns(observation, materials[0], deviation)),
+        deviations=[
+            Deviating(amplitude.share, CommonFactors(curve_columns(observation, first, amplitude)))
+            for amplitude in amplitudes(first)
+        ],
         priors=(corner_prior(materials, SHIFTS), branches),
         silence=silence,
     )

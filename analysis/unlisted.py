@@ -27,7 +27,13 @@ from whichcore.analysis.level_integral import (
     marginalise_last,
     products_of,
 )
-from whichcore.analysis.observation import Observation, deviation_columns, log_reluctivity, reading_rows
+from whichcore.analysis.observation import (
+    CORE_DEVIATION,
+    Observation,
+    deviation_columns,
+    log_reluctivity,
+    reading_rows,
+)
 from whichcore.analysis.reach import Pattern, whole
 from whichcore.analysis.types import ComplexArray, FloatArray
 
@@ -134,10 +140,12 @@ def _class_weight(
     return np.asarray(float(row["share"]) * weight / weight.sum())
 
 
-def deviating_columns(observation: Observation, amplitude: float, length: float) -> FloatArray:
-    """Whitened common sources and smooth deviation of the given amplitude and length, (2P, K)."""
-    columns = np.concatenate([observation.common, deviation_columns(observation, amplitude, length)], axis=2)
-    return observation.whiten_columns(columns)
+def deviating_columns(
+    observation: Observation, amplitude: float, length: float, flat: float = CORE_DEVIATION
+) -> FloatArray:
+    """Whitened common sources and smooth deviation, as `deviation_columns` takes it, (2P, K)."""
+    deviation = deviation_columns(observation, amplitude, length, flat)
+    return observation.whiten_columns(np.concatenate([observation.common, deviation], axis=2))
 
 
 class OpenAlternative:

@@ -27,7 +27,7 @@ ALL = Reach(np.array([0]), np.array([POINTS]), np.zeros((1, 0), dtype=bool))
 
 
 def gram_of(*vectors: np.ndarray, reach: Reach = ALL) -> tuple[np.ndarray, np.ndarray]:
-    return inner_products(tuple(v[None, :] for v in vectors), reach, CommonFactors(COMMON))
+    return inner_products(tuple(v[None, :] for v in vectors), reach, [CommonFactors(COMMON)])
 
 
 def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:
