@@ -13,8 +13,8 @@ quality Q = ωL/R:
 capacitor is derived here.) What the capacitor loses is lost to the result, tan δ_c beside tan δ; its value
 scales L alone. The copper stays in R as it does in the direct way.
 
-A local polynomial in ln f through the points about the crossing gives Z(f0); its weights are linear in the data,
-so that every source goes through them under its own name.
+A local polynomial in ln f through the points about the crossing gives Z(f0); its weights are linear in the
+data, so that every source goes through them under its own name.
 """
 
 from __future__ import annotations
