@@ -41,6 +41,7 @@ from whichcore.measure import (
 from whichcore.measure.calibration_file import _SUM, _checksum
 from whichcore.measure.channel_ranges import ChannelRanges
 from whichcore.measure.fixture_check import check_core
+from whichcore.measure.level_check import check_level
 from whichcore.rig.events import Finished, PointDone, RangesTied
 from whichcore.rig.level import DriveRule, FluxRule
 from whichcore.rig.sweep_plan import log_grid
@@ -506,6 +507,24 @@ def test_what_no_core_gives_is_told_apart(lab):
     for z, told in faults.items():
         with pytest.raises(InstrumentError, match=told):
             check(z)
+
+
+def test_a_channel_above_its_source_is_refused():
+    """Analytic: behind its own resistance a source of 1 V peak to peak never gives more than 0.5 V peak."""
+
+    def check(volts, wiring=Wiring.SHUNT_AT_GROUND):
+        phasors = SimpleNamespace(phasor_vpk=np.array([volts, 0.1]))
+        event = SimpleNamespace(phasors=phasors, level_vpp=1.0, frequency_hz=1e4, range_label="1.6V/0.8V")
+        check_level(event, wiring)
+
+    check(0.6j)
+    check(4.0, Wiring.TWO_WINDINGS)  # a second winding steps up
+    for wiring in (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND):
+        for volts in (0.64j, -4.0, 1e6):
+            with pytest.raises(InstrumentError, match="more than the source gives") as caught:
+                check(volts, wiring)
+            assert "0.5 V peak" in caught.value.allowed
+            assert "doctor" in caught.value.next_step
 
 
 # --- stopping and going on ----------------------------------------------------------------------------------
