@@ -220,6 +220,8 @@ class SpecimenAccuracy:
     budget : tuple of (str, float array, float array)
         What each cause adds to ``u_real`` and to ``u_loss_tangent``; causes that end in ", 1" and ", 2" are
         the two columns of one noise.
+    faint_budget : tuple of the same
+        For a core of the least tan δ that is seen: what hides a smaller one. Empty where it was not asked.
     reach : uint8 array
     """
 
@@ -232,11 +234,8 @@ class SpecimenAccuracy:
     u_loss_tangent: FloatArray
     lowest_loss_tangent: FloatArray
     budget: tuple[tuple[str, FloatArray, FloatArray], ...]
+    faint_budget: tuple[tuple[str, FloatArray, FloatArray], ...]
     reach: NDArray[np.uint8]
-
-    def largest(self, point: int) -> str:
-        """Return the cause that adds most to the uncertainty of tan δ at a point."""
-        return max(self.budget, key=lambda row: row[2][point])[0]
 
 
 def at_frequencies(accuracy: ImpedanceAccuracy, frequency_hz: FloatArray) -> ImpedanceAccuracy | None:
@@ -289,12 +288,13 @@ def specimen_accuracy(
     """
     mu = np.asarray(permeability_there, dtype=complex)
     z, spectrum, reach = _measured(accuracy, reading, specimen, mu, level_vpp)
-    rows = _budget(spectrum, mu)
+    rows, hiding = _budget(spectrum, mu), list[Row]()
     lowest = np.zeros(mu.size) if least else np.full(mu.size, np.inf)
     for _ in range(2 if least else 0):  # u depends little on tan δ itself
         faint = mu.real * (1 - 1j * lowest)
         seen = _measured(accuracy, reading, specimen, faint, level_vpp)[1]
-        lowest = SEEN * _joined(_budget(seen, faint), 2)
+        hiding = _budget(seen, faint)
+        lowest = SEEN * _joined(hiding, 2)
     whole = point_covariance(spectrum.scatter, spectrum.sources)
     return SpecimenAccuracy(
         wiring=accuracy.wiring,
@@ -306,6 +306,7 @@ def specimen_accuracy(
         u_loss_tangent=_joined(rows, 2),
         lowest_loss_tangent=lowest,
         budget=tuple(rows),
+        faint_budget=tuple(hiding),
         reach=reach,
     )
 

@@ -76,7 +76,7 @@ class ExpectedPoint:
     u_loss_tangent, lowest_loss_tangent : float
         Of tan δ, and the least tan δ that is seen.
     cause_real, cause_loss : str
-        Id of the largest source of each.
+        Id of a source of the largest kind: in μ′, and in what hides a smaller tan δ.
     reach : Reach
     """
 
@@ -175,10 +175,21 @@ def _point(found: SpecimenAccuracy, place: int, initial: float) -> ExpectedPoint
         u_real=float(found.u_real[place]),
         u_loss_tangent=float(found.u_loss_tangent[place]),
         lowest_loss_tangent=float(found.lowest_loss_tangent[place]),
-        cause_real=max(found.budget, key=lambda row: row[1][place])[0],
-        cause_loss=max(found.budget, key=lambda row: row[2][place])[0],
+        cause_real=_largest([(name, u[place]) for name, u, _ in found.budget]),
+        cause_loss=_largest([(name, u[place]) for name, _, u in found.faint_budget or found.budget]),
         reach=tuple(Reach)[int(found.reach[place])],
     )
+
+
+def _largest(rows: Sequence[tuple[str, float]]) -> str:
+    """Return the id of the largest kind of cause; what has one name in plain words is one kind."""
+    total: dict[str, float] = {}
+    ids: dict[str, str] = {}
+    for source, u in rows:
+        name = remedy_of(source).name
+        total[name] = total.get(name, 0.0) + float(u) ** 2
+        ids.setdefault(name, source)
+    return ids[max(total, key=lambda name: total[name])]
 
 
 # ------------------------------------------------------------------------------------------------- words

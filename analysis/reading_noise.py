@@ -19,6 +19,7 @@ EIGHT_BITS = 256
 FILL = 0.7  # of a range, at which the sweep takes the next wider one
 USUAL_NOISE_STEPS = 0.3  # rms ahead of an eight-bit converter; practice, no source
 USUAL_SAMPLES, USUAL_TAKES = 20_000, 16
+USUAL_PERIODS = 40  # of a record
 SMALLEST = 10.0  # standard uncertainties of its own that a voltage must have, as the fit of a record asks
 TIED_FILL = 0.5  # of a range when ranges are tied: neighbours stand up to 2.5 times apart; practice
 
@@ -87,16 +88,28 @@ class ReadingNoise:
 
         Noise of σ rms per sample gives each component of a peak phasor the variance 2σ²/N (Kay 1993, ch. 3,
         from memory); the steps add step²/12 to σ². The bend adds 2 rms² in phase, its bound (Cauchy–Schwarz),
-        the staircase what :func:`whichcore.analysis.quantisation.step_noise` says. A voltage lost in that has
-        no phase to be in phase with: there both directions share alike.
+        the staircase what :func:`whichcore.analysis.quantisation.step_noise` says, phases that repeat what
+        :func:`whichcore.analysis.quantisation.phasor_term` says of them, for a record of forty periods. A
+        voltage lost in that has no phase to be in phase with: there both directions share alike.
         """
         step = self.range_vpp(channel, peak_v) / self.steps
         height = np.maximum(np.asarray(peak_v, dtype=float), np.finfo(float).tiny) / step
-        across = 2 * (self.noise_steps**2 + 1 / 12) / (self.samples * self.takes)
+        across = 2 * (self.noise_steps**2 + 1 / 12) / (self.samples * self.takes) + self._repeated(height)
         along = across + 2 * self.nonlinearity_steps**2 + step_noise_of(height, self.noise_steps)
         lost = height**2 < along
         middle = (along + across) / 2
         return np.where(lost, middle, along) / height**2, np.where(lost, middle, across) / height**2
+
+    def _repeated(self, height_steps: FloatArray) -> FloatArray:
+        """Return the variance, steps², of either component by phases that repeat from period to period.
+
+        A period holds M = N/P samples; over the record they creep by |PM − N|/M cycles, of which P/4M is the
+        usual size (derived here).
+        """
+        phases, creep = self.samples / USUAL_PERIODS, USUAL_PERIODS**2 / (4 * self.samples)
+        places = np.minimum(self.samples, phases * np.maximum(1.0, 2 * np.pi * height_steps * creep))
+        dither = np.exp(-((2 * np.pi * self.noise_steps) ** 2))
+        return np.asarray(dither / 6 * (1 / places - 1 / self.samples))
 
     def too_small(self, channel: int, peak_v: FloatArray) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         """Tell where a voltage lies below ten of its own standard uncertainties."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -21,7 +22,8 @@ from whichcore.figures.save import FORMATS, save
 from whichcore.files import make_folder
 
 PATH_STEPS = 40
-PHONE_IN, PAGE_IN = 4.0, 9.0
+PAGE_IN = 9.0
+KNOWN = 3.0  # ratio of a span of permeability below which its middle is what was expected
 
 
 class Pictures:
@@ -32,7 +34,8 @@ class Pictures:
     ) -> None:
         self._specimen, self._bench, self._plan = specimen, bench, plan
         self._accuracy, self._dark = accuracy, dark
-        self._initial = float(np.sqrt(plan.initial_permeability[0] * plan.initial_permeability[1]))
+        low, high = plan.initial_permeability
+        self._initial = (low + high) / 2 if high < KNOWN * low else float(np.sqrt(low * high))
 
     def one(self, path: Path) -> list[Path]:
         """Write the map of |Z| to one file; raises InputError for another ending than .svg and .png."""
@@ -115,8 +118,10 @@ class Pictures:
 def _joined(pieces: Sequence[SpecimenAccuracy]) -> SpecimenAccuracy:
     """Return the bands as one curve; the budget is that of no single band and is left out."""
 
-    def row(name: str) -> np.ndarray[tuple[int, ...], np.dtype[np.generic]]:
+    def row(name: str) -> Any:
         return np.concatenate([getattr(piece, name) for piece in pieces])
 
-    names = [name for name in SpecimenAccuracy.__slots__ if name not in {"wiring", "budget"}]
-    return SpecimenAccuracy(wiring=pieces[0].wiring, budget=(), **{name: row(name) for name in names})  # type: ignore[arg-type]
+    names = [name for name in SpecimenAccuracy.__slots__ if name not in {"wiring", "budget", "faint_budget"}]
+    return SpecimenAccuracy(
+        wiring=pieces[0].wiring, budget=(), faint_budget=(), **{name: row(name) for name in names}
+    )
