@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from whichcore.cli.root import root
+from whichcore.wording import amount, finely, measured
 from whichcore.workflow import demo_folder
 
 DEMO = demo_folder()
@@ -122,6 +123,27 @@ def test_pictures(run, tmp_path):
     stems = [f"bin-a-budget-mu-{part}{at}" for part in ("real", "imag") for at in ("", "-1000Hz")]
     assert names == {f"{stem}.{end}" for stem in stems for end in ("png", "svg")}
     assert "coating thickness of the core" in (tmp_path / "p" / "bin-a-budget-mu-real.svg").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [
+        (measured(7.1383e-5, 7.5e-8, "H"), "71.383 ± 0.075 µH"),
+        (measured(-609.0, 26.0, ""), "−609 ± 26"),
+        (measured(-0.4, 110.0, ""), "0 ± 110"),
+        (measured(89.65, 0.033, "°"), "89.650 ± 0.033 °"),
+        (measured(5.0, 0.0, "Ω"), "5 (uncertainty not known) Ω"),
+        (finely(-559.0, 50.0, ""), "−559.0"),
+        (finely(7.1e-5, 1.6e-7, "H"), "71.000 µH"),
+        (finely(1.0, 0.0, ""), "1.000"),
+        (amount(7.0, ""), "7.00"),
+        (amount(424.0, "°"), "424 °"),
+        (amount(1.3e-7, "H"), "130 nH"),
+    ],
+)
+def test_numbers_are_said_with_their_unit(told, expected):
+    # analytic: two digits of u, three of a half width, a prefix for H and Ω alone
+    assert told == expected
 
 
 # --- bad input ----------------------------------------------------------------------------------------------

@@ -55,7 +55,7 @@ def with_uncertainty(value: float, uncertainty: float) -> str:
 def _to_step(number: float, exponent: int) -> str:
     # the shortest decimal of the number, so that a half is a half and not its binary neighbour
     steps = Decimal(repr(float(number))).scaleb(-exponent).to_integral_value(ROUND_HALF_EVEN)
-    return format(steps.scaleb(exponent), "f")
+    return format((steps + 0).scaleb(exponent), "f")  # adding 0 takes the sign off a zero
 
 
 def quantity(value: float, unit: str, digits: int = 3) -> str:

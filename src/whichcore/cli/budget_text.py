@@ -65,9 +65,10 @@ def _value(budget: Budget) -> str:
 
 
 def _relative(budget: Budget) -> str:
-    usable = budget.value != 0 and budget.standard_uncertainty > 0 and budget.functional.period is None
-    share = 100 * budget.standard_uncertainty / abs(budget.value) if usable else 0.0
-    return f", {share:.2g} %" if usable else ""
+    """Return u in percent; of a value that may be zero, or of an angle, it says nothing."""
+    if budget.functional.period is not None or not 0 < budget.standard_uncertainty < abs(budget.value):
+        return ""
+    return f", {100 * budget.standard_uncertainty / abs(budget.value):.2g} %"
 
 
 def _interval_sentence(budget: Budget) -> str:
@@ -125,8 +126,13 @@ def _row(line: Line, unit: str) -> tuple[str, ...]:
         line.distribution.value,
         amount(line.standard_uncertainty, unit),
         percent(line.share),
-        line.ids[0] if len(line.ids) == 1 else f"{line.ids[0]} and {len(line.ids) - 1} more",
+        _shown_id(line.ids),
     )
+
+
+def _shown_id(ids: tuple[str, ...]) -> str:
+    """Return the id; of numbered columns of one cause what they have in common."""
+    return ids[0] if len(ids) == 1 else f"{ids[0][:-1].rstrip(' ,')} …"
 
 
 def closing(budget: Budget) -> tuple[str, ...]:
