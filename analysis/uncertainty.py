@@ -51,12 +51,6 @@ class Part(StrEnum):
     IMAGINARY = "imaginary"
 
 
-def _outer(sensitivity: ComplexArray) -> FloatArray:
-    """Return s sᵀ of the real and imaginary part of ``s``, (F, 2, 2)."""
-    parts = np.stack([np.real(sensitivity), np.imag(sensitivity)], axis=-1)
-    return parts[:, :, np.newaxis] * parts[:, np.newaxis, :]
-
-
 def _check_lengths(points: int, sources: Iterable[ErrorSource]) -> None:
     for source in sources:
         if np.shape(source.sensitivity) != (points,):
@@ -89,7 +83,12 @@ def point_covariance(scatter: FloatArray, sources: Sequence[ErrorSource]) -> Flo
         A sensitivity is not of shape (F,).
     """
     _check_lengths(len(scatter), sources)
-    return np.asarray(scatter, dtype=float) + sum(_outer(source.sensitivity) for source in sources)
+    total = np.array(scatter, dtype=float)
+    if sources:
+        columns = np.stack([source.sensitivity for source in sources])
+        parts = np.stack([np.real(columns), np.imag(columns)])
+        total += np.einsum("ikf,jkf->fij", parts, parts)
+    return total
 
 
 def independent_covariance(scatter: FloatArray, sources: Sequence[ErrorSource]) -> FloatArray:

@@ -67,8 +67,22 @@ def check_pair(pair: PhasorPair, where: str) -> None:
     _refuse(dead, pair, where, "both channels read exactly zero")
     size_of = np.trace(pair.covariance, axis1=1, axis2=2)
     skewed = abs(pair.covariance - np.swapaxes(pair.covariance, 1, 2)).max(axis=(1, 2)) > 1e-9 * abs(size_of)
-    negative = np.linalg.eigvalsh(pair.covariance)[:, 0] < -1e-9 * abs(size_of)
-    _refuse(skewed | negative, pair, where, "the covariance is not symmetric and positive semi-definite")
+    _refuse(
+        skewed | _negative(pair.covariance, 1e-9 * abs(size_of)),
+        pair,
+        where,
+        "the covariance is not symmetric and positive semi-definite",
+    )
+
+
+def _negative(covariance: FloatArray, tolerance: FloatArray) -> NDArray[np.bool_]:
+    """Tell where an eigenvalue lies below −tolerance; a Cholesky factor is quicker."""
+    lifted = covariance + (tolerance + np.finfo(float).tiny)[:, None, None] * np.eye(4)
+    try:
+        np.linalg.cholesky(lifted)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.eigvalsh(covariance)[:, 0] < -tolerance)
+    return np.zeros(tolerance.shape, dtype=bool)
 
 
 def _refuse(bad: NDArray[np.bool_], pair: PhasorPair, where: str, what: str) -> None:

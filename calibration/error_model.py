@@ -112,7 +112,7 @@ class ErrorModel(ABC):
         _refuse_open(tied, matrix, q)
         z = p / q
         alpha, beta = _slopes(matrix, z, q)
-        sources = [self._source(item, where, (a, b), z, q) for item in self.perturbations]
+        sources = self._sources(where, (a, b), z, q)
         if factor is not None:
             sources += factor.sources(alpha * a)
         return ImpedanceSweep(
@@ -186,16 +186,24 @@ class ErrorModel(ABC):
             details=fields.details,
         )
 
-    def _source(
+    def _sources(
         self,
-        item: Perturbation,
         where: NDArray[np.intp],
         voltages: tuple[ComplexArray, ComplexArray],
         z: ComplexArray,
         q: ComplexArray,
-    ) -> ErrorSource:
-        dp, dq = _apply(item.matrix[where], *voltages)
-        return ErrorSource(item.id, item.scope, (dp - z * dq) / q, item.distribution)
+    ) -> list[ErrorSource]:
+        """Return (δp − Z δq)/q of every perturbation."""
+        if not self.perturbations:
+            return []
+        read = np.stack(voltages, axis=-1) / q[:, None]
+        slope = np.stack([read, -z[:, None] * read], axis=1)
+        changes = np.stack([item.matrix for item in self.perturbations])
+        found = np.einsum("kfij,fij->kf", changes[:, where], slope)
+        return [
+            ErrorSource(item.id, item.scope, sensitivity, item.distribution)
+            for item, sensitivity in zip(self.perturbations, found, strict=True)
+        ]
 
 
 def _apply(matrix: ComplexArray, a: ComplexArray, b: ComplexArray) -> tuple[ComplexArray, ComplexArray]:

@@ -235,28 +235,24 @@ def fit(equations: Sequence[Equation]) -> Fit:
     """
     rows = np.stack([item.row for item in equations], axis=1)
     weights = np.ones(rows.shape[:2])
-    vector = _null_vector(rows)
+    u, s, vh = np.linalg.svd(rows)
+    condition = s[:, 0] / s[:, 2]
     if len(equations) > 3:
         for _ in range(4):
+            vector = np.asarray(vh[:, 3].conj())
             weights = 1 / np.stack([item.deviation(vector) for item in equations], axis=1)
-            vector = _null_vector(rows * weights[:, :, None])
-    u, s, vh = np.linalg.svd(rows * weights[:, :, None], full_matrices=True)
+            u, s, vh = np.linalg.svd(rows * weights[:, :, None])
+    vector = np.asarray(vh[:, 3].conj())
     u3, s3, vh3 = u[:, :, :3], s[:, :3], vh[:, :3]
-    inverse = np.einsum("fki,fk,fnk->fin", vh3.conj(), 1 / s3, u3.conj())
+    inverse = (np.swapaxes(vh3.conj(), 1, 2) / s3[:, None, :]) @ np.swapaxes(u3.conj(), 1, 2)
     leverage = (abs(u3) ** 2).sum(axis=2)
-    plain = np.linalg.svd(rows, compute_uv=False)
     return Fit(
         vector=vector,
         response=-inverse * weights[:, None, :],
-        condition=plain[:, 0] / plain[:, 2],
+        condition=condition,
         leverage=leverage.T,
         misfit=_misfit(rows, weights, vector, leverage).T,
     )
-
-
-def _null_vector(rows: ComplexArray) -> ComplexArray:
-    vh = np.linalg.svd(rows, full_matrices=True)[2]
-    return np.asarray(vh[:, 3].conj())
 
 
 def _misfit(

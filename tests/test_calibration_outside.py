@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import GTC
 import numpy as np
@@ -470,3 +472,13 @@ def test_ratio_and_open_short_are_wrong_on_the_same_bench_and_by_how_much(spice)
     model = OpenShort.solve([Measured(EXACT[name], pairs[name]) for name in ("open", "short")], setup)
     error = abs(model.correct(pairs["coil"]).impedance_ohm / coil(f) - 1)
     assert 0.01 < error.max() < 0.5  # computed: gains differ by 2.2 %
+
+
+@pytest.mark.soak
+def test_the_benchmark_against_gtc_agrees_with_it():
+    script = Path(__file__).parents[1] / "benchmarks" / "calibration_speed.py"
+    command = [sys.executable, script, "--points", "60", "--theirs", "6", "--runs", "1"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode in {0, 1}, done.stderr  # sixty points are too few for its gates
+    assert "20 sources" in done.stdout
+    assert "(pass)" in done.stdout.splitlines()[-1]
