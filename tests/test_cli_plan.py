@@ -4,12 +4,21 @@ import json
 import math
 import re
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from whichcore.analysis.types import Wiring
 from whichcore.bench import load_bench
+from whichcore.calibration.fingerprint import Fingerprint
+from whichcore.calibration.ratio import Ratio
+from whichcore.calibration.setup import Setup
+from whichcore.calibration.shunt import Shunt
+from whichcore.calibration.standards import Toleranced
 from whichcore.cli.plan import plan_bench
 from whichcore.cli.root import root
+from whichcore.measure import StoredCalibration, save_calibration
+from whichcore.measure.channel_ranges import ChannelRanges
 
 CARD = """[core]
 shape = "ring"
@@ -27,6 +36,7 @@ lead_length = "50 mm"
 def card(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("WHICHCORE_BENCH", raising=False)
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
     path = tmp_path / "ring.toml"
     path.write_text(CARD, encoding="utf-8")
     return path
@@ -128,3 +138,100 @@ flux_density = "0.5 mT"
     assert found.frequency_hz[1] == 1e6
     assert found.flux_density_t == 0.5e-3
     assert (found.smallest_range_vpp, found.steps) == (pytest.approx(0.8), 256)
+
+
+# ---------------------------------------------------------------------------------------------- accuracy
+
+
+@pytest.fixture
+def home(tmp_path, monkeypatch):
+    folder = tmp_path / "home"
+    monkeypatch.setenv("WHICHCORE_HOME", str(folder))
+    return folder
+
+
+def _stored(wiring="shunt-at-ground", *, shunt="shunt 10 ohm, 10 ohm", started="2026-03-01T10:00:00+00:00"):
+    """Return a calibration as one is kept: the known shunt alone, ranges tied to one part in a thousand."""
+    mark = Fingerprint(Wiring(wiring), shunt=shunt)
+    grid = np.geomspace(1e3, 3e6, 36)
+    model = Ratio.solve((), Setup(mark, grid, Shunt(Toleranced.within(10.0, 0.02), name="shunt 10 ohm")))
+    full = np.array([0.08, 0.8, 8.0])
+    ranges = ChannelRanges(
+        full, full, np.zeros((3, 4)), np.zeros((3, 4)), np.full((3, 3), 1e-3), np.full((3, 3), 1e-4)
+    )
+    return StoredCalibration(model, ranges, {"bench": "virtual", "started": started})
+
+
+def _plan(card, *words):
+    return _run("--specimen", card, "--bench", "virtual", "--expected-permeability", "2300", *words)
+
+
+def test_without_a_calibration_the_plan_rests_on_the_bench_file_and_says_so(card, home):
+    done = _plan(card)
+    assert done.exit_code == 0
+    assert "not calibrated yet: from what the bench file states" in done.stdout
+    band = json.loads(_plan(card, "--json").stdout)["bands"][0]
+    assert band["expected"]["calibrated"] is False
+    point = band["expected"]["points"][0]
+    assert set(point) == {
+        "frequency_hz", "initial_permeability", "u_total", "u_real", "u_loss_tangent",
+        "lowest_loss_tangent", "cause_real", "cause_loss", "reach",
+    }  # fmt: skip
+    assert 0 < point["u_real"] < 0.2
+    assert band["second_winding"]["wiring"] == "two-windings"
+
+
+def test_the_newest_kept_calibration_of_the_bench_is_used(card, home):
+    save_calibration(_stored())
+    other = _stored(started="2026-04-02T10:00:00+00:00")
+    save_calibration(other, home / "calibrations" / "virtual-shunt-at-ground-0000ffff.npz")
+    save_calibration(
+        _stored(started="2026-05-02T10:00:00+00:00", shunt="another, 10 ohm"),
+        home / "calibrations" / "virtual-shunt-at-ground-1111ffff.npz",
+    )
+    report = json.loads(_plan(card, "--json").stdout)
+    origins = {band["expected"]["origin"] for band in report["bands"]}
+    assert origins == {"calibration of 2026-04-02, virtual-shunt-at-ground-0000ffff.npz"}
+    assert report["bands"][0]["expected"]["calibrated"] is True
+
+
+def test_a_damaged_kept_calibration_is_told_and_left_out(card, home):
+    (home / "calibrations").mkdir(parents=True)
+    (home / "calibrations" / "virtual-shunt-at-ground-0000ffff.npz").write_bytes(b"PK no zip")
+    report = json.loads(_plan(card, "--json").stdout)
+    assert any("a kept calibration is left out" in text for text in report["warnings"])
+    assert report["bands"][0]["expected"]["calibrated"] is False
+
+
+def test_calibrations_named_are_used_or_refused(card, home, tmp_path):
+    good = save_calibration(_stored(), tmp_path / "one.npz")
+    two = save_calibration(_stored("two-windings"), tmp_path / "two.npz")
+    report = json.loads(_plan(card, "--calibration", good, "--calibration", two, "--json").stdout)
+    assert report["bands"][0]["expected"]["origin"] == "calibration of 2026-03-01, one.npz"
+    assert report["bands"][0]["second_winding"]["origin"] == "calibration of 2026-03-01, two.npz"
+    foreign = save_calibration(_stored(shunt="shunt 10 ohm, 100 ohm"), tmp_path / "foreign.npz")
+    for words, code, told in (
+        (["--calibration", good, "--calibration", good], 3, "two calibrations of one wiring"),
+        (["--calibration", foreign], 5, "does not speak for the bench"),
+        (["--calibration", tmp_path / "missing.npz"], 5, "no such calibration"),
+    ):
+        done = _plan(card, *words)
+        assert (done.exit_code, done.stdout) == (code, "")
+        assert done.stderr.count("\n") == 1
+        assert told in done.stderr
+
+
+def test_the_pictures_are_drawn_where_asked(card, home, tmp_path):
+    done = _plan(card, "--picture", tmp_path / "map.svg", "--figures", tmp_path / "all", "--dark")
+    assert done.exit_code == 0, done.stderr
+    names = {path.name for path in (tmp_path / "all").iterdir()}
+    assert names == {
+        f"accuracy-{part}.{kind}" for part in ("size", "angle", "core") for kind in ("svg", "png")
+    }
+    svg = (tmp_path / "map.svg").read_text(encoding="utf-8")
+    assert "specimen-at-ground" in svg
+    assert "#14181d" in svg.lower()
+    assert done.stdout.count("drawn: ") == 7
+    wrong = _plan(card, "--picture", tmp_path / "map.pdf")
+    assert (wrong.exit_code, wrong.stderr.count("\n")) == (3, 1)
+    assert "unknown picture format" in wrong.stderr
