@@ -125,15 +125,15 @@ def test_a_common_phase_error_hardly_counts_at_the_crossing():
 @pytest.mark.parametrize("connection", Connection)
 def test_two_standard_uncertainties_hold_in_most_of_two_hundred_draws(connection):
     rng, inside, draws = np.random.default_rng(17), 0, 200
+    known, (farad, part) = card(ITEM), _near(1e4)
+    port = JOINED[connection](wound_port(ITEM, FARAD), part)
     for _ in range(draws):
         # stated values drawn about the true ones as the tolerances say: rectangular
-        farad, _ = _near(1e4)
         stated = KnownCapacitor(
             farad * (1 + rng.uniform(-0.01, 0.01)), 0.01, LOSS + rng.uniform(-1e-4, 1e-4), 1e-4
         )
-        copper = card(ITEM).winding.dc_resistance_ohm * (1 + 0.01 * rng.normal())
-        wound = card(ITEM, dc_resistance_ohm=copper)
-        port = JOINED[connection](wound_port(ITEM, FARAD), _near(1e4)[1])
+        copper = known.winding.dc_resistance_ohm * (1 + 0.01 * rng.normal())
+        wound = replace(known, winding=replace(known.winding, dc_resistance_ohm=copper))
         sweep = drawn_sweep(port, 1e4 * np.linspace(0.95, 1.05, 11), rng, **ROUGH)
         value, u, _ = _loss(resonance(sweep, wound, stated, connection))
         inside += abs(value - _true_loss(1e4)) <= 2 * u

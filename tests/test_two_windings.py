@@ -71,9 +71,9 @@ def _coverage(draws, names):
     return inside / draws
 
 
-def test_two_standard_uncertainties_hold_the_capacitance_in_most_of_a_hundred_draws():
-    # 95.4 % (analytic); 100 draws scatter by 2.1 %: three of those below
-    assert np.all(_coverage(100, ["bin-h", "bin-n"]) >= 0.89)
+def test_two_standard_uncertainties_hold_the_capacitance_in_most_draws():
+    # 95.4 % (analytic); 30 draws scatter by 3.8 %: three of those below
+    assert np.all(_coverage(30, ["bin-h", "bin-n"]) >= 0.84)
 
 
 @pytest.mark.soak
@@ -205,6 +205,39 @@ def test_the_cubic_meets_measured_points_and_bends_like_a_cubic():
     assert np.array_equal(weights[2], np.eye(13)[12])
     x = np.log(grid)
     assert weights[1] @ (x**3 - 2 * x) == pytest.approx(np.log(2.3e4) ** 3 - 2 * np.log(2.3e4), rel=1e-12)
+
+
+def _turned(part, factor):
+    return replace(part, sweep=replace(part.sweep, impedance_ohm=part.sweep.impedance_ohm * factor))
+
+
+@pytest.mark.parametrize("high", [SHARED, OWN], ids=["one grid", "two grids"])
+def test_sensitivities_of_the_joined_curve_are_those_of_finite_steps(high):
+    # a hundredth of each standard uncertainty, put into the data; what the overlap then solves is in it
+    step = 0.01
+
+    def run(farad=(5e-12, 2e-12), factors=(1.0, 1.0)):
+        parts = _pair("bin-h", np.random.default_rng(13), farad=farad, high=high)
+        many, few = (_turned(part, factor) for part, factor in zip(parts, factors, strict=True))
+        return join(solve_overlap(many, few), many, few).spectrum
+
+    plain = run()
+    named = {s.id: s.sensitivity for s in plain.sources}
+    spread = TYPICAL_CAPACITANCE_UNCERTAINTY_F * step
+    # a winding with less than stated was stated too large
+    moved = {
+        "many/gain": run(factors=(1 + 2e-3 * step, 1.0)),
+        "few/phase": run(factors=(1.0, 1 + 1e-3j * step)),
+        "many/winding:capacitance": run(farad=(5e-12 - spread, 2e-12)),
+        "few/winding:capacitance": run(farad=(5e-12, 2e-12 - spread)),
+    }
+    for name, other in moved.items():
+        change = (other.permeability - plain.permeability) / step
+        largest = np.max(np.abs(named[name]))
+        # first order, and the noise is a share of a Z that moves: some percent of the largest
+        np.testing.assert_allclose(change, named[name], atol=0.05 * largest, err_msg=name)
+    # the overlap has taken most of the many turns' capacitance out: at 183 kHz it would be 1.6 % of μ
+    assert np.max(np.abs(named["many/winding:capacitance"][plain.frequency_hz < 2e5])) < 0.006 * 2300
 
 
 @pytest.mark.soak
