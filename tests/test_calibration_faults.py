@@ -410,6 +410,22 @@ def test_a_sound_set_gets_no_remark_on_its_misfits(seed):
     assert not any("misfit" in text for text in found.remarks)
 
 
+def test_a_misfit_of_one_size_at_all_frequencies_is_not_said_to_grow():
+    model = SIX.solve(noise=quiet(16))
+
+    def remarks(shape):
+        misfit = np.zeros((6, 200))
+        misfit[2] = shape
+        return quality(replace(model, details=dict(model.details) | {"misfit": misfit})).remarks
+
+    flat, rising = np.full(200, 3.5), np.linspace(0.1, 3.5, 200)
+    assert not any("grows with frequency" in text for text in remarks(flat))
+    assert not any("misfit" in text for text in remarks(flat))  # 3.5 is within chance for 1,200 of them
+    assert sum("load: the misfit grows with frequency" in text for text in remarks(rising)) == 1
+    (told,) = (text for text in remarks(np.full(200, 9.0)) if "misfits" in text)
+    assert told.startswith("load misfits by 9 standard deviations at 1 kHz")
+
+
 def test_models_that_check_nothing_say_so_or_say_nothing():
     two = quality(CASES["open-short, shunt at ground"].solve())
     assert [row.leverage_max for row in two.rows] == [1.0, 1.0]
