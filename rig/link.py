@@ -1,8 +1,8 @@
 """One connection to one instrument. Every foreign exception ends here.
 
-pyvisa and pyvisa-py carry the bytes. What is added: a deadline for the whole answer instead of one for each
-read, no delay between consecutive writes, and a connection that is closed after any failure, because an
-answer left half read would be taken for the next one.
+pyvisa and pyvisa-py carry the bytes; over a plain socket they only connect. What is added: a deadline for
+the whole answer instead of one for each read, no delay between consecutive writes, and a connection that is
+closed after any failure, because an answer left half read would be taken for the next one.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import gc
 import logging
-import select
 import socket
 import time
 import warnings
@@ -20,14 +19,13 @@ from typing import Any
 
 from whichcore.errors import InstrumentError
 from whichcore.rig.block import BlockFormat, read_block
+from whichcore.rig.wire import LONGEST_LINE, Wire
 
-LONGEST_LINE = 1 << 16
 LINE_CHUNK = 256
 SMALLEST_CHUNK = 64  # bytes asked for at once on a line that drips
 LARGEST_CHUNK = 1 << 18
 CHUNK_S = 0.05  # a chunk is what comes in this time, so that a deadline is seen
 SILENCE_S = 1.5  # no byte for so long in the middle of an answer: it will not come
-_RECEIVE = 1 << 16
 
 # pyvisa-py tells its log of every time-out with a traceback; the error raised here says it in one line
 logging.getLogger("pyvisa").addHandler(logging.NullHandler())
@@ -70,6 +68,7 @@ class Link:
         self.address = address
         self.settings = settings
         self._resource: Any = None
+        self._wire: Wire | None = None
         self._answering = False
 
     @property
@@ -90,11 +89,12 @@ class Link:
                 raise RuntimeError(fault)
             if self.settings.baud_rate is not None:
                 self._resource.baud_rate = self.settings.baud_rate
-            self._hurry()
+            line = self._socket()
+            self._wire = None if line is None else Wire(line, SILENCE_S)
 
     def close(self) -> None:
         """Close the connection; doing it twice does no harm."""
-        resource, self._resource = self._resource, None
+        resource, self._resource, self._wire = self._resource, None, None
         if resource is not None:
             # a connection that is broken already may refuse to be closed
             with contextlib.suppress(*_foreign()):
@@ -124,8 +124,11 @@ class Link:
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.block_timeout_s
             self._send(message)
-            self._await(deadline)
-            self._resource.read_termination = None
+            if self._wire is None:
+                self._answering = False
+                self._resource.read_termination = None
+            else:
+                self._wire.expect(deadline)
             return read_block(
                 lambda count: self._read_exactly(count, deadline), form, expected, self._where(message)
             )
@@ -145,28 +148,21 @@ class Link:
         return ""
 
     def _send(self, message: str) -> None:
-        self._resource.timeout = max(1, int(self.settings.timeout_s * 1000))
-        self._resource.write_raw((message + self.settings.write_terminator).encode("ascii"))
+        data = (message + self.settings.write_terminator).encode("ascii")
+        if self._wire is not None:
+            self._wire.send(data, self.settings.timeout_s)
+        else:
+            self._resource.timeout = max(1, int(self.settings.timeout_s * 1000))
+            self._resource.write_raw(data)
         if self.settings.command_pause_s:
             time.sleep(self.settings.command_pause_s)
 
-    def _await(self, deadline: float) -> None:
-        """Wait for the first byte of an answer; a peer that has gone is seen at once, on a socket."""
-        self._answering = False
-        line = self._socket()
-        if line is None:
-            return
-        ready, _, _ = select.select([line], [], [], max(0.0, deadline - time.monotonic()))
-        if not ready:
-            raise TimeoutError("no answer in time")
-        if line.recv(1, socket.MSG_PEEK) == b"":
-            raise ConnectionResetError("the instrument has closed the connection")
-        self._answering = True
-
     def _read_line(self, deadline: float) -> str:
-        self._await(deadline)
-        self._resource.read_termination = self.settings.read_terminator[-1]
         end = self.settings.read_terminator.encode("ascii")
+        if self._wire is not None:
+            return self._wire.line(end, deadline).decode("ascii").strip()
+        self._answering = False
+        self._resource.read_termination = self.settings.read_terminator[-1]
         answer = bytearray()
         while True:
             self._patience(deadline)
@@ -180,9 +176,8 @@ class Link:
                 raise RuntimeError(f"an answer of more than {LONGEST_LINE} bytes without an end")
 
     def _read_exactly(self, count: int, deadline: float) -> bytes | bytearray:
-        line = self._socket()
-        if count > LINE_CHUNK and line is not None and not getattr(self._session(), "_pending_buffer", b"?"):
-            return self._receive(line, count, deadline)
+        if self._wire is not None:
+            return self._wire.exactly(count, deadline)
         data = bytearray()
         size = min(count, 1 << 14)
         while len(data) < count:
@@ -192,34 +187,11 @@ class Link:
             try:
                 data += self._resource.read_bytes(size, chunk_size=size)
             except _foreign() as error:
-                raise self._cut_short(f"{len(data)} or more", count) from error
+                raise TimeoutError(f"the data stopped after {len(data)} or more of {count} bytes") from error
             self._answering = True
             rate = size / max(time.monotonic() - begun, 1e-6)
             size = int(min(max(rate * CHUNK_S, SMALLEST_CHUNK), LARGEST_CHUNK))
         return data
-
-    def _receive(self, line: socket.socket, count: int, deadline: float) -> bytearray:
-        """Read from the socket itself: pyvisa-py copies every byte eight times, and sees no end of a line."""
-        data = bytearray(count)
-        view, got = memoryview(data), 0
-        while got < count:
-            left = min(deadline - time.monotonic(), SILENCE_S)
-            if left <= 0 or not select.select([line], [], [], left)[0]:
-                raise self._cut_short(f"{got}", count)
-            size = line.recv_into(view[got:])
-            if size == 0:
-                raise self._cut_short(f"{got}", count)
-            got += size
-        return data
-
-    def _cut_short(self, got: str, count: int) -> OSError:
-        with contextlib.suppress(OSError):
-            line = self._socket()
-            if line is not None and select.select([line], [], [], 0)[0] and not line.recv(1, socket.MSG_PEEK):
-                return ConnectionResetError(
-                    f"the instrument closed the connection after {got} of {count} bytes"
-                )
-        return TimeoutError(f"the data stopped after {got} of {count} bytes")
 
     def _patience(self, deadline: float) -> None:
         left = deadline - time.monotonic()
@@ -234,13 +206,6 @@ class Link:
     def _socket(self) -> socket.socket | None:
         line = getattr(self._session(), "interface", None)
         return line if isinstance(line, socket.socket) else None
-
-    def _hurry(self) -> None:
-        line = self._socket()
-        if line is not None:
-            # else each of several commands in a row waits some 40 ms for the acknowledgement of the last
-            line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._session().max_recv_size = _RECEIVE
 
     def _where(self, message: str) -> str:
         return f"{self.address}, {message}"
