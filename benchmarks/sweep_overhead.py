@@ -7,7 +7,8 @@ Run ``python benchmarks/sweep_overhead.py``. Two ratios are gates, each the medi
 - a record of one million points of two channels, through the driver, over the same bytes through a bare
   socket: at most 2.
 
-The bare script is a recording of what the sweep sent, so both wait the same.
+The bare script is a recording of what the sweep sent, so both wait the same. The processor time of both is
+printed beside them: on a busy machine the waits stretch by chance, the processor time hardly.
 """
 
 from __future__ import annotations
@@ -104,11 +105,11 @@ def bare(steps: list[Step]) -> float:
     return taken
 
 
-def sweep_ratio(points_per_decade: int, runs: int) -> tuple[float, float, float]:
-    """Return the median ratio and both median times, s."""
+def sweep_ratio(points_per_decade: int, runs: int) -> tuple[float, float, float, float]:
+    """Return the median ratio, both median times, and the processor time beyond that of the bare, s."""
     grid = log_grid(1e3, 3e6, points_per_decade)
     plan = SweepPlan(grid, DriveRule(1.0), target_relative=3e-4, settle_s=SETTLE_S)
-    ours, theirs = [], []
+    ours, theirs, busy = [], [], []
     with VirtualBench(seed=1) as virtual:
         virtual.do(fit="resistor")
         for _ in range(runs + 1):
@@ -117,16 +118,20 @@ def sweep_ratio(points_per_decade: int, runs: int) -> tuple[float, float, float]
             digitizer = ScpiDigitizer(load_table("scpi-digitizer"), virtual.digitizer)
             bench = Bench(source, digitizer, Wiring.SHUNT_AT_GROUND, 10.0)
             with recorder.listening() as cancel:
-                begun = time.perf_counter()
+                begun, idle = time.perf_counter(), time.process_time()
                 for _event in sweep(plan, bench, cancel):
                     pass
                 ours.append(time.perf_counter() - begun)
+            busy.append(time.process_time() - idle)
             source.close()
             digitizer.close()
+            idle = time.process_time()
             theirs.append(bare(recorder.steps))
+            busy[-1] -= time.process_time() - idle
     # the first run imports and warms up
     ratios = [a / b for a, b in zip(ours[1:], theirs[1:], strict=True)]
-    return statistics.median(ratios), statistics.median(ours[1:]), statistics.median(theirs[1:])
+    middle = statistics.median
+    return middle(ratios), middle(ours[1:]), middle(theirs[1:]), middle(busy[1:])
 
 
 def block_ratio(runs: int) -> tuple[float, float, float]:
@@ -180,8 +185,9 @@ def main() -> int:
     quick = parser.parse_args().quick
     runs = 1 if quick else RUNS
     print(f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}, median of {runs}")
-    ratio, ours, theirs = sweep_ratio(2 if quick else 10, runs)
+    ratio, ours, theirs, busy = sweep_ratio(2 if quick else 10, runs)
     print(f"sweep {ours:.3f} s, its bare commands {theirs:.3f} s: ratio {ratio:.3f} (at most {SWEEP_GATE})")
+    print(f"processor time beyond that of the bare commands {busy * 1e3:.0f} ms")
     block, mine, plain = block_ratio(runs)
     times = f"{mine * 1e3:.2f} ms, bare bytes {plain * 1e3:.2f} ms"
     print(f"2 × 1 Mpt {times}: ratio {block:.2f} (at most {BLOCK_GATE})")

@@ -445,6 +445,15 @@ def test_an_answer_that_is_no_number(script, answer):
     digitizer.close()
 
 
+def test_an_answer_of_several_lines_is_refused_in_one(script):
+    server = script([IDN, OK, ("OUTPut:STATe?", b"OUTPut:STATe?\n0\n")])
+    source = make_source(server)
+    with pytest.raises(InstrumentError, match="several lines where one was expected") as caught:
+        source.output_is_on()
+    assert "\n" not in caught.value.one_line()
+    source.close()
+
+
 def test_output_off_is_tried_on_a_new_connection(script):
     server = script(
         [IDN, OK, *SOURCE_PREPARE, ("OUTPut:STATe ON", None), ("SYSTem:ERRor?", CLOSE)],
