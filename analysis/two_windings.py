@@ -56,11 +56,21 @@ _WORTH_REFINING = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """Turn counts that would explain the overlap; two each for a sweep with two windings."""
+    """Turn counts that would explain the overlap; two each for a sweep with two windings.
+
+    Attributes
+    ----------
+    many, few : tuple of int
+    probability : float
+        With what is known of miscounting: most counts are right.
+    by_overlap : float
+        With every count alike beforehand: what the overlap alone says.
+    """
 
     many: tuple[int, ...]
     few: tuple[int, ...]
     probability: float
+    by_overlap: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +105,8 @@ class FoundWinding:
     residues : tuple of Residue
     turns_probability : float
         That its turns are as stated.
+    turns_by_overlap : float
+        The same by the overlap alone, were every count alike beforehand.
     """
 
     name: str
@@ -104,6 +116,7 @@ class FoundWinding:
     u_expected_f: float
     residues: tuple[Residue, ...]
     turns_probability: float
+    turns_by_overlap: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +165,11 @@ class Overlap:
     def stated_probability(self) -> float:
         """That the turns are as stated."""
         return min(found.turns_probability for found in self.windings)
+
+    @property
+    def seen_probability(self) -> float:
+        """The same by the overlap alone."""
+        return min(found.turns_by_overlap for found in self.windings)
 
 
 def solve_overlap(many: Wound, few: Wound) -> Overlap:
@@ -359,12 +377,20 @@ def _weigh(many: Wound, few: Wound, grid: np.ndarray, stated: Fit) -> tuple[tupl
         found[offset] = _evidence(many, few, grid, offset) if near else evidence
     found[0.0] = stated.log_evidence
     other = solve_fit(many, few, grid, 0.0, extra=_other_columns(grid.size))
-    logs = np.array([np.log(weight) + found[offset] for *_, weight, offset in rows])
-    logs = np.append(logs, np.log(OTHER_CAUSE) + other.log_evidence)
-    shares = np.exp(logs - logs.max())
-    shares /= shares.sum()
-    turns = [Turns(row[0], row[1], float(share)) for row, share in zip(rows, shares[:-1], strict=True)]
+    logs = np.array([found[offset] for *_, offset in rows])
+    weights = np.array([weight for *_, weight, _ in rows])
+    shares = _shares(np.append(np.log(weights) + logs, np.log(OTHER_CAUSE) + other.log_evidence))
+    alike = _shares(logs)
+    turns = [
+        Turns(row[0], row[1], float(share), float(seen))
+        for row, share, seen in zip(rows, shares[:-1], alike, strict=True)
+    ]
     return tuple(sorted(turns, key=lambda t: -t.probability)), float(shares[-1])
+
+
+def _shares(logs: FloatArray) -> FloatArray:
+    shares = np.exp(logs - logs.max())
+    return np.asarray(shares / shares.sum())
 
 
 def _evidence(many: Wound, few: Wound, grid: np.ndarray, offset: float) -> float:
@@ -402,9 +428,16 @@ def _found(part: Wound, fit: Fit, name: str, turns: tuple[Turns, ...]) -> FoundW
     expected = float(model.capacitance_f.value[0]) / ratio
     spread = sum(float(error.change[0]) for error in model.capacitance_f.errors) / ratio
     own = next((r for r in residues if r.id == CAPACITANCE), Residue(CAPACITANCE, 0.0, 1.0))
-    sure = sum(t.probability for t in turns if (t.many if name == MANY else t.few) == counts)
+    same = [t for t in turns if (t.many if name == MANY else t.few) == counts]
     return FoundWinding(
-        name, expected - own.shift * spread, own.left * spread, expected, spread, residues, sure
+        name,
+        expected - own.shift * spread,
+        own.left * spread,
+        expected,
+        spread,
+        residues,
+        sum(t.probability for t in same),
+        sum(t.by_overlap for t in same),
     )
 
 

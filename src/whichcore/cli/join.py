@@ -134,12 +134,18 @@ def _winding(found: FoundWinding) -> dict[str, Any]:
         "expected_f": found.expected_f,
         "u_expected_f": found.u_expected_f,
         "turns_probability": found.turns_probability,
+        "turns_by_overlap": found.turns_by_overlap,
         "residues": [{"id": r.id, "shift": r.shift, "left": r.left} for r in found.residues],
     }
 
 
 def _turns(turns: Turns) -> dict[str, Any]:
-    return {"many": list(turns.many), "few": list(turns.few), "probability": turns.probability}
+    return {
+        "many": list(turns.many),
+        "few": list(turns.few),
+        "probability": turns.probability,
+        "by_overlap": turns.by_overlap,
+    }
 
 
 def _step(step: Step) -> Mapping[str, Any]:
@@ -158,7 +164,7 @@ def _step(step: Step) -> Mapping[str, Any]:
 def _blocks(overlap: Overlap, joined: Joined, many: Wound, few: Wound) -> list[Block]:
     span = f"{quantity(overlap.frequency_hz[0], 'Hz')} to {quantity(overlap.frequency_hz[-1], 'Hz')}"
     name = few.specimen.name
-    counts = [":".join(f"{n}" for n in part.counts) for part in (many, few)]
+    counts = [_said(part.counts) for part in (many, few)]
     rows = tuple(
         (
             found.name,
@@ -166,6 +172,7 @@ def _blocks(overlap: Overlap, joined: Joined, many: Wound, few: Wound) -> list[B
             f"{_picofarad(found.capacitance_f, found.u_capacitance_f)}",
             f"{_picofarad(found.expected_f, found.u_expected_f)}",
             percent(found.turns_probability),
+            percent(found.turns_by_overlap),
         )
         for found, count in zip(overlap.windings, counts, strict=True)
     )
@@ -173,7 +180,9 @@ def _blocks(overlap: Overlap, joined: Joined, many: Wound, few: Wound) -> list[B
         Heading(f"{name}: {counts[0]} and {counts[1]} turns joined".lstrip(": ")),
         Lines((f"Overlap: {overlap.frequency_hz.size} points from {span}. {_agreement(overlap)}",)),
         Grid(
-            ("winding", "turns", "C_w found", "C_w expected", "turns as stated"), rows, frozenset({"turns"})
+            ("winding", "turns", "C_w found", "C_w expected", "turns as stated", "by the overlap"),
+            rows,
+            frozenset({"turns"}),
         ),
         Lines(
             (
@@ -191,23 +200,29 @@ def _picofarad(value: float, u: float) -> str:
 
 def _agreement(overlap: Overlap) -> str:
     return (
-        f"χ² {overlap.chi_squared:.1f} for {overlap.degrees_of_freedom}, probability {overlap.p_value:.2g}: "
-        "both windings show one core."
+        f"χ² {overlap.chi_squared:.1f} for {overlap.degrees_of_freedom}, larger in "
+        f"{percent(overlap.p_value)} of cases: both windings show one core."
     )
 
 
 def _turns_line(overlap: Overlap, many: Wound, few: Wound) -> str:
-    if overlap.stated_probability >= CONFIRMED:
+    if overlap.seen_probability >= CONFIRMED:
         return (
-            f"Turns confirmed ({percent(overlap.stated_probability)}), unless both are miscounted in the "
-            "same ratio: that no overlap shows."
+            f"Turns confirmed by the overlap ({percent(overlap.seen_probability)}), unless both are miscounted "
+            "in the same ratio: that no overlap shows."
         )
-    other = next(t for t in overlap.turns if (t.many, t.few) != (many.counts, few.counts))
+    stated = (many.counts, few.counts)
+    other = max((t for t in overlap.turns if (t.many, t.few) != stated), key=lambda t: t.by_overlap)
+    counts = f"{_said(other.many)} and {_said(other.few)}"
     return (
-        f"Turns doubted: {':'.join(map(str, other.many))} and {':'.join(map(str, other.few))} have "
-        f"{percent(other.probability)}. Count the passes through the hole again; a third winding, or an "
-        "overlap at lower frequencies, would decide."
+        f"Turns not confirmed: the overlap alone gives {percent(overlap.seen_probability)} to the turns "
+        f"stated, and {percent(other.by_overlap)} to {counts}. Count the passes through the hole again, or let "
+        "the sweeps overlap over more points of less uncertainty."
     )
+
+
+def _said(counts: tuple[int, ...]) -> str:
+    return ":".join(f"{n}" for n in counts)
 
 
 def _residue_lines(overlap: Overlap) -> list[str]:
