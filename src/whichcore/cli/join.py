@@ -208,16 +208,16 @@ def _agreement(overlap: Overlap) -> str:
 def _turns_line(overlap: Overlap, many: Wound, few: Wound) -> str:
     if overlap.seen_probability >= CONFIRMED:
         return (
-            f"Turns confirmed by the overlap ({percent(overlap.seen_probability)}), unless both are miscounted "
-            "in the same ratio: that no overlap shows."
+            f"Turns confirmed by the overlap ({percent(overlap.seen_probability)}), unless both are "
+            "miscounted in the same ratio: that no overlap shows."
         )
     stated = (many.counts, few.counts)
     other = max((t for t in overlap.turns if (t.many, t.few) != stated), key=lambda t: t.by_overlap)
     counts = f"{_said(other.many)} and {_said(other.few)}"
     return (
         f"Turns not confirmed: the overlap alone gives {percent(overlap.seen_probability)} to the turns "
-        f"stated, and {percent(other.by_overlap)} to {counts}. Count the passes through the hole again, or let "
-        "the sweeps overlap over more points of less uncertainty."
+        f"stated, and {percent(other.by_overlap)} to {counts}. Count the passes through the hole again, or "
+        "let the sweeps overlap over more points of less uncertainty."
     )
 
 
