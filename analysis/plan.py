@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from whichcore.analysis.plan_accuracy import PAYS, PlanAccuracy
+from whichcore.analysis.plan_accuracy import PlanAccuracy
+from whichcore.analysis.plan_alternatives import PAYS, judged
 from whichcore.analysis.plan_band import WIRES_M, Band, Limits, WoundBand, wire_for
 from whichcore.analysis.plan_point import PlanBench
 from whichcore.analysis.plan_remark import ESTIMATE, Reason, Remark
@@ -100,7 +101,7 @@ def plan_measurement(
         flux_density_t=bench.flux_density_t,
         turns=turns,
         own_turns_serve=own,
-        bands=tuple(item.band() for item in planned),
+        bands=tuple(judged(item) for item in planned),
         remarks=(
             *_turns_remarks(specimen, turns, own),
             *_gain_remarks(specimen, planned, accuracy),

@@ -6,22 +6,18 @@ another wiring, shunt or set of standards.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from whichcore.analysis.accuracy import SpecimenAccuracy, at_frequencies, specimen_accuracy
 from whichcore.analysis.plan_point import PlanPoint, ferrite_permeability
-from whichcore.analysis.plan_remark import ESTIMATE, Reason, Remark
 from whichcore.analysis.reading_noise import ReadingNoise
 from whichcore.analysis.remedies import remedy_of
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import AccuracyMap, ImpedanceAccuracy, Reach, Wiring
 
-PAYS = 1.5  # times smaller an uncertainty must be for another shunt or winding to be named; practice
-HELPS = 1.3  # the same for one more standard; practice
 ONE_WINDING = (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND)
 
 
@@ -190,104 +186,6 @@ def _largest(rows: Sequence[tuple[str, float]]) -> str:
         total[name] = total.get(name, 0.0) + float(u) ** 2
         ids.setdefault(name, source)
     return ids[max(total, key=lambda name: total[name])]
-
-
-# ------------------------------------------------------------------------------------------------- words
-
-
-def accuracy_remarks(here: Expected, other: Expected | None) -> list[Remark]:
-    """Return what would be known, beside the other wiring, and which points are out of reach and why."""
-    remarks = []
-    if other is not None:
-        remarks.append(
-            Remark(
-                Reason.WIRING,
-                f"μ would be known to {_percent(here.worst)} at worst with the {plain(here.wiring)}, to "
-                f"{_percent(other.worst)} with the {plain(other.wiring)}",
-                ESTIMATE,
-            )
-        )
-    widest = max(here.points, key=lambda point: point.u_real)
-    remarks.append(
-        Remark(
-            Reason.ACCURACY,
-            f"the largest part of the uncertainty of μ′ is {remedy_of(widest.cause_real).name}: "
-            f"{remedy_of(widest.cause_real).remedy}",
-            f"{ESTIMATE}; {here.origin}",
-        )
-    )
-    lost = [point for point in here.points if point.reach is not Reach.REACHED]
-    return remarks + [
-        Remark(
-            Reason.ACCURACY,
-            f"a core of {point.initial_permeability:.4g} is out of reach at {_hertz(point)}: "
-            f"{point.reach.value}",
-            ESTIMATE,
-            cannot=True,
-        )
-        for point in lost
-    ]
-
-
-def loss_remark(
-    here: Expected, second: Expected | None, capacitor: Callable[[], tuple[Expected, Expected] | None]
-) -> Remark:
-    """Return the least tan δ that is seen in a band, what hides it, and what would help.
-
-    Parameters
-    ----------
-    here : Expected
-    second : Expected or None
-        The same core with a second winding.
-    capacitor : callable
-        Returns the band as stated and with a good capacitor as one more standard, where that can be said.
-    """
-    point = here.blindest
-    cause = remedy_of(point.cause_loss)
-    text = f"tan δ below {point.lowest_loss_tangent:.2g} cannot be seen at {_hertz(point)} here: {cause.name}"
-    helps = []
-    if second is not None and second.rank[0] == 0 and _gain(here, second) >= PAYS:
-        there = second.blindest
-        helps.append(
-            f"a second winding of as many turns, A on it, shows tan δ from {there.lowest_loss_tangent:.2g}"
-        )
-    if point.cause_loss.startswith("standard ") and (both := capacitor()) is not None:
-        gain = both[0].blindest.lowest_loss_tangent / both[1].blindest.lowest_loss_tangent
-        if gain >= HELPS:
-            helps.append(f"a good capacitor as one more standard makes it {gain:.2g} times less")
-    if not helps:
-        helps.append(cause.remedy)
-    return Remark(Reason.LOSS, f"{text}; {'; '.join(helps)}", ESTIMATE, cannot=True)
-
-
-def _gain(here: Expected, other: Expected) -> float:
-    return here.blindest.lowest_loss_tangent / other.blindest.lowest_loss_tangent
-
-
-def shunt_remark(stated: Expected, others: Mapping[float, Expected], shunt_ohm: float) -> Remark | None:
-    """Return the shunt that would serve a band better, where one does by half as much again."""
-    if not others:
-        return None
-    best = min(others, key=lambda ohm: others[ohm].rank)
-    there = others[best]
-    fewer = there.rank[0] < stated.rank[0]
-    if there.rank[0] > stated.rank[0] or not (fewer or stated.worst >= PAYS * there.worst):
-        return None
-    return Remark(
-        Reason.SHUNT,
-        f"a shunt of {best:g} Ω with the {plain(there.wiring)} would serve this band better: μ to "
-        f"{_percent(there.worst)} instead of {_percent(stated.worst)} with {shunt_ohm:g} Ω",
-        f"{ESTIMATE}, both as the bench file states them",
-    )
-
-
-def _hertz(point: ExpectedPoint) -> str:
-    power = max(0, min(2, math.floor(math.log10(point.frequency_hz) / 3)))
-    return f"{point.frequency_hz / 1e3**power:.3g} {('Hz', 'kHz', 'MHz')[power]}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.2g} %" if share < 1 else "no better than its own size"
 
 
 def plain(wiring: Wiring) -> str:

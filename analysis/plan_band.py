@@ -8,19 +8,9 @@ trade, without a source.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from whichcore.analysis.plan_accuracy import (
-    ONE_WINDING,
-    Expected,
-    PlanAccuracy,
-    accuracy_remarks,
-    expected,
-    loss_remark,
-    plain,
-    shunt_remark,
-    speaks,
-)
+from whichcore.analysis.plan_accuracy import ONE_WINDING, Expected, PlanAccuracy, expected, plain
 from whichcore.analysis.plan_point import PlanBench, PlanPoint, plan_point
 from whichcore.analysis.plan_remark import Reason, Remark
 from whichcore.analysis.specimen import Specimen
@@ -111,7 +101,7 @@ class WoundBand:
         accuracy: PlanAccuracy | None = None,
     ) -> None:
         self.specimen, self.bench, self.limits = specimen, bench, limits
-        self.span, self._accuracy = span, accuracy
+        self.span, self.accuracy = span, accuracy
         self.points = tuple(plan_point(specimen, bench, f, mu) for f in limits for mu in span)
         found = {wiring: self.expected(wiring, least=False) for wiring in ONE_WINDING}
         self.known = {wiring: item for wiring, item in found.items() if item is not None}
@@ -124,13 +114,13 @@ class WoundBand:
         self, wiring: Wiring, law: ImpedanceAccuracy | None = None, *, least: bool = True
     ) -> Expected | None:
         """Return what would be known in a wiring, by the bench's accuracy or by another; None without one."""
-        if self._accuracy is None:
+        if self.accuracy is None:
             return None
-        law = law or self._accuracy.of(wiring, self.limits)
+        law = law or self.accuracy.of(wiring, self.limits)
         if law is None:
             return None
         raised = min(self.flux_for(wiring), HIGHEST_FLUX_T) / self.bench.flux_density_t
-        return expected(law, self._accuracy.reading, self.specimen, self.points, raised, least=least)
+        return expected(law, self.accuracy.reading, self.specimen, self.points, raised, least=least)
 
     def _cost(self, wiring: Wiring) -> float:
         """Return what a step of the converter does to Z at worst, in the best case one in ``STEPS``."""
@@ -193,7 +183,7 @@ class WoundBand:
             pad_db=pad,
             reachable_flux_t=self.reachable_t,
             points=self.points,
-            remarks=tuple(self._remarks(flux, max(levels), pad) + self._accuracy_remarks(here, second)),
+            remarks=tuple(self._remarks(flux, max(levels), pad)),
             expected=here,
             second=second,
         )
@@ -213,39 +203,6 @@ class WoundBand:
         if pad_db and level_vpp * 10 ** (pad_db / 20) > self.bench.level_vpp[1]:
             remarks.append(Remark(Reason.LEVEL, "take the pad out towards the upper end of the band"))
         return remarks + self._winding_remarks()
-
-    def _accuracy_remarks(self, here: Expected | None, second: Expected | None) -> list[Remark]:
-        if here is None or self._accuracy is None:
-            return []
-        other = next((item for wiring, item in self.known.items() if wiring is not self.wiring), None)
-        remarks = [*accuracy_remarks(here, other), loss_remark(here, second, self._with_capacitor)]
-        shunt = self._shunt_remark(self._accuracy)
-        return remarks if shunt is None else [*remarks, shunt]
-
-    def _with_capacitor(self) -> tuple[Expected, Expected] | None:
-        """Return the band as the bench file states it, and with a good capacitor as one more standard."""
-        if self._accuracy is None:
-            return None
-        laws = [
-            speaks(items, self.wiring, self.limits)
-            for items in (self._accuracy.stated, self._accuracy.capacitor)
-        ]
-        both = [None if law is None else self.expected(self.wiring, law) for law in laws]
-        return None if both[0] is None or both[1] is None else (both[0], both[1])
-
-    def _shunt_remark(self, accuracy: PlanAccuracy) -> Remark | None:
-        """Compare the shunts, each with its own voltages, level and better wiring; all as stated."""
-        best = {}
-        for ohm, items in {self.bench.shunt_ohm: accuracy.stated, **accuracy.shunts}.items():
-            other = replace(accuracy, maps=(), stated=items)
-            band = WoundBand(self.specimen, replace(self.bench, shunt_ohm=ohm), self.limits, self.span, other)
-            laws = [speaks(items, wiring, self.limits) for wiring in ONE_WINDING]
-            found = [band.expected(law.wiring, law, least=False) for law in laws if law is not None]
-            ranked = [item for item in found if item is not None]
-            if ranked:
-                best[ohm] = min(ranked, key=lambda item: item.rank)
-        stated = best.pop(self.bench.shunt_ohm, None)
-        return None if stated is None else shunt_remark(stated, best, self.bench.shunt_ohm)
 
     def _wiring_remark(self) -> Remark:
         worst = {w: max(p.amplification[w] for p in self.points) for w in self.points[0].amplification}

@@ -49,7 +49,7 @@ class Pictures:
         )
         return save(figure, path.with_suffix(""), (kind,))
 
-    def all(self, folder: Path) -> list[Path]:
+    def all(self, folder: Path, formats: Sequence[str] = FORMATS) -> list[Path]:
         """Write the maps of size and angle of Z, and the accuracy of the core, into a folder."""
         make_folder(folder)
         maps, paths, title = self.maps(), self._paths(), self._title()
@@ -57,7 +57,7 @@ class Pictures:
         angle = accuracy_figure(maps, title, shown="angle", paths=paths, dark=self._dark)
         core = specimen_accuracy_figure(self.core(), self._core_title(), dark=self._dark)
         named = {"accuracy-size": size, "accuracy-angle": angle, "accuracy-core": core}
-        return [path for stem, figure in named.items() for path in save(figure, folder / stem)]
+        return [path for stem, figure in named.items() for path in save(figure, folder / stem, formats)]
 
     def maps(self) -> list[AccuracyMap]:
         """Return the first map of each wiring: a calibration where there is one."""
@@ -103,7 +103,7 @@ class Pictures:
             f = np.geomspace(bands[0].from_hz, bands[-1].to_hz, PATH_STEPS)
             specimen = rewound(self._specimen, turns)
             z = [abs(plan_point(specimen, self._bench, x, self._initial).impedance_ohm) for x in f]
-            name = f"{turns} turns, initial permeability {self._initial:.3g}"
+            name = f"{turns} turns, initial permeability {self._initial:.4g}"
             paths.append(ImpedancePath(name, f, np.array(z)))
         return paths
 
@@ -112,7 +112,7 @@ class Pictures:
 
     def _core_title(self) -> str:
         turns = " and ".join(f"{count}" for count in self._plan.turns)
-        return f"{self._specimen.name or 'core'}, {turns} turns, initial permeability {self._initial:.3g}"
+        return f"{self._specimen.name or 'core'}, {turns} turns, initial permeability {self._initial:.4g}"
 
 
 def _joined(pieces: Sequence[SpecimenAccuracy]) -> SpecimenAccuracy:

@@ -36,7 +36,7 @@ from whichcore.figures.style import (
 from whichcore.wording import quantity
 
 Shown = Literal["size", "angle"]
-HATCHES = {Reach.TOO_SMALL: "....", Reach.CLIPPED: "++++", Reach.SHORT: "\\\\\\\\", Reach.OPEN: "////"}
+HATCHES = {Reach.TOO_SMALL: "----", Reach.CLIPPED: "xxxx", Reach.SHORT: "\\\\\\\\", Reach.OPEN: "////"}
 TITLES = {
     "size": "standard uncertainty of |Z|",
     "angle": "standard uncertainty of the angle of Z, 1 % = 10 mrad",
