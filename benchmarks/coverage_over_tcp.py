@@ -35,7 +35,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import binom
 
-from bench_truth import true_permeability
+from in_process_bench import true_permeability
 from whichcore.analysis.permeability import inner_edge_factor, permeability
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, Wiring
