@@ -279,7 +279,9 @@ def test_the_in_process_bench_sees_by_resonance_what_it_does_not_see_directly():
         sweep = bench_sweep(bench, both, Wiring.SHUNT_AT_GROUND, grid, emf_vpk=1.0)
         found = resonance(sweep, card(ITEM), KnownCapacitor(farad, 0.01, LOSS, 1e-4), Connection.PARALLEL)
         alone = Fixture("alone", wound_port(ITEM, FARAD))
-        direct = bench_sweep(bench, alone, Wiring.SHUNT_AT_GROUND, grid[:4], emf_vpk=1.0)
+        # each way on the wiring and shunt that suit it: kilohms there, fifteen ohms here
+        other_bench = in_process_bench().InProcessBench(seed=6, shunt_ohm=10.0)
+        direct = bench_sweep(other_bench, alone, Wiring.SPECIMEN_AT_GROUND, grid[:4], emf_vpk=1.0)
     value, u, _ = _loss(found)
     truth = _true_loss(found.frequency_hz)
     assert abs(value - truth) <= 2 * u
