@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichcore.analysis.types import ComplexArray, Scope
 from whichcore.calibration import covariance
@@ -77,7 +78,18 @@ def call_zero(model: ErrorModel, empty: Measured, fingerprint: Fingerprint) -> E
         fingerprint=fingerprint,
         plane="empty winding",
         standards=(*model.standards, standard.name),
+        details=_with_a_row(model),
     )
+
+
+def _with_a_row(model: ErrorModel) -> dict[str, NDArray[np.generic]]:
+    """Return the details of the model; nothing checks the winding: leverage 1, no misfit."""
+    details = dict(model.details)
+    for name, value in (("leverage", 1.0), ("misfit", 0.0)):
+        if name in details:
+            row = np.full((1, model.frequency_hz.size), value)
+            details[name] = np.concatenate([np.asarray(details[name], dtype=float), row])
+    return details
 
 
 def _less(matrix: ComplexArray, z: ComplexArray) -> ComplexArray:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 import numpy as np
 
+from whichcore.analysis.types import Wiring
 from whichcore.bench import OpenBench
 from whichcore.calibration.quality import Quality, quality
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
@@ -216,4 +217,6 @@ def _drift(stored: StoredCalibration) -> list[str]:
 def _next(stored: StoredCalibration, path: Path) -> str:
     if stored.model.plane != "terminals":
         return f"Next: whichcore sweep --calibration {path} --specimen FILE --out FILE"
-    return "Next: whichcore verify with a known part, then whichcore sweep."
+    if stored.model.fingerprint.wiring is Wiring.TWO_WINDINGS:
+        return "Next: whichcore sweep, first of a core you know: no part stands for what two windings read."
+    return "Next: whichcore verify --part NAME with a known part, then whichcore sweep."

@@ -7,9 +7,10 @@ import time
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+from scipy.stats import norm
 
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import PhasorPair
@@ -43,6 +44,7 @@ from whichcore.rig.sweep_plan import RecordRule, SweepPlan
 STANDARD_LEVEL_VPP = 2.0  # standards are linear: as high as the usual ranges hold well
 DRIFT_FREQUENCIES = 3
 TIED = "tied"
+CHANCE = 0.01  # of measuring a sound part again
 MOST_REPAIRS = 2  # parts measured again where the standards contradict each other
 
 
@@ -133,7 +135,7 @@ def _tied(
     settings: BenchSettings, bench: Bench, operator: Operator, plan: CalibrationPlan, cancel: threading.Event
 ) -> Generator[Step, None, FixtureRun]:
     """Read all ranges on one node."""
-    sweep_plan = _sweep_plan(settings, plan)
+    sweep_plan = standards_sweep(settings, plan)
     yield Step(TIED, 0.0, TIED_PURPOSE)
     operator.fit(TIED)
     for told in measure_ranges(bench, sweep_plan, cancel, plan.tie_frequencies):
@@ -185,15 +187,19 @@ class _Work:
         tried: list[str] = []
         while True:
             try:
-                return self._solve(self.at_first)
+                model = self._solve(self.at_first)
+                part, what = self._misfitting(model), "does not fit the others as well as it should"
+                if part is None or part.name in tried:
+                    return model
+                what = f"{part.name} {what}"
             except CalibrationError as error:
                 suspects = [part for part in self._suspects() if part.name not in tried]
                 if not suspects or len(tried) >= MOST_REPAIRS:
                     raise
-                part = suspects[0]
-                tried.append(part.name)
-                said = f"{_sentence(error.what)} The {part.name} once more: clean its contacts."
-                yield from self._measure(part, said)
+                part, what = suspects[0], error.what
+            tried.append(part.name)
+            said = f"{what[:1].upper()}{what[1:]}. The {part.name} once more: clean its contacts."
+            yield from self._measure(part, said)
 
     def drift(self, standard: Standard) -> Generator[Step, None, Drift]:
         """Measure one part again, and compare."""
@@ -273,16 +279,37 @@ class _Work:
             suspects.append(part)
         return sorted(suspects, key=self._size_ohm)
 
+    def _misfitting(self, model: ErrorModel) -> Standard | None:
+        """Return the part that is off by more than chance allows, but not by enough for a refusal."""
+        if "misfit" not in model.details or not np.any(model.details["misfit"]):
+            return None
+        misfit = np.asarray(model.details["misfit"], dtype=float)
+        row = int(np.argmax(misfit.max(axis=1)))
+        # the widest case: all noise in one direction of the complex plane
+        return self.at_first[row] if misfit.max() > norm.isf(CHANCE / (2 * misfit.size)) else None
+
     def _size_ohm(self, part: Standard) -> float:
         stated = part.homogeneous(self.setup.frequency_hz)
         return float(np.median(abs(stated.p) / np.maximum(abs(stated.q), 1e-30)))
 
 
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
+class _Planned(Protocol):
+    """What the sweep of a known part is made from."""
+
+    @property
+    def frequency_hz(self) -> tuple[float, ...]: ...
+    @property
+    def target_relative(self) -> float: ...
+    @property
+    def most_takes(self) -> int: ...
+    @property
+    def record(self) -> RecordRule: ...
+    @property
+    def temperature_c(self) -> float | None: ...
 
 
-def _sweep_plan(settings: BenchSettings, plan: CalibrationPlan) -> SweepPlan:
+def standards_sweep(settings: BenchSettings, plan: _Planned) -> SweepPlan:
+    """Return the sweep of a part that is linear: one level, no ties between ranges."""
     highest = highest_level_vpp(settings)
     return SweepPlan(
         frequency_hz=plan.frequency_hz,

@@ -139,19 +139,16 @@ class FixtureCheck:
         return " - or ".join(causes) or f"fit the {name}; check contacts, and shunt and wiring in bench.toml"
 
     def _looks_like(self, pair: PhasorPair, seen: Ratio) -> list[str]:
-        """Return what reads like this, an open and a short first."""
+        """Return what reads like this, the likest first."""
         found = []
         for what, model in (("an open", Open()), ("a short", Short())):
             part = model.homogeneous(pair.frequency_hz)
-            if _apart(seen, (complex(part.p[0]), complex(part.q[0])), MIDDLE_OHM) <= NEAR:
-                found.append(what)
+            found.append((_apart(seen, (complex(part.p[0]), complex(part.q[0])), MIDDLE_OHM), what))
         for other in self.others:
-            if other.name == self.standard.name or isinstance(other, Open | Short):
-                continue
-            stated = _stated(other, self.setup, pair)
-            if _apart(seen, stated, _beside(other, stated)) <= NEAR:
-                found.append(f"the {other.name}")
-        return found
+            if other.name != self.standard.name and not isinstance(other, Open | Short):
+                stated = _stated(other, self.setup, pair)
+                found.append((_apart(seen, stated, _beside(other, stated)), f"the {other.name}"))
+        return [what for distance, what in sorted(found) if distance <= NEAR]
 
 
 def check_empty(point: ImpedanceSweep, specimen: Specimen, name: str) -> None:

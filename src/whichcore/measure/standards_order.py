@@ -143,8 +143,12 @@ def _named(settings: BenchSettings, names: Sequence[str]) -> list[Standard]:
 
 
 def _empty(empties: Sequence[Short], *, named: bool, wound: bool) -> Short | None:
-    if not empties or (not wound and not named):
-        return None  # it belongs to one winding, and to no other specimen
+    if not empties:
+        return None
+    if not wound and not named:
+        left = ", ".join(item.name for item in empties)
+        warn(f"{left} is left out: it belongs to one winding, which --specimen FILE names")
+        return None
     if len(empties) > 1:
         raise UsageError(
             "one empty winding at a time is called zero",
