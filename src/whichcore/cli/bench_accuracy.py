@@ -162,9 +162,14 @@ def second_load(settings: BenchSettings) -> SecondaryLoad | None:
 def _nominal(
     stated: StatedBench, reading: ReadingNoise, grid: FloatArray, *, told: bool = False
 ) -> tuple[ImpedanceAccuracy, ...]:
-    """Return every wiring as stated; one whose standards make no calibration is left out, and told."""
+    """Return every wiring as stated; one whose standards make no calibration is left out, and told.
+
+    Two windings are left out where the file does not say what channel A loads the second one with.
+    """
     found = []
     for wiring in Wiring:
+        if wiring is Wiring.TWO_WINDINGS and stated.load is None:
+            continue
         try:
             found.append(nominal_accuracy(stated, wiring, reading, grid))
         except WhichcoreError as error:

@@ -242,7 +242,7 @@ def _uncertainties(item: Expected | None) -> tuple[str, str]:
     real = sorted(point.u_real for point in item.points)
     loss = sorted(point.u_loss_tangent for point in item.points)
     return (
-        _from_to([f"{100 * u:.2g} %" for u in (real[0], real[-1])]),
+        _from_to([f"{100 * u:.2g} %" if u < 1 else "> 100 %" for u in (real[0], real[-1])]),
         _from_to([f"{u:.2g}" for u in (loss[0], loss[-1])]),
     )
 
