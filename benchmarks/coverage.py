@@ -233,7 +233,9 @@ def _calibrated(
     names = list(STANDARDS)[: TAKEN[model]]
     standards = [Measured(STANDARDS[name], reader.read(name, bench.standard(name), gains)) for name in names]
     if model == "open-short":
-        return OpenShort.solve(standards, replace(setup, channels=reader.tie("channels", gains[0] / gains[1])))
+        return OpenShort.solve(
+            standards, replace(setup, channels=reader.tie("channels", gains[0] / gains[1]))
+        )
     return OpenShortLoad.solve(standards, setup)
 
 
@@ -283,7 +285,9 @@ def judge(truth: Truth, plan: Plan, luck: Luck) -> Verdicts:
             card = truth.card(place)
             if one.wiring == Wiring.TWO_WINDINGS:
                 one = unloaded(one, card, SECONDARY)
-            tables[:, :, place] = _held(one, permeability(one, card), expected[index], truth.permeability[place])
+            tables[:, :, place] = _held(
+                one, permeability(one, card), expected[index], truth.permeability[place]
+            )
     kind = np.tile([piece.kind for piece in truth.pieces], len(FREQUENCIES_HZ))
     return Verdicts(*tables, how=how, kind=kind)
 
@@ -351,7 +355,9 @@ def report(verdicts: Verdicts) -> bool:
         f"truth inside the 95 % interval, in 100 of {cores} cores (± {error:.1f})",
         lambda q, f: f"{100 * found[q, f]:.1f}",
     )
-    _table("rms of error / standard uncertainty", lambda q, f: f"{np.sqrt(np.nanmean(normed[q, f] ** 2)):.3f}")
+    _table(
+        "rms of error / standard uncertainty", lambda q, f: f"{np.sqrt(np.nanmean(normed[q, f] ** 2)):.3f}"
+    )
     _table("median standard uncertainty, % of size", lambda q, f: f"{100 * np.nanmedian(relative[q, f]):.2f}")
     _table("mean half width / standard uncertainty", lambda q, f: f"{np.nanmean(widths[q, f]):.2f}")
     for label, groups in (("wiring and model", verdicts.how), ("core drawn from", verdicts.kind)):
@@ -378,7 +384,9 @@ def main() -> int:
     begun = time.perf_counter()
     verdicts = run(options.cores, options.seed, Draw(options.wire, options.many_turns, options.unequal))
     held = report(verdicts)
-    print(f"\n{time.perf_counter() - begun:.0f} s; gate 93 to 97 in every cell: {'held' if held else 'MISSED'}")
+    print(
+        f"\n{time.perf_counter() - begun:.0f} s; gate 93 to 97 in every cell: {'held' if held else 'MISSED'}"
+    )
     return 0 if held else 1
 
 

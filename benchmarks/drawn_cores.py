@@ -61,9 +61,7 @@ def unit_draws(kind: Distribution, rng: np.random.Generator, count: int | None =
 
 def drawn(label: Toleranced, rng: np.random.Generator, count: int) -> FloatArray:
     """Return what parts of one label truly are, (count,)."""
-    return np.asarray(
-        label.value + label.standard_uncertainty * unit_draws(label.distribution, rng, count)
-    )
+    return np.asarray(label.value + label.standard_uncertainty * unit_draws(label.distribution, rng, count))
 
 
 # --------------------------------------------------------------------------------------------------- cores
@@ -176,9 +174,7 @@ def _shape(base: Core, rng: np.random.Generator) -> tuple[Ring | EffectiveCore, 
     return Ring(**named, stacking_factor=filling), stated, body
 
 
-def _winding(
-    on_card: Ring | EffectiveCore, turns: int, rng: np.random.Generator, draw: Draw
-) -> Winding:
+def _winding(on_card: Ring | EffectiveCore, turns: int, rng: np.random.Generator, draw: Draw) -> Winding:
     """Draw a winding; two in three state a four-wire reading, one in five its capacitance."""
     diameter = float(rng.choice([0.2e-3, 0.3e-3, 0.4e-3, 0.5e-3]))
     leads = float(rng.uniform(0.02, 0.08))
@@ -269,7 +265,9 @@ def draw_truth(count: int, rng: np.random.Generator, draw: Draw) -> Truth:
     pieces = tuple(draw_piece(rng, draw) for _ in range(count))
     frequency = grid(count)
     rows = [_wound(piece, frequency[k::count], rng, draw) for k, piece in enumerate(pieces)]
-    core_ohm, mu, copper, farad, second = (np.stack(column, axis=1).ravel() for column in zip(*rows, strict=True))
+    core_ohm, mu, copper, farad, second = (
+        np.stack(column, axis=1).ravel() for column in zip(*rows, strict=True)
+    )
     points = len(FREQUENCIES_HZ)
 
     def everywhere(values: FloatArray) -> FloatArray:

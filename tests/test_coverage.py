@@ -7,12 +7,15 @@ import pytest
 
 from whichcore.analysis.coverage import (
     Contribution,
+    contributions,
     convolve,
     effective_degrees_of_freedom,
+    expanded,
     expanded_uncertainty,
     needs_convolution,
 )
-from whichcore.analysis.types import Distribution
+from whichcore.analysis.types import Distribution, ErrorSource, ImpedanceSweep, Scope
+from whichcore.analysis.uncertainty import Part
 from whichcore.errors import AnalysisError
 
 RECTANGULAR = Distribution.RECTANGULAR
@@ -26,6 +29,16 @@ RECTANGULAR = Distribution.RECTANGULAR
 def test_sum_of_four(distribution, half_width):
     four = [Contribution(1.0, distribution)] * 4
     assert convolve(four).half_width(0.95) == pytest.approx(half_width, abs=0.005)
+
+
+def test_one_wide_rectangular_among_four():
+    # memory: JCGM 101:2008, 9.2.4, standard deviations 1, 1, 1 and 10: ±17.0, one decimal; the normal
+    # distribution gives ±19.9 instead
+    four = [Contribution(u, RECTANGULAR) for u in (1.0, 1.0, 1.0, 10.0)]
+    assert needs_convolution(four)
+    assert expanded_uncertainty(four) == pytest.approx(17.0, abs=0.05)
+    as_normal = [Contribution(item.standard_uncertainty) for item in four]
+    assert expanded_uncertainty(as_normal) == pytest.approx(19.9, abs=0.05)
 
 
 @pytest.mark.parametrize(
@@ -115,6 +128,29 @@ def test_welch_satterthwaite():
     mixed = [Contribution(1, degrees_of_freedom=4), Contribution(1)]
     assert effective_degrees_of_freedom(mixed) == pytest.approx(16)
     assert effective_degrees_of_freedom([Contribution(1)]) == np.inf
+
+
+def _point(scatter, *sources):
+    blocks = np.array(scatter, dtype=float)
+    count = len(blocks)
+    return ImpedanceSweep(np.arange(1.0, count + 1), np.full(count, 10 + 10j), blocks, sources)
+
+
+def test_contributions_of_a_quantity_are_its_scatter_and_sources():
+    flat = ErrorSource("shunt", Scope.SPECIMENS, np.array([3 - 4j]), RECTANGULAR)
+    quantity = _point([[[4.0, 1.0], [1.0, 9.0]]], flat)
+    real = contributions(quantity, Part.REAL, 0)
+    assert real == (Contribution(2.0), Contribution(3.0, RECTANGULAR))
+    assert contributions(quantity, Part.IMAGINARY, 0) == (Contribution(3.0), Contribution(-4.0, RECTANGULAR))
+
+
+def test_the_interval_of_each_point_follows_its_own_largest_source():
+    # analytic: 0.95 √3 u for a rectangular source alone, 1.960 u for normal ones
+    flat = ErrorSource("shunt", Scope.SPECIMENS, np.array([2.0 + 0j, 0j]), RECTANGULAR)
+    quantity = _point([np.zeros((2, 2)), np.diag([9.0, 1.0])], flat)
+    found = expanded(quantity, Part.REAL)
+    assert found == pytest.approx([2 * 0.95 * np.sqrt(3), 3 * 1.95996], rel=1e-3)
+    assert expanded(quantity, Part.IMAGINARY) == pytest.approx([0.0, 1.95996], rel=1e-5)
 
 
 def test_nothing_contributes():
