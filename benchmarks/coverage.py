@@ -1,4 +1,4 @@
-"""Coverage of the stated intervals: 95 % intervals must hold the truth 93 to 97 times in 100, counted by core.
+"""Coverage of the stated 95 % intervals: they must hold the truth 93 to 97 times in 100, counted by core.
 
 Run ``python benchmarks/coverage.py [--cores N] [--seed N]``. Each of 2,000 virtual cores is a circuit of its
 own on a bench of its own, calibrated afresh with standards of its own; every error is drawn from the
@@ -163,7 +163,7 @@ class Reader:
     def read(
         self, name: str, voltages: tuple[ComplexArray, ComplexArray], gains: tuple[ComplexArray, ComplexArray]
     ) -> PhasorPair:
-        """Return what the channels read, drawn from the covariance stated: white noise, converter in phase."""
+        """Return what the channels read, by the covariance stated: white noise, converter in phase."""
         covariance = np.zeros((self.places.size, 4, 4))
         luck = self.luck.normal(f"noise of {name}", self.places).reshape(2, 3, -1)
         read = []
@@ -265,7 +265,7 @@ class Verdicts:
 
     @property
     def inside(self) -> FloatArray:
-        """1 where the interval holds the truth, 0 where not, NaN where the measurement was refused, (5, P)."""
+        """1 where the interval holds the truth, 0 where not, NaN where nothing was measured, (5, P)."""
         held = (abs(self.error) <= self.half_width).astype(float)
         return np.where(np.isnan(self.error), np.nan, held)
 

@@ -1,4 +1,4 @@
-"""Wound cores and benches of which every value is drawn from what is stated of it, as circuits, by the thousand.
+"""Wound cores and benches, every value drawn from what is stated of it, as circuits, by the thousand.
 
 A card says what a workshop knows of a core; the core itself is another, drawn about the card by the standard
 uncertainties and distributions that the card states. So are the copper, the leads, the capacitance of the
@@ -74,8 +74,8 @@ class Draw:
     Attributes
     ----------
     wire : str
-        ``stated``: copper, leads and capacitance drawn about the card by what it states of them. ``real``: the
-        same card, and the wire of the virtual bench, whose proximity and capacitance know one direction only.
+        ``stated``: copper, leads and capacitance drawn about the card by what it states of them. ``real``:
+        the same card, and the wire of the virtual bench, a lone wire with some picofarads.
         ``unstated``: that wire, and a card that says nothing of it.
     many_turns : bool
         One winding of many turns at all frequencies, up to the self-resonance and beyond.
