@@ -13,7 +13,7 @@ import numpy as np
 from scipy.stats import norm
 
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import PhasorPair
+from whichcore.analysis.types import FloatArray, PhasorPair
 from whichcore.bench import BenchSettings
 from whichcore.calibration.empty_winding import call_zero
 from whichcore.calibration.error_model import ErrorModel
@@ -219,7 +219,7 @@ class _Work:
     def emptied(self, model: ErrorModel, standard: Short) -> Generator[Step, None, ErrorModel]:
         """Measure the winding on its former, and call it zero."""
         yield from self._measure(standard, f"The last part, {standard.name}: {purpose(standard)}.", model)
-        pair = tied(self.found[standard.name].pair, self.run.ranges)
+        pair = _taken(tied(self.found[standard.name].pair, self.run.ranges), model.frequency_hz)
         return call_zero(model, Measured(standard, pair), self.wound)
 
     def _measure(self, standard: Standard, said: str, model: ErrorModel | None = None) -> Iterator[Step]:
@@ -249,6 +249,8 @@ class _Work:
             raise AssertionError("an empty winding without a specimen")
 
         def check(pair: PhasorPair) -> None:
+            if not np.isin(pair.frequency_hz, model.frequency_hz).all():
+                return  # left out of the calibration, as no standards told the bench's unknowns apart there
             try:
                 point = model.correct(pair)
             except AnalysisError as error:
@@ -291,6 +293,14 @@ class _Work:
     def _size_ohm(self, part: Standard) -> float:
         stated = part.homogeneous(self.setup.frequency_hz)
         return float(np.median(abs(stated.p) / np.maximum(abs(stated.q), 1e-30)))
+
+
+def _taken(pair: PhasorPair, frequency_hz: FloatArray) -> PhasorPair:
+    """Return the points at some of the frequencies."""
+    keep = np.isin(pair.frequency_hz, frequency_hz)
+    return PhasorPair(
+        pair.frequency_hz[keep], pair.voltage_a_v[keep], pair.voltage_b_v[keep], pair.covariance[keep]
+    )
 
 
 class _Planned(Protocol):
