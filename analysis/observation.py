@@ -63,6 +63,8 @@ class Observation:
         Effect of each common source on the real and imaginary part of λ.
     section_m : (float, float) or None
         Sides of the specimen's magnetic section, when known.
+    source_ids : tuple of str (K)
+        Source of each column of ``common``.
     """
 
     frequency_hz: FloatArray
@@ -71,6 +73,7 @@ class Observation:
     whitener: FloatArray
     common: FloatArray
     section_m: tuple[float, float] | None = None
+    source_ids: tuple[str, ...] = ()
 
     @property
     def log_frequency(self) -> FloatArray:
@@ -129,6 +132,7 @@ def observe(
         whitener=np.concatenate([part.whitener for part in parts]),
         common=np.concatenate([part.columns_for(ids) for part in parts]),
         section_m=section_m,
+        source_ids=tuple(ids),
     )
 
 

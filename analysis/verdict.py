@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from whichcore.analysis.types import ComplexArray, PermeabilitySpectrum
+from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum
 
 FORMAT = "whichcore-verdict/1"
 
@@ -78,6 +78,77 @@ class EvidenceShift:
 
 
 @dataclass(frozen=True, slots=True)
+class NextStep:
+    """One thing still to do, and what it may bring.
+
+    Attributes
+    ----------
+    action : str
+        Name of the action, as in next_steps.csv.
+    sentence : str
+    gain_bits : float
+        Expected information on the material, none of these included.
+    minutes : float
+        What it costs, by practice.
+    """
+
+    action: str
+    sentence: str
+    gain_bits: float
+    minutes: float
+
+
+@dataclass(frozen=True, slots=True)
+class DecidedBy:
+    """Which part of the curve speaks for the first candidate against the second, or against any of them.
+
+    Attributes
+    ----------
+    first : str
+        Id of the most probable material.
+    second : str or None
+        Id of the next one; None where the first fails by itself and the verdict is none of these.
+    frequency_hz : float array (P,)
+        Of the points compared.
+    log_odds : float array (P, 2)
+        What each point adds by μ′ and by μ″ to the natural log of the odds of first over second; where there
+        is no second, of the data missing the first.
+    band_hz : (float, float) or None
+        Narrowest band that holds the deciding share; None where the curve decides nothing.
+    part : str
+        ``μ′``, ``μ″``, or both.
+    misfit : (float, float)
+        Mean of first and second over measured, less one, of that part in that band.
+    sentence : str
+    """
+
+    first: str
+    second: str | None
+    frequency_hz: FloatArray
+    log_odds: FloatArray
+    band_hz: tuple[float, float] | None
+    part: str
+    misfit: tuple[float, float]
+    sentence: str
+
+    @property
+    def total(self) -> float:
+        """Natural log of the odds of the whole curve."""
+        return float(self.log_odds.sum())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what the JSON says of it."""
+        return {
+            "first": self.first,
+            "second": self.second,
+            "log_odds": self.total,
+            "band_hz": None if self.band_hz is None else list(self.band_hz),
+            "part": self.part,
+            "sentence": self.sentence,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """The answer for one specimen.
 
@@ -107,6 +178,10 @@ class Verdict:
     other_turns_probability : float
         Probability that the winding has a turn more or less than stated.
     evidence : tuple of EvidenceShift
+    next_steps : tuple of NextStep
+        What may still be done, the best first; its sentence is ``next_measurement``.
+    decided_by : DecidedBy or None
+        None without a sweep.
     """
 
     kind: VerdictKind
@@ -123,6 +198,8 @@ class Verdict:
     gapped_probability: float = 0.0
     other_turns_probability: float = 0.0
     evidence: tuple[EvidenceShift, ...] = ()
+    next_steps: tuple[NextStep, ...] = ()
+    decided_by: DecidedBy | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as the JSON contract has it; finite numbers only."""
@@ -151,4 +228,14 @@ class Verdict:
             "other_turns_probability": self.other_turns_probability,
             "warnings": list(self.warnings),
             "next_measurement": self.next_measurement,
+            "next_steps": [
+                {
+                    "action": step.action,
+                    "sentence": step.sentence,
+                    "gain_bits": step.gain_bits,
+                    "minutes": step.minutes,
+                }
+                for step in self.next_steps
+            ],
+            "decided_by": None if self.decided_by is None else self.decided_by.to_dict(),
         }
