@@ -81,9 +81,9 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     spread = np.array([p.corner_exponent_sd for p in properties])[:, None, None]
     exponent = mean + spread * nodes
     sigma = np.array([m.tolerance / 2 for m in materials])[:, None, None]
-    centre = np.array([_centre(m) for m in materials])[:, None, None]
+    centre = np.array([level_centre(m) for m in materials])[:, None, None]
     shift = (GRID_STEP * shift_steps)[:, None]
-    own = np.array([_own_spread(m) for m in materials])[:, None, None]
+    own = np.array([own_corner_spread(m) for m in materials])[:, None, None]
     variance = own**2 + (exponent * sigma) ** 2
     log_weight = (
         np.log(weights / weights.sum())
@@ -100,11 +100,12 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     )
 
 
-def _own_spread(material: Material) -> float:
+def own_corner_spread(material: Material) -> float:
+    """Return the standard deviation, in ln f, of a corner beside what its level explains."""
     return max(CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION * material.curve_deviation)
 
 
-def _centre(material: Material) -> float:
+def level_centre(material: Material) -> float:
     """Return ln of the stated μi over the curve's own low-frequency level, where the curve goes that low."""
     low = material.frequency_hz <= 1e4
     if not low.any():
