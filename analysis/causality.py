@@ -112,6 +112,8 @@ class Causality:
     normalised_rms : float or None
         Root mean square of the residual components over their standard uncertainty, when one was given;
         about 1 or less for data that are causal within it.
+    degrees_of_freedom : int
+        Components of the data less terms in use.
     model : CausalModel
     copper_residue : bool
         A −j/ω term makes over a fifth of μ″ at the lowest frequency and stands out of the residual.
@@ -125,6 +127,7 @@ class Causality:
     residual: ComplexArray
     residual_rms: float
     normalised_rms: float | None
+    degrees_of_freedom: int
     model: CausalModel
     copper_residue: bool
     underdamped: bool
@@ -147,7 +150,10 @@ class Passivity:
 
 
 def check_causality(
-    frequency_hz: FloatArray, permeability: ComplexArray, standard_uncertainty: FloatArray | None = None
+    frequency_hz: FloatArray,
+    permeability: ComplexArray,
+    standard_uncertainty: FloatArray | None = None,
+    common: FloatArray | None = None,
 ) -> Causality:
     """Fit the causal model and say how far the data are from it.
 
@@ -160,6 +166,10 @@ def check_causality(
     standard_uncertainty : float array (F,) or None
         Of the real and of the imaginary part alike; weights the fit. Without it every point has the weight
         1/|μ|.
+    common : float array (2F, K) or None
+        Change of the real parts, then of the imaginary parts, for one standard uncertainty of each of K
+        causes that points share. The fit may use up each of them at the price of its own χ²; needs
+        ``standard_uncertainty``. What they explain is no part of the residual, nor of the model.
 
     Returns
     -------
@@ -173,18 +183,20 @@ def check_causality(
         There are too few points to tell anything, or the fit does not end.
     """
     scale = _checked_scale(frequency_hz, permeability, standard_uncertainty)
-    wide = _Fit.of(_Terms.for_band(frequency_hz, 2), frequency_hz, permeability, scale)
+    data = _Data(frequency_hz, permeability, scale, common)
+    wide = _Fit.of(_Terms.for_band(frequency_hz, 2), data)
     fit = wide
     if wide.rms > GOOD_RESIDUAL:
-        fine = _Fit.of(_Terms.for_band(frequency_hz, 1), frequency_hz, permeability, scale)
+        fine = _Fit.of(_Terms.for_band(frequency_hz, 1), data)
         fit = fine if fine.rms < wide.rms / 2 else wide
-    relaxing = _Fit.of(_Terms.for_band(frequency_hz, None), frequency_hz, permeability, scale)
+    relaxing = _Fit.of(_Terms.for_band(frequency_hz, None), data)
     underdamped = relaxing.rms > max(3 * fit.rms, DOUBTFUL_RESIDUAL)
     return Causality(
         frequency_hz=frequency_hz,
         residual=fit.residual,
         residual_rms=fit.rms,
         normalised_rms=_normalised(fit.residual * np.abs(permeability), standard_uncertainty),
+        degrees_of_freedom=2 * frequency_hz.size - fit.terms,
         model=fit.model,
         copper_residue=_copper_stands_out(fit, frequency_hz, permeability),
         underdamped=underdamped,
@@ -192,7 +204,9 @@ def check_causality(
     )
 
 
-def check_passivity(permeability: ComplexArray, standard_uncertainty: FloatArray | float = 0.0) -> Passivity:
+def check_passivity(
+    permeability: ComplexArray, standard_uncertainty: FloatArray | float = 0.0, false_alarms: float = 0.05
+) -> Passivity:
     """Test μ″ ≥ 0 at every point within its uncertainty.
 
     A point violates it when μ″ < −k u, with k chosen so that a lossless core of F points raises a false
@@ -203,12 +217,14 @@ def check_passivity(permeability: ComplexArray, standard_uncertainty: FloatArray
     permeability : complex array (F,)
     standard_uncertainty : float array (F,) or float
         Of μ″.
+    false_alarms : float
+        Share of sweeps of a lossless core that may raise one, where 5 of 100 are too many or too few.
 
     Returns
     -------
     Passivity
     """
-    coverage = float(norm.isf(0.05 / permeability.size))
+    coverage = float(norm.isf(false_alarms / permeability.size))
     violations = np.asarray(-permeability.imag < -coverage * np.asarray(standard_uncertainty))
     return Passivity(passive=not violations.any(), violations=violations)
 
@@ -254,20 +270,33 @@ class _Terms:
 
 
 @dataclass(frozen=True, slots=True)
+class _Data:
+    """What is fitted; ``common`` as :func:`check_causality` has it."""
+
+    frequency_hz: FloatArray
+    permeability: ComplexArray
+    scale: FloatArray
+    common: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Fit:
-    """A fitted model with its residual, relative to |data|."""
+    """A fitted model, its residual relative to |data|, and the number of terms in use."""
 
     model: CausalModel
     residual: ComplexArray
+    terms: int
 
     @classmethod
-    def of(
-        cls, terms: _Terms, frequency_hz: FloatArray, permeability: ComplexArray, scale: FloatArray
-    ) -> _Fit:
-        columns = terms.columns(frequency_hz)
-        strengths = _non_negative_fit(columns, permeability, scale)
-        residual = (permeability - _summed(columns, strengths)) / np.abs(permeability)
-        return cls(terms.model(strengths), np.asarray(residual, dtype=np.complex128))
+    def of(cls, terms: _Terms, data: _Data) -> _Fit:
+        columns = terms.columns(data.frequency_hz)
+        strengths, shared = _non_negative_fit(columns, data)
+        left = data.permeability - _summed(columns, strengths) - shared
+        return cls(
+            terms.model(strengths),
+            np.asarray(left / np.abs(data.permeability), dtype=np.complex128),
+            int((strengths > 0).sum()),
+        )
 
     @property
     def rms(self) -> float:
@@ -304,20 +333,30 @@ def _lines(frequency_hz: FloatArray, node_hz: FloatArray) -> ComplexArray:
     return np.asarray(2 / np.pi * (rising + falling) - 1j * np.maximum(shape, 0), dtype=np.complex128)
 
 
-def _non_negative_fit(columns: ComplexArray, permeability: ComplexArray, scale: FloatArray) -> FloatArray:
-    weighted = columns / scale[:, None]
+def _non_negative_fit(columns: ComplexArray, data: _Data) -> tuple[FloatArray, ComplexArray]:
+    """Return the strengths of the terms, and what the common causes change in μ, (F,)."""
+    weighted = columns / data.scale[:, None]
     matrix = np.vstack([weighted.real, weighted.imag])
-    target = np.concatenate([permeability.real / scale, permeability.imag / scale])
+    points, terms = columns.shape
+    target = np.concatenate([data.permeability.real / data.scale, data.permeability.imag / data.scale])
+    common = np.zeros((2 * points, 0)) if data.common is None else data.common
+    causes = common.shape[1]
+    # each cause goes both ways, and a row of its own prices one standard uncertainty of it at 1 in χ²
+    both = np.hstack([common, -common]) / np.tile(data.scale, 2)[:, None]
+    price = np.hstack([np.zeros((causes, terms)), np.eye(causes), -np.eye(causes)])
+    matrix = np.vstack([np.hstack([matrix, both]), price])
     norms = np.linalg.norm(matrix, axis=0)
     try:
-        strengths, _ = nnls(matrix / norms, target, maxiter=30 * matrix.shape[1])
+        found, _ = nnls(matrix / norms, np.append(target, np.zeros(causes)), maxiter=30 * matrix.shape[1])
     except RuntimeError as error:
         raise AnalysisError(
             "the causal model could not be fitted",
             where="Kramers–Kronig test",
             next_step="look for wild points in the curve",
         ) from error
-    return np.asarray(strengths / norms, dtype=np.float64)
+    strengths, up, down = np.split(found / norms, [terms, terms + causes])
+    shared = common @ (up - down)
+    return strengths, np.asarray(shared[:points] + 1j * shared[points:])
 
 
 def _summed(columns: ComplexArray, strengths: FloatArray) -> ComplexArray:

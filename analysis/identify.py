@@ -11,7 +11,6 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement
 from whichcore.analysis.candidate_cube import Branches
-from whichcore.analysis.causality import check_passivity
 from whichcore.analysis.decision import class_sums, decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
@@ -25,6 +24,7 @@ from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluc
 from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.trial import Finding, try_data
 from whichcore.analysis.types import (
     ComplexArray,
     FloatArray,
@@ -47,10 +47,6 @@ SILENT_ODDS = 1.2
 CONTRADICTION = 10.0
 #: Candidates whose best explanation is handed out with the verdict.
 _SHOWN = 8
-#: A sweep narrower than this many decades carries little shape. Practice.
-_NARROW_DECADES = 1.0
-#: Peak flux density up to which a bench calls permeability initial. Practice (IEC 60401-3: 0.25 mT).
-_INITIAL_FLUX_T = 1e-3
 
 
 def identify(
@@ -116,6 +112,7 @@ class _Case:
     observation: Observation
     measured: Observation
     curves: Evidence
+    trial: tuple[Finding, ...]
 
     @property
     def classes(self) -> list[str]:
@@ -126,7 +123,7 @@ def _reduce(
     specimen: Specimen, sweep: ImpedanceSweep | None, readings: Sequence[Reading], library: Library
 ) -> _Case:
     """Take the winding off, and ask every curve what it says of the result."""
-    spectrum = permeability(sweep, specimen) if sweep is not None else None
+    spectrum, trial = _tried(sweep, specimen) if sweep is not None else (None, ())
     points = tuple(permeability_of_reading(reading, specimen) for reading in readings)
     geometry = None if isinstance(specimen.core, Rod) else core_geometry(specimen)
     section = geometry.section_m if geometry else None
@@ -143,7 +140,14 @@ def _reduce(
         observation,
         measured,
         evidence_of(library, observation, branches),
+        trial,
     )
+
+
+def _tried(sweep: ImpedanceSweep, specimen: Specimen) -> tuple[PermeabilitySpectrum, tuple[Finding, ...]]:
+    """Return the spectrum with what failed tests of the data take away, and all findings."""
+    trial = try_data(sweep, specimen, permeability(sweep, specimen))
+    return trial.spectrum, trial.findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +240,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         gapped_probability=gapped,
         other_turns_probability=other_turns,
         evidence=posterior.shifts,
+        trial=case.trial,
     )
 
 
@@ -290,7 +295,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
         notes.append(ROD_WARNING)
     notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes
     if case.spectrum is not None:
-        notes += _spectrum_warnings(case.spectrum)
+        notes += [finding.sentence for finding in case.trial if finding.failed]
         notes += _pooling_warnings(case)
     notes += _section_warnings(case)
     notes += _gap_warnings(case)
@@ -345,33 +350,3 @@ def _section_warnings(case: _Case) -> list[str]:
         f"{len(unknown)} manganese-zinc references do not state the section they were taken on: they are "
         f"used as they stand, with up to {100 * effect:.0f} % more deviation allowed for this section"
     ]
-
-
-def _spectrum_warnings(spectrum: PermeabilitySpectrum) -> list[str]:
-    notes = []
-    frequency = spectrum.frequency_hz
-    decades = float(np.log10(frequency[-1] / frequency[0]))
-    if decades <= _NARROW_DECADES:
-        notes.append(
-            f"the sweep has {frequency.size} point{'s' * (frequency.size > 1)} over {decades:.2g} decades: "
-            "it carries the level and little of the shape"
-        )
-    covariance = point_covariance(spectrum.scatter, spectrum.sources)
-    if spectrum.permeability[0].real + 2 * np.sqrt(covariance[0, 0, 0]) < 1:
-        notes.append(
-            f"μ′ is {spectrum.permeability[0].real:.3g} at the lowest frequency, below that of air: the "
-            "sweep starts above a resonance, or the sign of the reactance, a channel or the turns are wrong"
-        )
-    uncertainty = np.sqrt(covariance[:, 1, 1])
-    passivity = check_passivity(spectrum.permeability, uncertainty)
-    if not passivity.passive:
-        notes.append(
-            f"the loss is negative beyond its uncertainty at {int(passivity.violations.sum())} frequencies: "
-            "the fixture correction, the winding resistance or the phase of the bench is wrong there"
-        )
-    if spectrum.flux_density_t is not None and spectrum.flux_density_t.max() > _INITIAL_FLUX_T:
-        notes.append(
-            f"the flux density reaches {spectrum.flux_density_t.max() * 1e3:.2g} mT: above some 1 mT this is "
-            "no longer the initial permeability"
-        )
-    return notes

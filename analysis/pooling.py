@@ -14,13 +14,15 @@ from whichcore.analysis.uncertainty import PER_POINT, independent_covariance
 GROUPS_PER_DECADE = 40
 
 
-def pooled(spectrum: PermeabilitySpectrum) -> PermeabilitySpectrum:
-    """Average neighbouring points so that no decade holds more than about forty.
+def pooled(spectrum: PermeabilitySpectrum, per_decade: int = GROUPS_PER_DECADE) -> PermeabilitySpectrum:
+    """Average neighbouring points so that no decade holds more than about a given number.
 
     Parameters
     ----------
     spectrum : PermeabilitySpectrum
         Frequencies rising.
+    per_decade : int
+        Groups a decade holds at most.
 
     Returns
     -------
@@ -30,7 +32,7 @@ def pooled(spectrum: PermeabilitySpectrum) -> PermeabilitySpectrum:
         sensitivity to a common source is the mean one. Points of different ranges are never averaged.
     """
     x = np.log10(spectrum.frequency_hz)
-    cell = np.floor((x - x[0]) * GROUPS_PER_DECADE * (1 - 1e-9))
+    cell = np.floor((x - x[0]) * per_decade * (1 - 1e-9))
     new = np.diff(cell) > 0
     if spectrum.range_labels is not None:
         labels = np.array(spectrum.range_labels)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from whichcore.analysis.trial.finding import Finding
 from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum
 
 FORMAT = "whichcore-verdict/1"
@@ -182,6 +183,8 @@ class Verdict:
         What may still be done, the best first; its sentence is ``next_measurement``.
     decided_by : DecidedBy or None
         None without a sweep.
+    trial : tuple of Finding
+        What the tests of the sweep found before it was judged.
     """
 
     kind: VerdictKind
@@ -200,6 +203,7 @@ class Verdict:
     evidence: tuple[EvidenceShift, ...] = ()
     next_steps: tuple[NextStep, ...] = ()
     decided_by: DecidedBy | None = None
+    trial: tuple[Finding, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as the JSON contract has it; finite numbers only."""
@@ -226,6 +230,7 @@ class Verdict:
             },
             "gapped_probability": self.gapped_probability,
             "other_turns_probability": self.other_turns_probability,
+            "trial": [finding.to_dict() for finding in self.trial],
             "warnings": list(self.warnings),
             "next_measurement": self.next_measurement,
             "next_steps": [

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.specimen import Rod
+from whichcore.analysis.trial import Finding
 from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict, VerdictKind
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
@@ -28,8 +29,21 @@ def verdict_page(case: Identification) -> str:
     ]
     if verdict.evidence:
         blocks.append(Lines(("What the other evidence did:", *map(_evidence_line, verdict.evidence))))
+    blocks += map(Lines, filter(None, [data_lines(verdict.trial)]))
     blocks.append(Lines((f"Next: {verdict.next_measurement}",)))
     return page(blocks)
+
+
+def data_lines(trial: Sequence[Finding]) -> tuple[str, ...]:
+    """Say which tests the data failed; nothing where they failed none. The warnings have the sentences."""
+    failed = [finding.fault for finding in trial if finding.failed]
+    if not failed:
+        return ()
+    tested = sum(finding.passed is not None for finding in trial)
+    return (
+        f"Data: {len(failed)} of {tested} tests failed: {listed(failed, 'and')}. What they put in doubt is "
+        "counted as an error.",
+    )
 
 
 def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:

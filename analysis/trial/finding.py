@@ -1,0 +1,85 @@
+"""What a test of the data found, and how an error that it found enters the covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from whichcore.analysis.types import ErrorSource
+
+
+class Fault(StrEnum):
+    """What a test looks for."""
+
+    NARROW_BAND = "narrow band"
+    BELOW_AIR = "permeability below that of air"
+    SWAPPED = "swapped columns"
+    SCALE = "scale"
+    NEGATIVE_LOSS = "negative loss"
+    COPPER = "copper residue"
+    CAUSALITY = "causality"
+    SELF_RESONANCE = "self-resonance"
+    SECTION = "section resonance"
+    LEAKAGE = "leakage flux"
+    LEVEL = "level"
+    DRIFT = "drift"
+    RANGE_STEP = "range step"
+
+
+class Unit(StrEnum):
+    """What a strength is counted in."""
+
+    STANDARD_UNCERTAINTIES = "standard uncertainties"
+    RATIO = "ratio"
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """How strongly a fault shows, beside the limit it is held against."""
+
+    value: float
+    limit: float
+    unit: Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Outcome of one test.
+
+    Attributes
+    ----------
+    fault : Fault
+    passed : bool or None
+        None where these data cannot be tested for it; ``sentence`` says why.
+    sentence : str
+        What was seen, what it means, what to do.
+    strength : Strength or None
+    band_hz : (float, float) or None
+        Where it shows.
+    sources : tuple of ErrorSource
+        What the fault takes away: errors of the permeability, to be counted with the others.
+    """
+
+    fault: Fault
+    passed: bool | None
+    sentence: str
+    strength: Strength | None = None
+    band_hz: tuple[float, float] | None = None
+    sources: tuple[ErrorSource, ...] = ()
+
+    @property
+    def failed(self) -> bool:
+        """True where the fault was found."""
+        return self.passed is False
+
+    def to_dict(self) -> dict[str, object]:
+        """Return it as the verdict's JSON has it."""
+        return {"test": self.fault.value, "passed": self.passed, "sentence": self.sentence}
+
+
+def hertz(frequency_hz: float) -> str:
+    """Return a frequency for a sentence, such as ``1.8 MHz``."""
+    for size, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if frequency_hz >= 0.9995 * size:
+            return f"{frequency_hz / size:.3g} {unit}"
+    return f"{frequency_hz:.3g} Hz"

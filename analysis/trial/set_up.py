@@ -1,0 +1,133 @@
+"""Faults of the set-up or of its user: a narrow band, a turned sign, swapped columns, a wrong unit."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from whichcore.analysis.trial.data import TriedData, smooth_part
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
+from whichcore.analysis.trial.widening import nothing_holds, source
+
+#: A sweep narrower than this many decades carries little shape. Practice.
+NARROW_DECADES = 1.0
+#: Largest initial permeability of anything wound: ribbon stays below 200,000, annealed permalloy tape reaches
+#: some 300,000. From memory.
+LARGEST_PERMEABILITY = 5e5
+#: Products (μi − 1)·f of level and corner met in any class are 0.5 to 20 GHz (open_alternative.csv); a tenth
+#: and ten times of that are no material.
+PRODUCTS_HZ = (5e7, 2e11)
+#: Of a swapped pair: slope of ln R over ln f from which R looks like ωL, most of X/R, least rise of both.
+_SLOPE, _FLAT_SHARE = 0.8, 0.5
+_LEAST_POINTS = 4
+
+
+def narrow_band(data: TriedData) -> Finding:
+    """See whether the band is wide enough to show a shape."""
+    f = data.frequency_hz
+    decades = float(np.log10(f[-1] / f[0]))
+    strength = Strength(decades, NARROW_DECADES, Unit.RATIO)
+    band = (float(f[0]), float(f[-1]))
+    if decades > NARROW_DECADES:
+        told = f"the sweep spans {decades:.2g} decades"
+        return Finding(Fault.NARROW_BAND, True, told, strength, band)
+    return Finding(
+        Fault.NARROW_BAND,
+        False,
+        f"the sweep has {f.size} point{'s' * (f.size > 1)} over {decades:.2g} decades: it carries the level "
+        "and little of the shape; sweep wider",
+        strength,
+        band,
+    )
+
+
+def below_air(data: TriedData) -> Finding:
+    """See whether the lowest point has the permeability of a core at all.
+
+    Where the loss does not exceed the negative reactance, no core shows it and the whole curve is in doubt;
+    with more loss the sweep may rightly begin above the resonance of the material.
+    """
+    mu, u = complex(data.mu[0]), float(data.u[0, 0])
+    strength = Strength((1 - mu.real) / max(u, 1e-300), 2.0, Unit.STANDARD_UNCERTAINTIES)
+    if mu.real + 2 * u >= 1:
+        return Finding(Fault.BELOW_AIR, True, "the lowest point is that of an inductor", strength)
+    lost = abs(mu.imag) < abs(mu.real)
+    return Finding(
+        Fault.BELOW_AIR,
+        False,
+        f"μ′ is {mu.real:.3g} at the lowest frequency, below that of air: the sweep starts above a "
+        "resonance, or the sign of the reactance, a channel or the turns are wrong; check them",
+        strength,
+        (float(data.frequency_hz[0]),) * 2,
+        nothing_holds(Fault.BELOW_AIR, data.frequency_hz, data.mu) if lost else (),
+    )
+
+
+def swapped_columns(data: TriedData) -> Finding:
+    """See whether R behaves as a reactance and X as a resistance in the lowest decade.
+
+    Of a wound core R is at first that of its copper, level over frequency, and X = ωL. Above the corner R may
+    rise as X does, but no faster than X falls behind.
+    """
+    f, z = data.frequency_hz, data.sweep.impedance_ohm
+    low = f <= 10 * f[0]
+    r, x = z.real[low], z.imag[low]
+    if low.sum() < _LEAST_POINTS or f[low][-1] < 3 * f[0]:
+        return Finding(Fault.SWAPPED, None, "too few points in the lowest decade to tell R from X")
+    rising = _slope(f[low], r)
+    ratio = float(np.median(np.abs(x) / np.abs(r)))
+    looks = bool(np.all(r > 0)) and rising > _SLOPE and ratio < _FLAT_SHARE
+    strength = Strength(rising if ratio < _FLAT_SHARE else 0.0, _SLOPE, Unit.RATIO)
+    band = (float(f[0]), float(f[low][-1]))
+    if not looks:
+        return Finding(Fault.SWAPPED, True, "R and X stand in their places", strength, band)
+    return Finding(
+        Fault.SWAPPED,
+        False,
+        f"R rises as frequency^{rising:.2f} and X is {ratio:.2g} of it up to {hertz(band[1])}, as the "
+        "reactance and the resistance of a winding would: the two columns are swapped; exchange them",
+        strength,
+        band,
+        nothing_holds(Fault.SWAPPED, f, data.mu),
+    )
+
+
+def scale(data: TriedData) -> Finding:
+    """See whether level and corner are those of any material, so that units and turns can be right.
+
+    Frequencies in kHz taken for Hz raise the level a thousandfold and leave the product of level and corner
+    as it is; ohms in kilohms and a miscounted winding move both.
+    """
+    level = float(data.mu[0].real)
+    if level <= 1:
+        return Finding(Fault.SCALE, None, "there is no level at the lowest frequency to judge the scale by")
+    product, corner = _product(data, level)
+    over_level = level / LARGEST_PERMEABILITY
+    over = product / PRODUCTS_HZ[1]
+    under = PRODUCTS_HZ[0] / product if corner else 0.0
+    worst = max(over_level, over, under)
+    strength = Strength(worst, 1.0, Unit.RATIO)
+    if worst <= 1:
+        return Finding(Fault.SCALE, True, "level and corner are those of a material", strength)
+    told = (
+        f"a permeability of {level:.2g} is met in no material: are the frequencies in kHz, the impedance in "
+        "another unit, or the turns or dimensions wrong?"
+        if worst == over_level
+        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 0.5 to 20: check "
+        "the units of frequency, impedance and dimensions, and the turns"
+    )
+    doubt = np.log(10 * worst) * data.mu
+    return Finding(Fault.SCALE, False, told, strength, None, (source(Fault.SCALE, doubt),))
+
+
+def _product(data: TriedData, level: float) -> tuple[float, bool]:
+    """Return (μ − 1)·f where |μ| has fallen to 0.7 and True, or the least it can be and False."""
+    size = smooth_part(np.log(data.frequency_hz), np.abs(data.mu), 0.1)
+    fallen = np.flatnonzero(size < 0.7 * size[0])
+    if fallen.size:
+        return (level - 1) * float(data.frequency_hz[fallen[0]]), True
+    return (level - 1) * float(data.frequency_hz[-1]) / 2, False
+
+
+def _slope(frequency_hz: np.ndarray, values: np.ndarray) -> float:
+    x = np.log(frequency_hz)
+    return float(np.polyfit(x, np.log(np.maximum(np.abs(values), 1e-300)), 1)[0])
