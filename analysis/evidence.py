@@ -1,4 +1,4 @@
-"""Evidence on the class of a material beside the curve: surface resistance and density."""
+"""Evidence on a material beside its curve: what such a piece offers, and what the specimen file itself holds."""
 
 from __future__ import annotations
 
@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from scipy.special import ndtr
 
-from whichcore.analysis.class_properties import ClassProperties, class_properties
+from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.probe import SurfaceResistance, WindingLeakage
 from whichcore.analysis.specimen import Ring, Rod, Specimen
-from whichcore.analysis.types import Resistance
 
 #: Relative standard uncertainty of the density of one grade from piece to piece. Practice.
 GRADE_DENSITY_SPREAD = 0.015
@@ -20,8 +19,9 @@ GRADE_DENSITY_SPREAD = 0.015
 VOLUME_UNCERTAINTY = 0.025
 #: Density of a coat of epoxy or parylene with its standard uncertainty. Practice.
 COAT_DENSITY_KG_M3 = (1300.0, 300.0)
-#: A spoiled probe reading (coat, dirt, bad contact) may be anything in this span of log10(R/Ω). Practice.
-SPOILED_SPAN = (2.0, 9.0)
+
+
+__all__ = ["ClassEvidence", "Density", "SurfaceResistance", "WindingLeakage", "evidence_of_specimen"]
 
 
 class ClassEvidence(Protocol):
@@ -40,44 +40,6 @@ class ClassEvidence(Protocol):
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-likelihood for a core of a material of this class that nobody listed."""
-
-
-@dataclass(frozen=True, slots=True)
-class SurfaceResistance:
-    """Resistance between two probe tips a few millimetres apart on the bare surface."""
-
-    reading: Resistance
-
-    @property
-    def name(self) -> str:
-        """What it is, for the explanation."""
-        return "surface resistance"
-
-    @property
-    def plausible(self) -> bool:
-        """Any resistance may be read on some surface."""
-        return True
-
-    def log_likelihood(self, material: Material) -> float:
-        """Log-likelihood for the material's class; density per decade of resistance."""
-        return self.class_log_likelihood(material.material_class)
-
-    def class_log_likelihood(self, material_class: MaterialClass) -> float:
-        """Log-likelihood for the class; density per decade of resistance."""
-        return float(np.log(self._of_class(class_properties(material_class))))
-
-    def _of_class(self, p: ClassProperties) -> float:
-        decade = np.log10(self.reading.value_ohm)
-        z = (decade - p.probe_log10_ohm) / p.probe_log10_sd
-        low, high = SPOILED_SPAN
-        plain = 1 - p.probe_over_range_share - p.probe_spoiled_share
-        if self.reading.over_range:
-            spoiled = np.clip((high - decade) / (high - low), 0, 1)
-            return float(p.probe_over_range_share + plain * ndtr(-z) + p.probe_spoiled_share * spoiled)
-        normal = np.exp(-0.5 * z**2) / (p.probe_log10_sd * np.sqrt(2 * np.pi))
-        # a thin tail keeps a reading outside every model from excluding what the curve supports
-        spoiled = p.probe_spoiled_share / (high - low) if low <= decade <= high else 0.0
-        return float(plain * normal + spoiled + 1e-4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +90,12 @@ def evidence_of_specimen(specimen: Specimen) -> tuple[ClassEvidence, ...]:
     if specimen.encased:
         return ()
     found: list[ClassEvidence] = []
+    leakage = specimen.winding_leakage
     if specimen.surface_resistance is not None:
-        found.append(SurfaceResistance(specimen.surface_resistance))
+        coated = isinstance(specimen.core, Ring) and specimen.core.coating_thickness_m > 0
+        found.append(SurfaceResistance(specimen.surface_resistance, coated, leakage))
+    if leakage is not None:
+        found.append(WindingLeakage(leakage))
     density = _density(specimen)
     if density is not None:
         found.append(density)

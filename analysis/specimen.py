@@ -254,7 +254,8 @@ class Specimen:
     gap_m : float or None
         Known air gap, all joints together; None when nothing was said.
     mass_kg, temperature_c, hours_since_heat_or_magnetisation : float or None
-    surface_resistance : Resistance or None
+    surface_resistance, winding_leakage : Resistance or None
+        Between two probe tips on the surface; from the copper of the winding to the core.
     encased : bool
         True when the core sits in a case, so that its surface and mass are not those of the material.
     name : str
@@ -266,6 +267,7 @@ class Specimen:
     gap_m: float | None = None
     mass_kg: float | None = None
     surface_resistance: Resistance | None = None
+    winding_leakage: Resistance | None = None
     temperature_c: float | None = None
     hours_since_heat_or_magnetisation: float | None = None
     encased: bool = False

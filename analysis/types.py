@@ -152,12 +152,18 @@ class ReadingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One number off a meter: series inductance in H or |Z| in Ω, at one frequency."""
+    """One number off a meter: series inductance in H or |Z| in Ω, at one frequency.
+
+    Temperature of the core and peak flux density are stated where they matter: of a reading that repeats
+    another one warmer or harder driven.
+    """
 
     kind: ReadingKind
     value: float
     frequency_hz: float
     standard_uncertainty: float | None = None
+    temperature_c: float | None = None
+    flux_density_t: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

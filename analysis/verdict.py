@@ -71,11 +71,30 @@ class InitialPermeability:
 
 @dataclass(frozen=True, slots=True)
 class EvidenceShift:
-    """What one piece of evidence did to the classes: probability by class before and after it."""
+    """What one piece of evidence did: probability before and after it, by class and of some materials.
+
+    Attributes
+    ----------
+    name : str
+    before, after : dict of str to float
+        By class, none of these included.
+    materials_before, materials_after : dict of str to float
+        Of the materials it moved most, by id, the largest move first.
+    """
 
     name: str
     before: dict[str, float]
     after: dict[str, float]
+    materials_before: dict[str, float] = field(default_factory=dict)
+    materials_after: dict[str, float] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as the JSON contract has it."""
+        return {
+            "name": self.name,
+            "classes": {"before": self.before, "after": self.after},
+            "materials": {"before": self.materials_before, "after": self.materials_after},
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,6 +249,7 @@ class Verdict:
             },
             "gapped_probability": self.gapped_probability,
             "other_turns_probability": self.other_turns_probability,
+            "evidence": [shift.to_dict() for shift in self.evidence],
             "trial": [finding.to_dict() for finding in self.trial],
             "warnings": list(self.warnings),
             "next_measurement": self.next_measurement,

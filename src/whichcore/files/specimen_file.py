@@ -71,6 +71,7 @@ def load_specimen(path: str | Path) -> Specimen:
         gap_m=table.gap,
         mass_kg=table.mass,
         surface_resistance=table.surface_resistance,
+        winding_leakage=table.winding_leakage,
         temperature_c=table.temperature,
         hours_since_heat_or_magnetisation=getattr(table, HOURS_KEY),
         # bool is a number: a case with a wall of 0 mm is a case as well

@@ -75,6 +75,7 @@ class CoreTable(BaseModel):
     shape: Name
     mass: MaybeMass = None
     surface_resistance: MaybeSurface = None
+    winding_leakage: MaybeSurface = None
     temperature: MaybeTemperature = None
     hours_since_heat_or_magnetisation: MaybeHours = None
     gap: MaybeLength = None
