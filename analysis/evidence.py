@@ -35,6 +35,10 @@ class ClassEvidence(Protocol):
     def plausible(self) -> bool:
         """Whether it fits any class of material at all."""
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the user should know of it, each one clause."""
+
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood of the observation for a core of this material."""
 
@@ -63,6 +67,11 @@ class Density:
             < 4 * np.hypot(p.density_sd_kg_m3, self.standard_uncertainty_kg_m3)
             for p in classes
         )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Nothing beyond the verdict."""
+        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of a normal law around the grade's density, or around its class's."""

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement
 from whichcore.analysis.candidate_cube import Branches
-from whichcore.analysis.decision import class_sums, decide
+from whichcore.analysis.conditions import condition_of_data, sort_readings
+from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.geometry import core_geometry
-from whichcore.analysis.materials import Library, Material, MaterialClass
+from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
 from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
@@ -35,6 +35,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict
+from whichcore.analysis.weighing import weigh
 from whichcore.analysis.winding import winding_model
 from whichcore.errors import AnalysisError, LibraryError
 
@@ -43,8 +44,6 @@ UNLISTED_PRIOR = 0.10
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2
-#: A piece of evidence this many times as likely for another class contradicts the curve. Practice.
-CONTRADICTION = 10.0
 #: Candidates whose best explanation is handed out with the verdict.
 _SHOWN = 8
 
@@ -97,7 +96,7 @@ def identify(
             next_step="see the reasons with: whichcore library check",
         )
     case = _reduce(specimen, sweep, readings, library)
-    verdict = _compose(case, _posterior(case, (*evidence_of_specimen(specimen), *evidence)))
+    verdict = _compose(case, _posterior(case, (*evidence_of_specimen(specimen), *case.beside, *evidence)))
     return replace(verdict, next_measurement=next_measurement(verdict, specimen))
 
 
@@ -113,6 +112,7 @@ class _Case:
     measured: Observation
     curves: Evidence
     trial: tuple[Finding, ...]
+    beside: tuple[ClassEvidence, ...]
 
     @property
     def classes(self) -> list[str]:
@@ -124,12 +124,14 @@ def _reduce(
 ) -> _Case:
     """Take the winding off, and ask every curve what it says of the result."""
     spectrum, trial = _tried(sweep, specimen) if sweep is not None else (None, ())
-    points = tuple(permeability_of_reading(reading, specimen) for reading in readings)
+    told = sort_readings(specimen, spectrum, readings)
+    points = tuple(permeability_of_reading(reading, specimen) for reading in told.plain)
+    temperature = condition_of_data(specimen, spectrum, told.plain)
     geometry = None if isinstance(specimen.core, Rod) else core_geometry(specimen)
     section = geometry.section_m if geometry else None
-    measured = observe(spectrum, points, section)
+    measured = observe(spectrum, points, section, temperature)
     few = pooled(spectrum) if spectrum is not None else None
-    observation = measured if few is spectrum else observe(few, points, section)
+    observation = measured if few is spectrum else observe(few, points, section, temperature)
     length = geometry.effective.length_m if geometry else 0.0
     branches = Branches(gap_nodes(specimen, length), turn_branches(specimen.winding))
     return _Case(
@@ -141,6 +143,7 @@ def _reduce(
         measured,
         evidence_of(library, observation, branches),
         trial,
+        told.evidence,
     )
 
 
@@ -176,35 +179,10 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
         from_curves + np.log(_prior(silent)),
         case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
     )
-    classes = [*case.classes, *(name.value for name in open_classes)]
-    probability = _normalise(logs)
-    shifts = []
-    for item in evidence:
-        before = class_sums(probability, classes)
-        logs[:count] += [item.log_likelihood(m) for m in materials]
-        logs[count:] += [item.class_log_likelihood(name) for name in open_classes]
-        probability = _normalise(logs)
-        shifts.append(EvidenceShift(item.name, before, class_sums(probability, classes)))
-    by_class = {name.value: float(p) for name, p in zip(open_classes, probability[count:], strict=True)}
-    first = materials[int(probability[:count].argmax())] if probability[:count].max() > 0.5 else None
-    notes = tuple(filter(None, (_contradiction(item, first) for item in evidence)))
-    return _Posterior(probability[:count], by_class, tuple(shifts), notes)
-
-
-def _contradiction(item: ClassEvidence, first: Material | None) -> str:
-    """Say so where a piece of evidence fits no material, or speaks against the one the curve is for."""
-    if not item.plausible:
-        return f"the {item.name} fits no class of material: check mass, dimensions and unit"
-    if first is None:
-        return ""
-    best = max(MaterialClass, key=item.class_log_likelihood)
-    factor = float(np.exp(min(item.class_log_likelihood(best) - item.log_likelihood(first), 20.0)))
-    if factor < CONTRADICTION:
-        return ""
-    return (
-        f"the {item.name} speaks against {first.material_class.value} (it is {factor:.2g} times as likely "
-        f"for {best.value}): check it"
-    )
+    weighed = weigh(logs, materials, open_classes, evidence)
+    listed, rest = weighed.probability[:count], weighed.probability[count:]
+    by_class = {name.value: float(p) for name, p in zip(open_classes, rest, strict=True)}
+    return _Posterior(listed, by_class, weighed.shifts, weighed.contradictions)
 
 
 def _prior(silent: NDArray[np.bool_]) -> FloatArray:
@@ -213,10 +191,6 @@ def _prior(silent: NDArray[np.bool_]) -> FloatArray:
     if silent.any():
         each[silent] = np.minimum(each[silent], SILENT_ODDS * UNLISTED_PRIOR / silent.sum())
     return each
-
-
-def _normalise(logs: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(logs - logsumexp(logs)))
 
 
 def _compose(case: _Case, posterior: _Posterior) -> Verdict:

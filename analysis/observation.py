@@ -65,6 +65,8 @@ class Observation:
         Sides of the specimen's magnetic section, when known.
     source_ids : tuple of str (K)
         Source of each column of ``common``.
+    temperature_c : float or None
+        Of the core, when known.
     """
 
     frequency_hz: FloatArray
@@ -74,6 +76,7 @@ class Observation:
     common: FloatArray
     section_m: tuple[float, float] | None = None
     source_ids: tuple[str, ...] = ()
+    temperature_c: float | None = None
 
     @property
     def log_frequency(self) -> FloatArray:
@@ -107,6 +110,7 @@ def observe(
     spectrum: PermeabilitySpectrum | None,
     readings: Sequence[ReadingPermeability],
     section_m: tuple[float, float] | None = None,
+    temperature_c: float | None = None,
 ) -> Observation:
     """Join a spectrum and readings into one observation.
 
@@ -116,6 +120,8 @@ def observe(
     readings : sequence of ReadingPermeability
     section_m : (float, float) or None
         Sides of the specimen's magnetic section.
+    temperature_c : float or None
+        Of the core.
 
     Returns
     -------
@@ -133,6 +139,7 @@ def observe(
         common=np.concatenate([part.columns_for(ids) for part in parts]),
         section_m=section_m,
         source_ids=tuple(ids),
+        temperature_c=temperature_c,
     )
 
 

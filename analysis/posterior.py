@@ -11,6 +11,7 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating, Explanation
 from whichcore.analysis.curve_table import SHIFTS, library_table
+from whichcore.analysis.dispersion_parts import has_parts, part_columns
 from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
@@ -217,6 +218,9 @@ def curve_columns(observation: Observation, material: Material, amplitude: Ampli
     """
     length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(amplitude.deviation, CORE_DEVIATION)) ** 0.3
     columns = deviating_columns(observation, amplitude.deviation, length, amplitude.flat)
+    if has_parts(material):
+        parts = observation.whiten_columns(part_columns(observation, material))
+        columns = np.column_stack([columns, parts])
     if not feels_section(material):
         return columns
     doubt = section_columns(observation, observation.section_m, material.section_m is not None)
@@ -225,9 +229,10 @@ def curve_columns(observation: Observation, material: Material, amplitude: Ampli
 
 def _groups(materials: Sequence[Material]) -> Iterator[list[int]]:
     """Chunks of materials that share their common columns."""
-    groups: dict[tuple[float, bool, bool], list[int]] = {}
+    groups: dict[tuple[float, bool, bool, str], list[int]] = {}
     for i, material in enumerate(materials):
-        key = (material.curve_deviation, feels_section(material), material.section_m is not None)
+        parted = material.material_class.value if has_parts(material) else ""
+        key = (material.curve_deviation, feels_section(material), material.section_m is not None, parted)
         groups.setdefault(key, []).append(i)
     for indices in groups.values():
         for start in range(0, len(indices), _CHUNK):
@@ -251,7 +256,7 @@ def _cube(
             Deviating(amplitude.share, CommonFactors(curve_columns(observation, first, amplitude)))
             for amplitude in amplitudes(first)
         ],
-        priors=(corner_prior(materials, SHIFTS), branches),
+        priors=(corner_prior(materials, SHIFTS, observation.temperature_c), branches),
         silence=silence,
     )
 

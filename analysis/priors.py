@@ -14,6 +14,7 @@ from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen, Winding
 from whichcore.analysis.types import FloatArray
+from whichcore.analysis.warming import warming
 
 #: Standard deviation of the corner's own spread, in ln f, for a curve that deviates by 3 %. Practice.
 CORNER_SPREAD = 0.10
@@ -62,7 +63,9 @@ class CornerPrior:
         )
 
 
-def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -> CornerPrior:
+def corner_prior(
+    materials: Sequence[Material], shift_steps: NDArray[np.int_], temperature_c: float | None = None
+) -> CornerPrior:
     """Build the joint prior of shift and scale.
 
     Parameters
@@ -70,6 +73,9 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     materials : sequence of Material (M)
     shift_steps : int array (S,)
         In steps of GRID_STEP.
+    temperature_c : float or None
+        Of the core. Where it is not that of a reference, the level moves by what is usual in its class, and
+        the corner with it as with any other change of level.
 
     Returns
     -------
@@ -80,8 +86,9 @@ def corner_prior(materials: Sequence[Material], shift_steps: NDArray[np.int_]) -
     mean = np.array([p.corner_exponent for p in properties])[:, None, None]
     spread = np.array([p.corner_exponent_sd for p in properties])[:, None, None]
     exponent = mean + spread * nodes
-    sigma = np.array([m.tolerance / 2 for m in materials])[:, None, None]
-    centre = np.array([level_centre(m) for m in materials])[:, None, None]
+    warm = np.array([warming(m, temperature_c) for m in materials]).reshape(-1, 2)
+    sigma = np.hypot([m.tolerance / 2 for m in materials], warm[:, 1])[:, None, None]
+    centre = (np.array([level_centre(m) for m in materials]) + warm[:, 0])[:, None, None]
     shift = (GRID_STEP * shift_steps)[:, None]
     own = np.array([own_corner_spread(m) for m in materials])[:, None, None]
     variance = own**2 + (exponent * sigma) ** 2

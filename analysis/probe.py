@@ -133,6 +133,13 @@ class WindingLeakage:
         """Any resistance may be read."""
         return True
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """A nicked wire may also short turns."""
+        if self.reading.over_range:
+            return ()
+        return ("the winding leaks to the core: a nicked wire may short turns, wind it again with whole enamel",)
+
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood for the material's class; density per decade of resistance."""
         return self.class_log_likelihood(material.material_class)

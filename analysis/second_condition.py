@@ -80,6 +80,11 @@ class TemperatureFactor:
         """Whether the permeability changed by no more than any class does."""
         return abs(self.reading.rise) < 2 * SPOILED_RISE
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Nothing beyond the verdict."""
+        return ()
+
     def log_likelihood(self, material: Material) -> float:
         """Log-density of the temperature factor for a grade of this class and permeability."""
         return self._log_density(material.material_class, material.initial_permeability)
@@ -122,6 +127,11 @@ class HysteresisConstant:
     def plausible(self) -> bool:
         """A permeability that falls with the level, beyond its uncertainty, is no Rayleigh region."""
         return self.value > -4 * self.standard_uncertainty
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Nothing beyond the verdict."""
+        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of the hysteresis constant for the class."""

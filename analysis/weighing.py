@@ -14,7 +14,7 @@ from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import EvidenceShift
 
-#: A piece of evidence this many times as likely for another class or material contradicts the curve. Practice.
+#: A piece of evidence this many times as likely for another class or material is a contradiction. Practice.
 CONTRADICTION = 10.0
 #: A material or class the curves alone hold for this probable, and the rest brings below the other, was
 #: overruled. Practice.
@@ -34,6 +34,7 @@ class Weighed:
     shifts : tuple of EvidenceShift
         In the order of the evidence.
     contradictions : tuple of str
+        With the notes of each piece.
     """
 
     probability: FloatArray
@@ -76,7 +77,7 @@ def weigh(
         shifts.append(_shift(item.name, (before, probability), classes, names))
     first = int(probability[: len(names)].argmax())
     named = materials[first] if probability[first] > 0.5 else None
-    notes = [_contradiction(item, named, materials) for item in evidence]
+    notes = [note for item in evidence for note in (*item.notes, _contradiction(item, named, materials))]
     notes.append(_overruled(alone, probability, materials, [item.name for item in evidence]))
     return Weighed(probability, tuple(shifts), tuple(filter(None, notes)))
 
