@@ -2,7 +2,8 @@
 
 Where loss is small a fit of |Δμ|/|μ| lets μ″ go where it will: 1 % of |μ| is all the loss there is at a tan δ
 of 0.01. A circuit for the judge to name has to have the grade's loss too, so both parts are weighted by their
-own size here.
+own size here. The fit is held between the points of a curve as well: resonances as narrow as the points lie
+apart would go through every one of them and ring in between.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 Term = tuple[float, ...]  # (χ, Hz) of a relaxation, (χ, Hz, Q) of a wall resonance
 MOST_TERMS, STEPS = 20, 60
+DENSE = 160  # points the fit is held to, at least
 LEAST_LOSS = 0.002  # of |μ|: below it a curve read off a sheet says nothing of the loss
 RELAXATIONS, WALLS = 40, 70
 QUALITIES = (0.5, 0.7, 1.0, 1.5, 2.5, 4.0, 6.0, 10.0)
@@ -63,6 +65,7 @@ def fit(f: FloatArray, mu: ComplexArray) -> Fitted:
     mu : complex array (F,)
         μ′ − jμ″.
     """
+    f, mu = _dense(f, mu)
     size = np.abs(mu)
     floor = np.maximum(-mu.imag, LEAST_LOSS * size)
 
@@ -76,6 +79,14 @@ def fit(f: FloatArray, mu: ComplexArray) -> Fitted:
         float(np.sqrt(np.mean(np.abs((got - mu) / mu) ** 2))),
         float(np.sqrt(np.mean(((got - mu).imag / floor) ** 2))),
     )
+
+
+def _dense(f: FloatArray, mu: ComplexArray) -> tuple[FloatArray, ComplexArray]:
+    """Return a curve with points between its own, straight over ln f."""
+    between = np.geomspace(f[0], f[-1], DENSE)[1:-1]
+    every = np.unique(np.concatenate([f, between]))
+    real, loss = (np.interp(np.log(every), np.log(f), part) for part in (mu.real, -mu.imag))
+    return every, np.asarray(real - 1j * loss)
 
 
 def _start(f: FloatArray, mu: ComplexArray, size: FloatArray, floor: FloatArray) -> list[Term]:

@@ -149,14 +149,17 @@ def test_the_count_passes_a_true_statement_and_refuses_a_wrong_one():
     assert not coverage.holds(coverage.table(_runs(30, 0.05, rng)), 30)  # one that says nothing
 
 
+@pytest.mark.soak
 def test_a_circuit_follows_loss_and_permeability_of_a_law():
-    f = np.geomspace(1e4, 4e6, 40)
+    f = np.geomspace(1e4, 4e6, 60)
     # analytic: a resonance and a relaxation, none of whose corners lies on the grid the fit starts from
     mu = 1 + 900 / (1 - (f / 2.1e6) ** 2 + 1j * f / (2.1e6 * 1.3)) + 1438 / (1 + 1j * f / 5.3e6)
     found = circuits.fit(f, mu)
     got = circuits.model(f, found.terms)
-    assert found.residual == pytest.approx(np.sqrt(np.mean(abs(got / mu - 1) ** 2)), rel=1e-9)
+    assert np.sqrt(np.mean(abs(got / mu - 1) ** 2)) < 0.005
     assert found.residual < 0.005
+    between = np.geomspace(1e4, 4e6, 1001)  # nothing rings between the points
+    assert np.all(np.diff(np.sign(np.diff(circuits.model(between, found.terms).imag))) >= 0)  # one loss peak
     assert found.loss_residual < 0.02  # of μ″, which is 0.4 % of μ′ at the low end
     assert np.all(np.array([value for term in found.terms for value in term]) > 0)
 
@@ -173,11 +176,10 @@ def test_the_slab_feels_its_section_as_the_rectangle_does():
 def test_grades_are_drawn_over_the_classes_and_circuits_follow_their_curves(tmp_path):
     pytest.importorskip("PyOpenMagnetics", reason="the open collection is not installed")
     materials = load_library("open").materials
-    drawn = grades.chosen(materials, 20, np.random.default_rng(1))
-    assert len({material.id for material in drawn}) == 20
-    kinds = [str(material.material_class) for material in drawn]
-    assert min(kinds.count(kind) for kind in set(kinds)) >= 4
-    assert [m.id for m in grades.chosen(materials, 20, np.random.default_rng(1))] == [m.id for m in drawn]
+    drawn = grades.quotas(materials, 20, np.random.default_rng(1))
+    assert sum(wanted for wanted, _ in drawn) == 20
+    assert min(wanted for wanted, _ in drawn) >= 4
+    assert all(len(row) >= wanted and len({m.material_class for m in row}) == 1 for wanted, row in drawn)
     # one whose circuit takes few elements, and so little time
     simple = next(m for m in materials if m.id == "open-acme-d1c")
     piece = grades.invent(simple, 1, np.random.default_rng(2))
@@ -185,7 +187,7 @@ def test_grades_are_drawn_over_the_classes_and_circuits_follow_their_curves(tmp_
     path.write_text(wired.toml_text({piece.id: piece.table}), encoding="utf-8")
     made = read_cores(path)[piece.id]
     assert made.fit_residual == piece.residual < 0.03
-    assert piece.loss_residual < 0.2  # where a tan δ of some 1e-3 was read off a sheet
+    assert piece.loss_residual < 0.1
     mu = grades.permeability_at(made, np.geomspace(1e3, 1e9, 60))
     assert np.all(mu.imag < 0)  # passive whatever the curve says
     low = simple.frequency_hz[0]
@@ -202,7 +204,7 @@ def test_grades_are_drawn_over_the_classes_and_circuits_follow_their_curves(tmp_
 @pytest.mark.soak
 def test_three_grades_over_tcp_are_named():
     pytest.importorskip("PyOpenMagnetics", reason="the open collection is not installed")
-    found = grades.run(3, 20, seed=3, most_takes=4)
+    found, _ = grades.run(3, 20, seed=3, most_takes=4)
     told = grades.summary(found)
     assert [one.lost for one in found] == [0, 0, 0]
     # identify.py names 94 of 100 first and 99 within three; here: all within three, two of three first
