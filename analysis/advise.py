@@ -1,78 +1,112 @@
-"""What to measure next, said in one sentence."""
+"""What to measure next: what each thing still possible would tell, what it costs, and the best in a sentence.
+
+Sweeps and readings are foreseen by `foresight`, evidence on the class by the very laws that judge it. What
+casts doubt on the data at hand comes first whatever it gains; then the most information per minute.
+"""
 
 from __future__ import annotations
 
-from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.verdict import Verdict, VerdictKind
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichcore.analysis.class_changes import class_change
+from whichcore.analysis.evidence import VOLUME_UNCERTAINTY, ClassEvidence, Density, SurfaceResistance
+from whichcore.analysis.foresight import Foresight, Knowledge
+from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.information import entropy_bits, information_of_mixture, information_of_table
+from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.planned import costs, has_shape, plans
+from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.types import FloatArray, Resistance
+from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
 
 #: From this probability on a branch deserves a measurement of its own. Practice.
 NOTEWORTHY = 0.2
-#: From this probability of one class on, a resistance probe has little left to say. Practice.
-_CLASS_SETTLED = 0.95
+#: What gives less, in bits, does not pay: it rules out less than a tenth of the candidates. Practice.
+PAYS_BITS = 0.15
 #: From this probability of references that are silent in the band on, other frequencies come first. Practice.
-_SILENT_SHARE = 0.3
+SILENT_SHARE = 0.3
+#: Answers less probable than this are left out where only their class counts.
+_COUNTS = 1e-4
+#: Resistances a probe may read, log10 of ohm, and the end of a hand meter's range. Practice.
+_DECADES, _METER_END_OHM = np.linspace(-2.0, 7.3, 32), 20e6
+#: Densities a scale may show, kg/m³.
+_DENSITIES = np.linspace(2500.0, 9000.0, 53)
+#: Relative changes of permeability, and the scatter they are read with.
+_CHANGES, _DECAYS = np.linspace(-0.35, 0.40, 76), np.linspace(-0.05, 0.03, 81)
 
 
-def next_measurement(verdict: Verdict, specimen: Specimen) -> str:
-    """Return the cheapest measurement that would make the verdict surer.
+def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tuple[NextStep, ...]:
+    """Return what may still be done, the best first.
 
     Parameters
     ----------
     verdict : Verdict
         Complete but for its advice.
     specimen : Specimen
+    knowledge : Knowledge
+        What the verdict was drawn from.
 
     Returns
     -------
-    str
-        One sentence.
+    tuple of NextStep
+        What casts doubt on the data first; then all steps that pay, by information per minute; last those
+        that do not pay. Empty when the answer is so sure that nothing can pay.
     """
-    return _doubtful_winding(verdict) or _too_little(verdict, specimen) or _by_kind(verdict, specimen)
+    doubts = list(_doubts(verdict, specimen, knowledge))
+    sure = float(entropy_bits(knowledge.probability)) < PAYS_BITS
+    if sure and has_shape(knowledge.observation):
+        return tuple(doubts)
+    steps = [*_curve_steps(specimen, knowledge), *_class_steps(specimen, knowledge)]
+    doubts += _silent_first(verdict, steps, knowledge)
+    steps.sort(key=lambda step: (step.gain_bits < PAYS_BITS, -step.gain_bits / step.minutes))
+    return (*doubts, *steps)
 
 
-def _doubtful_winding(verdict: Verdict) -> str:
-    if verdict.other_turns_probability < NOTEWORTHY:
-        return ""
-    return "Count the turns again at the inside of the core: each pass through the hole is one turn."
+def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
+    """Return the first of the steps with its cost and its gain in words, or that nothing pays.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    steps : tuple of NextStep
+        As `next_steps` gives them.
+    """
+    doubtful = {"count-turns", "look-for-crack", "sweep-further"}
+    if steps and (steps[0].action in doubtful or steps[0].gain_bits >= PAYS_BITS):
+        first = steps[0]
+        probability = [c.probability for c in verdict.candidates] + [verdict.unlisted_probability]
+        return f"{first.sentence}; it takes {_minutes(first.minutes)} and {_gain(first, probability)}."
+    for step in steps:
+        if step.action == "sweep":
+            return f"{step.sentence}; it takes {_minutes(step.minutes)}, and so far all rests on the level."
+    return _nothing_pays(verdict, steps)
 
 
-def _too_little(verdict: Verdict, specimen: Specimen) -> str:
-    """Name what the data lack, cheapest first."""
-    spectrum = verdict.spectrum
-    silent = sum(c.probability for c in verdict.candidates if c.points_used == 0)
-    if spectrum is not None and silent >= _SILENT_SHARE:
-        return (
-            "Sweep further: the references that remain speak only outside the measured band, "
-            f"{spectrum.frequency_hz[0]:.3g} Hz to {spectrum.frequency_hz[-1]:.3g} Hz."
-        )
-    if _probe_helps(verdict, specimen):
-        return (
-            "Press two probe tips on the bare core a few millimetres apart and read the resistance: it tells "
-            "manganese-zinc from nickel-zinc and from metal within a minute."
-        )
-    if spectrum is None or spectrum.frequency_hz[-1] <= 10 * spectrum.frequency_hz[0]:
-        return (
-            "Sweep the wound core from 1 kHz to a few MHz: the shape of the curve tells grades of equal μi "
-            "apart."
-        )
-    if verdict.gapped_probability >= NOTEWORTHY and not specimen.gap_m:
-        return (
-            "Look for a crack under a lamp, or sweep a second core of the same bin: a crack is not repeated."
-        )
-    return ""
+def _minutes(minutes: float) -> str:
+    if minutes >= 90:
+        return f"about {minutes / 60:.1g} hours"
+    return "about a minute" if minutes == 1 else f"about {minutes:g} minutes"
 
 
-def _probe_helps(verdict: Verdict, specimen: Specimen) -> bool:
-    if specimen.surface_resistance is not None or specimen.encased:
-        return False
-    by_class: dict[str, float] = {}
-    for candidate in verdict.candidates:
-        key = candidate.material_class
-        by_class[key] = by_class.get(key, 0.0) + candidate.probability
-    return max(by_class.values()) < _CLASS_SETTLED
+def _gain(step: NextStep, probability: list[float]) -> str:
+    """Say an information gain in words: bits are halvings of the number of candidates."""
+    left = float(entropy_bits(np.array(probability))) - step.gain_bits
+    if step.gain_bits < PAYS_BITS:
+        return "clears up a doubt about this piece"
+    if left < 0.3:
+        return "would most likely settle it"
+    factor = 2.0**step.gain_bits
+    if factor >= 2.5:
+        return f"would leave about one candidate in {factor:.0f}"
+    if factor >= 1.7:
+        return "would about halve the number of candidates"
+    return f"would rule out about {100 * (1 - 1 / factor):.0f} % of the candidates"
 
 
-def _by_kind(verdict: Verdict, specimen: Specimen) -> str:
+def _nothing_pays(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
     if verdict.kind is VerdictKind.UNLISTED:
         return (
             "Sweep a core whose grade you know in the same winding and add it to your library: nothing in "
@@ -82,14 +116,143 @@ def _by_kind(verdict: Verdict, specimen: Specimen) -> str:
         return (
             "Nothing more is needed to name it; keep the sweep, so that the next core of the bin has a mate."
         )
-    top_hz = float(verdict.spectrum.frequency_hz[-1]) if verdict.spectrum is not None else 0.0
-    fewer = max(1, specimen.winding.turns // 2)
-    if specimen.winding.turns > 1:
-        return (
-            f"Sweep again with {fewer} turns and beyond {top_hz / 1e6:.3g} MHz: the winding capacitance "
-            "falls and the loss peak, where the candidates differ, comes into the band."
-        )
+    best = max((step.gain_bits for step in steps), default=0.0)
     return (
-        f"Sweep beyond {top_hz / 1e6:.3g} MHz: the loss peak, where the candidates differ, lies above the "
-        "band."
+        "Nothing that is still possible pays: the best of it would rule out about "
+        f"{100 * (1 - 2.0**-best):.0f} % of the candidates."
     )
+
+
+# ------------------------------------------------------------------------------------ doubts about the data
+
+
+def _step(action: str, gain_bits: float, **places: str) -> NextStep:
+    cost = costs()[action]
+    return NextStep(action, cost.sentence.format(**places), gain_bits, cost.minutes)
+
+
+def _doubts(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:
+    """Yield what must be cleared before the rest: turn count, then crack."""
+    listed = knowledge.probability[:-1]
+    if verdict.other_turns_probability >= NOTEWORTHY:
+        yield _step("count-turns", _told_by(listed, knowledge.evidence.other_turns))
+    jointed = isinstance(specimen.core, EffectiveCore) and specimen.core.joints
+    if verdict.gapped_probability >= NOTEWORTHY and not specimen.gap_m and not jointed:
+        yield _step("look-for-crack", _told_by(listed, knowledge.evidence.gapped))
+
+
+def _told_by(listed: FloatArray, branch: FloatArray) -> float:
+    """Information on the material in a yes or no of probability ``branch`` (M,) under each of them, bits."""
+    total = float(listed.sum())
+    if total <= 0:
+        return 0.0
+    return total * information_of_table(listed / total, np.stack([branch, 1 - branch]))
+
+
+def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge) -> Iterator[NextStep]:
+    """Yield a wider band where the references that remain speak only outside the one measured."""
+    silent = float(knowledge.probability[:-1][knowledge.evidence.points_used == 0].sum())
+    spectrum = verdict.spectrum
+    if spectrum is None or silent < SILENT_SHARE:
+        return
+    gain = max((s.gain_bits for s in steps if s.action in {"wider-up", "wider-down", "sweep"}), default=0.0)
+    bottom, top = (f"{f:.3g} Hz" for f in (spectrum.frequency_hz[0], spectrum.frequency_hz[-1]))
+    yield _step("sweep-further", gain, bottom=bottom, top=top)
+
+
+# -------------------------------------------------------------------------------------- sweeps and readings
+
+
+def _curve_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:
+    turns, observation = specimen.winding.turns, knowledge.observation
+    possible = list(plans(specimen, observation))
+    foresight = Foresight(knowledge, possible, turns)
+    band = observation.frequency_hz
+    for plan in possible:
+        gain = foresight.held * information_of_mixture(foresight.mixture(plan), costs()[plan.action].trust)
+        places = {
+            "low": _hertz(plan.frequency_hz[0]),
+            "high": _hertz(plan.frequency_hz[-1]),
+            "bottom": _hertz(band.min()),
+            "top": _hertz(band.max()),
+            "turns": f"{plan.turns or turns}",
+        }
+        if plan.turns == 1:
+            places["turns"] = "a single one of its"
+        yield _step(plan.action, gain, **places)
+
+
+def _hertz(frequency_hz: float) -> str:
+    scale, prefix = next((s, p) for s, p in ((1e6, "M"), (1e3, "k"), (1.0, "")) if frequency_hz >= s * 0.9995)
+    return f"{frequency_hz / scale:.3g} {prefix}Hz"
+
+
+# ------------------------------------------------------------------------------------------------ the class
+
+
+def _class_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:
+    """Yield what tells the class: probe, scale, warmth, rest."""
+    if not specimen.encased and specimen.surface_resistance is None:
+        yield _step("resistance-probe", _gain_of(knowledge, _probe_values()))
+    if not specimen.encased and specimen.mass_kg is None and _has_volume(specimen):
+        yield _step("weigh", _gain_of(knowledge, _density_values()))
+    warm = _change_table("warming_20k", _CHANGES, costs()["warm"].scatter or 0.0)
+    rest = _change_table("decay_per_decade", _DECAYS, costs()["wait"].scatter or 0.0)
+    both = {name: np.outer(warm[name], rest[name]).ravel() for name in warm}
+    yield _step("warm", _gain_by_class(knowledge, both))
+    yield _step("wait", _gain_by_class(knowledge, rest))
+
+
+def _has_volume(specimen: Specimen) -> bool:
+    return isinstance(specimen.core, Rod) or core_geometry(specimen).metal_volume_m3 is not None
+
+
+def _probe_values() -> list[tuple[ClassEvidence, float]]:
+    """Return what a probe may read, with the width of each value in decades; over range is one value."""
+    width = float(_DECADES[1] - _DECADES[0])
+    plain: list[tuple[ClassEvidence, float]] = [
+        (SurfaceResistance(Resistance(float(10**decade))), width) for decade in _DECADES
+    ]
+    return [*plain, (SurfaceResistance(Resistance(_METER_END_OHM, over_range=True)), 1.0)]
+
+
+def _density_values() -> list[tuple[ClassEvidence, float]]:
+    return [(Density(float(value), VOLUME_UNCERTAINTY * float(value)), 1.0) for value in _DENSITIES]
+
+
+def _gain_of(knowledge: Knowledge, values: list[tuple[ClassEvidence, float]]) -> float:
+    """Return what a piece of evidence that may take these values would tell, by its own law."""
+    materials = knowledge.library.materials
+    counted = np.flatnonzero(knowledge.probability[:-1] >= _COUNTS)
+    classes = {MaterialClass(name): p for name, p in knowledge.evidence.unlisted_classes.items()}
+
+    def row(item: ClassEvidence) -> list[float]:
+        listed = [np.exp(item.log_likelihood(materials[i])) for i in counted]
+        none = sum(p * np.exp(item.class_log_likelihood(name)) for name, p in classes.items())
+        return [*map(float, listed), float(none)]
+
+    return _of_answers(knowledge, counted, np.array([np.multiply(row(item), w) for item, w in values]))
+
+
+def _change_table(quantity: str, values: FloatArray, scatter: float) -> dict[MaterialClass, FloatArray]:
+    def law(name: MaterialClass) -> FloatArray:
+        typical, spread = class_change(name, quantity)
+        # no finer than the table of values
+        width = np.hypot(np.hypot(spread, scatter), 0.5 * (values[1] - values[0]))
+        return np.asarray(np.exp(-0.5 * ((values - typical) / width) ** 2) / width)
+
+    return {name: law(name) for name in MaterialClass}
+
+
+def _gain_by_class(knowledge: Knowledge, law: dict[MaterialClass, FloatArray]) -> float:
+    counted = np.flatnonzero(knowledge.probability[:-1] >= _COUNTS)
+    listed = [law[knowledge.library.materials[i].material_class] for i in counted]
+    shares = knowledge.evidence.unlisted_classes.items()
+    none = sum((p * law[MaterialClass(name)] for name, p in shares), np.zeros_like(next(iter(law.values()))))
+    return _of_answers(knowledge, counted, np.stack([*listed, none], axis=1))
+
+
+def _of_answers(knowledge: Knowledge, counted: NDArray[np.int_], likelihood: FloatArray) -> float:
+    prior = np.append(knowledge.probability[counted], knowledge.probability[-1])
+    held = float(prior.sum())
+    return held * information_of_table(prior / held, likelihood)

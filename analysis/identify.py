@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from whichcore.analysis.advise import NOTEWORTHY, next_measurement
+from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
 from whichcore.analysis.candidate_cube import Branches
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
+from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
@@ -96,8 +97,11 @@ def identify(
             next_step="see the reasons with: whichcore library check",
         )
     case = _reduce(specimen, sweep, readings, library)
-    verdict = _compose(case, _posterior(case, (*evidence_of_specimen(specimen), *case.beside, *evidence)))
-    return replace(verdict, next_measurement=next_measurement(verdict, specimen))
+    posterior = _posterior(case, (*evidence_of_specimen(specimen), *case.beside, *evidence))
+    verdict = _compose(case, posterior)
+    known = Knowledge(library, case.observation, case.curves, posterior.all)
+    steps = next_steps(verdict, specimen, known)
+    return replace(verdict, next_steps=steps, next_measurement=next_measurement(verdict, steps))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,10 @@ class _Posterior:
     @property
     def unlisted(self) -> float:
         return float(sum(self.unlisted_by_class.values()))
+
+    @property
+    def all(self) -> FloatArray:
+        return np.append(self.listed, self.unlisted)
 
 
 def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:

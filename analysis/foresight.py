@@ -1,0 +1,289 @@
+"""What a planned measurement would show under each candidate, given the data at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from whichcore.analysis.information import GaussianMixture
+from whichcore.analysis.linear_candidate import LinearCandidate, around, unexplained
+from whichcore.analysis.materials import Library, Material
+from whichcore.analysis.observation import Observation, log_reluctivity, reading_rows
+from whichcore.analysis.planned import Plan, common_of, whitener_of
+from whichcore.analysis.posterior import Evidence, amplitudes, curve_columns
+from whichcore.analysis.section_fit import feels_section
+from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.analysis.unlisted import LEVEL_SPREAD, PRODUCTS_HZ, Family, deviating_columns, family
+
+#: Candidates looked at, and the probability that the others may hold together.
+MOST_CANDIDATES, NEGLECTED = 16, 0.003
+#: Members of the open family that stand for "none of these", and its usual deviation: (amplitude, length).
+_MEMBERS, _MEMBER_DEVIATION = 5, (0.12, 1.0)
+#: Points at hand that the members are chosen by.
+_CHOSEN_BY = 14
+_HALF_STEP = float(np.log(PRODUCTS_HZ[1] / PRODUCTS_HZ[0])) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Knowledge:
+    """What advice rests on.
+
+    Attributes
+    ----------
+    library : Library
+    observation : Observation
+    evidence : Evidence
+    probability : float array (M + 1,)
+        Of each material in library order, and of none of them.
+    """
+
+    library: Library
+    observation: Observation
+    evidence: Evidence
+    probability: FloatArray
+
+    def leading(self) -> list[int]:
+        """Return the answers worth looking at, the most probable first; M stands for none of these."""
+        none = self.probability.size - 1
+        order = [int(i) for i in np.argsort(-self.probability, kind="stable")]
+        order = [i for i in order if i == none or i in self.evidence.explanations][:MOST_CANDIDATES]
+        held = np.cumsum(self.probability[order])
+        return order[: int(np.searchsorted(held, 1 - NEGLECTED)) + 1]
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One case of an answer with the data at hand worked in; rows are those of the planned points."""
+
+    answer: int
+    weight: float
+    mean: FloatArray
+    columns: FloatArray
+    left: FloatArray
+    speaks: NDArray[np.bool_]
+
+    def predicted(self, rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
+        """Return mean and covariance of some whitened rows."""
+        columns = self.columns[rows]
+        return self.mean[rows], np.eye(columns.shape[0]) + columns @ self.left @ columns.T
+
+
+class Foresight:
+    """Predictions of some plans under the leading answers; the data at hand are worked in once.
+
+    Each leading material stands with its best explanation and the usual deviation, linearised; none of these
+    stands with a few members of the open family. Where a curve is silent it expects what none of these does.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    plans : sequence of Plan
+    turns : int
+        Of the winding at hand.
+    """
+
+    def __init__(self, knowledge: Knowledge, plans: Sequence[Plan], turns: int) -> None:
+        self._known, self._plans, self._turns = knowledge, plans, turns
+        self._leading = knowledge.leading()
+        self._none = knowledge.probability.size - 1
+        self._shared: dict[tuple[float, bool, bool, bool], FloatArray] = {}
+        self.held = float(knowledge.probability[self._leading].sum())
+        self._joint = self._join()
+        self._cases = self._all_cases(afresh=False)
+
+    def mixture(self, plan: Plan) -> GaussianMixture:
+        """Return what a plan would show, weights over the leading answers adding up to one."""
+        cases = self._all_cases(afresh=True) if plan.afresh else self._cases
+        rows = self._rows(plan)
+        of_none = [case for case in cases if case.answer == self._none]
+        unknown = _moments(of_none, rows)
+        means, covariances = [], []
+        for case in cases:
+            mean, covariance = case.predicted(rows)
+            silent = ~case.speaks[rows]
+            mean = np.where(silent, unknown[0], mean)
+            apart = np.equal.outer(silent, silent)
+            covariance = np.where(silent[:, None] & apart, unknown[1], np.where(apart, covariance, 0.0))
+            means.append(mean)
+            covariances.append(covariance)
+        weight = np.array([case.weight for case in cases])
+        kept = weight > 0
+        return GaussianMixture(
+            weight[kept] / weight.sum(),
+            np.array([case.answer for case in cases])[kept],
+            np.array(means)[kept],
+            np.array(covariances)[kept],
+        )
+
+    # ------------------------------------------------------------------------------------------ the points
+
+    def _join(self) -> Observation:
+        """Put the planned points behind those at hand, with what is expected of them."""
+        known, plans = self._known.observation, self._plans
+        frequency = np.concatenate([known.frequency_hz, *(plan.frequency_hz for plan in plans)])
+        kind = np.concatenate([known.kind, *(np.full(p.frequency_hz.size, p.kind) for p in plans)]).astype(
+            known.kind.dtype
+        )
+        whitener = np.concatenate([known.whitener, *(whitener_of(plan) for plan in plans)])
+        columns = known.common.shape[2]
+        empty = Observation(
+            frequency, kind, np.zeros(frequency.size, dtype=complex), whitener,
+            np.zeros((frequency.size, 2, 2 * columns)), known.section_m,
+        )  # fmt: skip
+        expected = self._expected(empty)
+        common = np.zeros_like(empty.common)
+        common[: known.frequency_hz.size, :, :columns] = known.common
+        wound = np.array([name.startswith("winding:") for name in known.source_ids], dtype=bool)
+        for plan, stretch in zip(plans, self._stretches(), strict=True):
+            size = np.concatenate([expected.real[: known.frequency_hz.size], expected.real[stretch]])
+            effect = common_of(plan, known, size, self._turns)
+            new = wound & (plan.turns is not None)
+            common[stretch, :, :columns] = np.where(new, 0.0, effect)
+            common[stretch, :, columns:] = np.where(new, effect, 0.0)
+        return replace(empty, log_reluctivity=expected, common=common)
+
+    def _stretches(self) -> list[slice]:
+        ends = np.cumsum(
+            [self._known.observation.frequency_hz.size, *(plan.frequency_hz.size for plan in self._plans)]
+        )
+        return [slice(int(a), int(b)) for a, b in pairwise(ends)]
+
+    def _rows(self, plan: Plan) -> NDArray[np.int_]:
+        """Rows of a plan among those of all plans: real parts, then imaginary parts."""
+        known = self._known.observation.frequency_hz.size
+        planned = self._joint.frequency_hz.size - known
+        stretch = self._stretches()[[p is plan for p in self._plans].index(True)]
+        rows = np.arange(stretch.start - known, stretch.stop - known)
+        return np.concatenate([rows, rows + planned])
+
+    def _expected(self, empty: Observation) -> ComplexArray:
+        """Return λ as measured at the points at hand, and beyond them as the first material has it."""
+        known = self._known.observation
+        size, x = known.frequency_hz.size, empty.log_frequency
+        nearest = np.abs(x[:, None] - x[:size]).argmin(axis=1)
+        out = known.log_reluctivity[nearest]
+        first = next((i for i in self._leading if i != self._none), None)
+        if first is not None:
+            bare = np.zeros((2 * x.size, 0))
+            best = around(
+                self._known.library.materials[first], self._known.evidence.explanations[first], empty, bare,
+                self._turns,
+            )  # fmt: skip
+            out = np.where(best.speaks, best.base, out)
+        out[:size] = known.log_reluctivity
+        return np.asarray(out)
+
+    # ------------------------------------------------------------------------------------------- the cases
+
+    def _all_cases(self, *, afresh: bool) -> list[_Case]:
+        materials = self._known.library.materials
+        cases = [
+            self._case(i, float(self._known.probability[i]), self._linear(i, materials[i], afresh), afresh)
+            for i in self._leading
+            if i != self._none
+        ]
+        if self._none in self._leading or not all(case.speaks.all() for case in cases):
+            share = float(self._known.probability[self._none]) if self._none in self._leading else 0.0
+            cases += [
+                self._case(self._none, share * weight, linear, afresh)
+                for weight, linear in _members(self._known.observation, self._joint)
+            ]
+        return cases
+
+    def _linear(self, index: int, material: Material, afresh: bool) -> LinearCandidate:
+        key = (material.curve_deviation, feels_section(material), material.section_m is not None, afresh)
+        if key not in self._shared:
+            usual = max(amplitudes(material), key=lambda amplitude: amplitude.share)
+            self._shared[key] = curve_columns(self._joint, material, usual)
+        known = self._known.evidence.explanations[index]
+        start = unexplained(material, self._turns) if afresh else known
+        return around(material, start, self._joint, self._shared[key], self._turns)
+
+    def _case(self, answer: int, weight: float, linear: LinearCandidate, afresh: bool) -> _Case:
+        size, known = self._joint.frequency_hz.size, self._known.observation.frequency_hz.size
+        at_hand = np.tile(np.arange(size) < known, 2)
+        new = linear.columns[~at_hand]
+        prior_mean = self._joint.whiten(linear.base)[~at_hand]
+        speaks = np.tile(linear.speaks, 2)[~at_hand]
+        if afresh:
+            return _Case(answer, weight, prior_mean, new, np.eye(new.shape[1], dtype=np.float64), speaks)
+        old = linear.columns[at_hand]
+        left = np.asarray(np.linalg.inv(np.eye(old.shape[1]) + old.T @ old), dtype=np.float64)
+        mean = prior_mean + new @ (left @ (old.T @ linear.residual(self._joint)[at_hand]))
+        return _Case(answer, weight, mean, new, left, speaks)
+
+
+def _moments(cases: Sequence[_Case], rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of all members of the open family together."""
+    if not cases:
+        return np.zeros(rows.size), np.eye(rows.size)
+    weight = np.array([case.weight for case in cases])
+    weight = weight / weight.sum() if weight.sum() > 0 else np.full(weight.size, 1 / weight.size)
+    parts = [case.predicted(rows) for case in cases]
+    mean = sum(w * m for w, (m, _) in zip(weight, parts, strict=True))
+    spread = sum(w * (c + np.outer(m - mean, m - mean)) for w, (m, c) in zip(weight, parts, strict=True))
+    return np.asarray(mean), np.asarray(spread)
+
+
+# ----------------------------------------------------------------------------------------- none of these
+
+
+def _family_rows(members: Family, observation: Observation, factor: float = 1.0) -> ComplexArray:
+    permeability = members.permeability(observation.frequency_hz / factor)
+    return reading_rows(log_reluctivity(permeability), observation)
+
+
+def _with_slope(members: Family, observation: Observation) -> tuple[ComplexArray, ComplexArray]:
+    """Rows of the members (C, P) and their slope over the corner, for half the distance of two members."""
+    rows, half = _family_rows(members, observation), _HALF_STEP
+    ahead = _family_rows(members, observation, float(np.exp(half)))
+    back = _family_rows(members, observation, float(np.exp(-half)))
+    return rows, (ahead - back) / 2
+
+
+def _some(observation: Observation) -> Observation:
+    """Return a few points of an observation, spread over it."""
+    size = observation.frequency_hz.size
+    at = np.unique(np.linspace(0, size - 1, min(size, _CHOSEN_BY)).round().astype(int))
+    return replace(
+        observation,
+        frequency_hz=observation.frequency_hz[at],
+        kind=observation.kind[at],
+        log_reluctivity=observation.log_reluctivity[at],
+        whitener=observation.whitener[at],
+        common=observation.common[at],
+    )
+
+
+def _members(known: Observation, joint: Observation) -> list[tuple[float, LinearCandidate]]:
+    """Return the members that explain the data best, with their share, on all points."""
+    some, everyone = _some(known), family()
+    rows, slope = _with_slope(everyone, some)
+    level = LEVEL_SPREAD * some.whiten(np.ones(some.frequency_hz.size, dtype=complex))
+    columns = np.column_stack([level, deviating_columns(some, *_MEMBER_DEVIATION)])
+    factor = np.linalg.cholesky(np.eye(columns.shape[0]) + columns @ columns.T)
+    inverse = np.linalg.inv(factor)
+    residual = some.whiten(some.log_reluctivity - rows) @ inverse.T
+    corner = some.whiten(slope) @ inverse.T
+    rr, rc, cc = (
+        np.einsum("cp,cp->c", a, b) for a, b in ((residual,) * 2, (residual, corner), (corner,) * 2)
+    )
+    fit = -0.5 * (rr - rc**2 / (1 + cc) + np.log1p(cc)) + logsumexp(everyone.log_weight, axis=0)
+    best = np.argsort(-fit)[:_MEMBERS]
+    share = np.exp(fit[best] - logsumexp(fit[best]))
+    chosen = Family(
+        everyone.level[best], everyone.product_hz[best], everyone.shape[best], everyone.classes,
+        everyone.log_weight[:, best],
+    )  # fmt: skip
+    rows, slope = _with_slope(chosen, joint)
+    shared = deviating_columns(joint, *_MEMBER_DEVIATION)
+    level = LEVEL_SPREAD * joint.whiten(np.ones(joint.frequency_hz.size, dtype=complex))
+    return [
+        (float(w), LinearCandidate(row, np.column_stack([level, joint.whiten(s), shared]), speaks))
+        for w, row, s, speaks in zip(share, rows, slope, np.ones(rows.shape, dtype=bool), strict=True)
+    ]
