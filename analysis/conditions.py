@@ -163,7 +163,7 @@ def _relative_scatter(one: PermeabilitySpectrum, two: PermeabilitySpectrum, freq
 
 
 def _steps(conditions: Sequence[Condition], levels: Sequence[FloatArray | None], size: int) -> FloatArray:
-    """Steps of the second condition over the first at each frequency; refuses what cannot be told apart."""
+    """Return the step of the condition at each frequency; refuse what cannot be told apart."""
     first, second = conditions
     if _warmer(first, second):
         if _harder(first, second):
@@ -194,7 +194,9 @@ def _steps(conditions: Sequence[Condition], levels: Sequence[FloatArray | None],
 
 def _said(condition: Condition) -> str:
     temperature = "unknown" if condition.temperature_c is None else f"{condition.temperature_c:g} degC"
-    level = "unknown level" if condition.flux_density_t is None else f"{1e3 * condition.flux_density_t:.2g} mT"
+    level = (
+        "unknown level" if condition.flux_density_t is None else f"{1e3 * condition.flux_density_t:.2g} mT"
+    )
     return f"{temperature}, {level}"
 
 
@@ -266,9 +268,7 @@ def _read(specimen: Specimen, reading: Reading) -> tuple[float, float]:
     return found.permeability, found.own_uncertainty / found.permeability if stated else REPEATABILITY
 
 
-def _pair(
-    specimen: Specimen, base: _Base, reading: Reading, here: Condition
-) -> tuple[ClassEvidence, float]:
+def _pair(specimen: Specimen, base: _Base, reading: Reading, here: Condition) -> tuple[ClassEvidence, float]:
     first, mu, u = base
     if _warmer(first, here) and _harder(first, here):
         _steps((first, here), (None, None), 1)  # raises

@@ -34,7 +34,7 @@ def has_parts(material: Material) -> bool:
     return "part_corner" in class_properties(material.material_class).quantities
 
 
-def part_columns(observation: Observation, material: Material) -> FloatArray:
+def part_columns(observation: Observation, material: Material, scale: float = 1.0) -> FloatArray:
     """Columns of corners that part and of strengths that part, of one standard deviation each.
 
     Parameters
@@ -42,6 +42,8 @@ def part_columns(observation: Observation, material: Material) -> FloatArray:
     observation : Observation
     material : Material
         Its class states the standard deviations (``part_corner`` in ln f, ``part_strength`` in ln|μ|).
+    scale : float
+        Factor on both: a core that keeps closely to its curve keeps its parts together too.
 
     Returns
     -------
@@ -57,8 +59,8 @@ def part_columns(observation: Observation, material: Material) -> FloatArray:
     smooth, slope = _local_line(x, rows)
     reached = np.clip(np.maximum.accumulate(np.abs(smooth.imag)) / _LATE, 0, 1)
     progress, rate = (part.real for part in _local_line(x, reached.astype(np.complex128)))
-    corner = known["part_corner"].typical * slope * (progress - 0.5)
-    strength = -known["part_strength"].typical * (progress + 1j * np.pi / 2 * rate)
+    corner = scale * known["part_corner"].typical * slope * (progress - 0.5)
+    strength = -scale * known["part_strength"].typical * (progress + 1j * np.pi / 2 * rate)
     for k, column in enumerate((corner, strength)):
         out[spectrum, 0, k], out[spectrum, 1, k] = column.real, column.imag
     return out

@@ -1,4 +1,4 @@
-"""Evidence on a material beside its curve: what such a piece offers, and what the specimen file itself holds."""
+"""Evidence on a material beside its curve: what a piece of it offers, and what a specimen file holds."""
 
 from __future__ import annotations
 

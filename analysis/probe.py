@@ -68,12 +68,12 @@ class SurfaceResistance:
         found = []
         if self.coated and self.reading.over_range:
             found.append(
-                "the core has a coat: a surface resistance over range says little until a spot is scraped bare"
+                "the core has a coat: a surface resistance over range says little; scrape a spot bare"
             )
         if self._through_copper:
             found.append(
-                "the winding leaks to the core as easily as the two tips read: part of the surface resistance "
-                "may be the copper's; probe a bare spot away from the winding"
+                "the winding leaks to the core as easily as the two tips read: part of the surface "
+                "resistance may be the copper's; probe a bare spot away from the winding"
             )
         return tuple(found)
 
@@ -138,7 +138,7 @@ class WindingLeakage:
         """A nicked wire may also short turns."""
         if self.reading.over_range:
             return ()
-        return ("the winding leaks to the core: a nicked wire may short turns, wind it again with whole enamel",)
+        return ("the winding leaks to the core: a nicked wire may short turns; use whole enamel",)
 
     def log_likelihood(self, material: Material) -> float:
         """Log-likelihood for the material's class; density per decade of resistance."""

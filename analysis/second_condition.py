@@ -143,7 +143,9 @@ class HysteresisConstant:
         true = law.typical * 10 ** (law.spread * _NODES)
         weight = np.exp(-0.5 * _NODES**2)
         # a reading finer than the nodes lie apart is as good as one that just spans them
-        width = np.maximum(self.standard_uncertainty, true * law.spread * np.log(10) * (_NODES[1] - _NODES[0]))
+        width = np.maximum(
+            self.standard_uncertainty, true * law.spread * np.log(10) * (_NODES[1] - _NODES[0])
+        )
         normal = np.exp(-0.5 * ((self.value - true) / width) ** 2) / (width * np.sqrt(2 * np.pi))
         density = float(weight @ normal / weight.sum())
         spoiled = self.reading.spoiled_density * 3 * np.pi / 4

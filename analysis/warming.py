@@ -38,7 +38,7 @@ def rise_per_kelvin(material_class: MaterialClass, permeability: float) -> tuple
 
 
 def warming(material: Material, temperature_c: float | None) -> tuple[float, float]:
-    """Return mean and standard deviation of ln μ of a core at its temperature over μ of the reference at its own.
+    """Return mean and standard deviation of ln(μ of a core / μ of its reference), each at its temperature.
 
     Parameters
     ----------
