@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from whichcore.analysis.curve_difference import RAYLEIGH_PER_T
@@ -27,8 +28,8 @@ DRIFT_KEY, DRIFT_U_KEY = "drift_relative", "u_drift_relative"
 """Header lines of a sweep: change of the first frequency, measured again at the end, over |Z|."""
 _LOSS_OF_LEVEL = 4 / (3 * np.pi)  # of Rayleigh's law, from memory
 _FLAT_LOSS, _LEAST_POINTS = 0.15, 8
-#: Points to either side of a step that its local quadratic is fitted on.
-_SIDE = 5
+#: To either side of a step the curve is fitted on the points within this in ln f, four at least.
+_NEAR, _FEWEST_BESIDE = 0.7, 4
 
 
 def level(data: TriedData) -> Finding:
@@ -197,20 +198,19 @@ def range_step(data: TriedData) -> Finding:
 def _step(data: TriedData, i: int) -> tuple[complex, float] | None:
     """Return the step of ln μ before point i, and its distance from zero in its own uncertainty (2 parts).
 
-    A quadratic over both sides together and a step at i; its uncertainty holds the scatter, what the range
-    factors of both sides allow, and how far the quadratic misses the points.
+    One polynomial over both sides together and a step at i: a quadratic, or a cubic where the points lie so
+    wide that it bends more. The uncertainty holds the scatter, what the range factors of both sides allow,
+    and how far the polynomial misses the points.
     """
-    labels = data.spectrum.range_labels or ()
-    first = max(j for j in range(i) if j == 0 or labels[j - 1] != labels[i - 1])
-    last = next((j for j in range(i, len(labels)) if labels[j] != labels[i]), len(labels))
-    window = np.arange(max(first, i - _SIDE), min(last, i + _SIDE))
-    if i - window[0] < 3 or window[-1] + 1 - i < 3:
+    window = _beside(data, i)
+    if not min((window < i).sum(), (window >= i).sum()) >= _FEWEST_BESIDE:
         return None
     x = np.log(data.frequency_hz[window] / data.frequency_hz[i])
-    design = np.stack([(window >= i).astype(float), np.ones_like(x), x, x**2, x**3], axis=1)
+    powers = 3 if np.abs(x).max() <= _NEAR else 4
+    design = np.column_stack([(window >= i).astype(float), *(x**k for k in range(powers))])
     variance, columns = relative_rows(data)
     log_mu = np.log(np.abs(data.mu[window])) + 1j * np.unwrap(np.angle(data.mu[window]))
-    # δ ln μ = δμ/μ; here the loss is small or the parts alike, and the larger of both serves for either
+    # δ ln μ = δμ/μ: here the loss is small or the parts alike, and the larger of both serves for either
     own = np.maximum(variance[window, 0], variance[window, 1])
     size = 0j
     square = 0.0
@@ -220,3 +220,14 @@ def _step(data: TriedData, i: int) -> tuple[complex, float] | None:
         size += complex(line.value[0]) * (1j if k else 1)
         square += float(line.value[0] / max(u, 1e-300)) ** 2
     return size, float(np.sqrt(square))
+
+
+def _beside(data: TriedData, i: int) -> NDArray[np.int_]:
+    """Return the points beside a change of range before point i that lie near it on the same two ranges."""
+    labels = data.spectrum.range_labels or ()
+    first = max(j for j in range(i) if j == 0 or labels[j - 1] != labels[i - 1])
+    last = next((j for j in range(i, len(labels)) if labels[j] != labels[i]), len(labels))
+    index = np.arange(first, last)
+    near = np.abs(np.log(data.frequency_hz[index] / data.frequency_hz[i])) <= _NEAR
+    near |= (index >= i - _FEWEST_BESIDE) & (index < i + _FEWEST_BESIDE)
+    return index[near]

@@ -35,9 +35,11 @@ POINTS_PER_DECADE = 20
 _COPPER = (RESISTANCE, PROXIMITY)
 #: Change of |μ| up to which Legg's law holds, and points its fit needs.
 _FLAT, _LEAST_POINTS = 0.03, 6
+#: Ratio of the frequencies the low end spans at most: one and a half decades.
+_LOW_END = 30.0
 #: Part of the loss that may go as √f instead, one standard deviation: spread relaxations, eddy currents that
 #: begin to shield. Practice.
-_BENT = 0.5
+_BENT = 1.0
 
 
 def negative_loss(data: TriedData) -> Finding:
@@ -112,12 +114,12 @@ def copper_residue(data: TriedData) -> Finding:
 
 
 def _flat_end(data: TriedData) -> FloatArray:
-    """Return the points of the lowest decade before μ′ has changed by 3 %, a mask (F,)."""
+    """Return the points of the low end before μ′ has changed by 3 %, a mask (F,)."""
     f = data.frequency_hz
     size = smooth_part(np.log(f), np.abs(data.mu.real), 0.3)
     left = np.abs(size / size[0] - 1) > _FLAT
     end = int(np.argmax(left)) if left.any() else f.size
-    return np.asarray((f <= 10 * f[0]) & (np.arange(f.size) < end))
+    return np.asarray((f <= _LOW_END * f[0]) & (np.arange(f.size) < end))
 
 
 def _legg(data: TriedData, inside: FloatArray) -> tuple[Line, float]:

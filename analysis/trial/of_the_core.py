@@ -110,8 +110,9 @@ def section_resonance(data: TriedData, fit: Causality | None) -> Finding:
     return Finding(
         Fault.SECTION,
         False,
-        f"{told}, and a resonance near {hertz(fit.resonance_hz)} shows: above that the curve is one of this "
-        "size of core as much as of its material; sweep a smaller core of the grade",
+        f"{told}, and a resonance near {hertz(fit.resonance_hz)} shows: the curve is one of this size of "
+        "core, or of its winding, as much as of its material there; sweep a smaller core of the grade with "
+        "fewer turns",
         strength,
         (float(f[first]), float(f[-1])),
         smooth_sources(Fault.SECTION, f, np.stack([size, size], axis=1)),
