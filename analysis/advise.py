@@ -9,17 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-from whichcore.analysis.class_changes import class_change
-from whichcore.analysis.evidence import VOLUME_UNCERTAINTY, ClassEvidence, Density, SurfaceResistance
+from whichcore.analysis.class_gain import class_gains
 from whichcore.analysis.foresight import Foresight, Knowledge
-from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.information import entropy_bits, information_of_mixture, information_of_table
-from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.planned import costs, has_shape, plans
-from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
-from whichcore.analysis.types import FloatArray, Resistance
+from whichcore.analysis.specimen import EffectiveCore, Specimen
+from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
 
 #: From this probability on a branch deserves a measurement of its own. Practice.
@@ -28,14 +24,6 @@ NOTEWORTHY = 0.2
 PAYS_BITS = 0.15
 #: From this probability of references that are silent in the band on, other frequencies come first. Practice.
 SILENT_SHARE = 0.3
-#: Answers less probable than this are left out where only their class counts.
-_COUNTS = 1e-4
-#: Resistances a probe may read, log10 of ohm, and the end of a hand meter's range. Practice.
-_DECADES, _METER_END_OHM = np.linspace(-2.0, 7.3, 32), 20e6
-#: Densities a scale may show, kg/m³.
-_DENSITIES = np.linspace(2500.0, 9000.0, 53)
-#: Relative changes of permeability, and the scatter they are read with.
-_CHANGES, _DECAYS = np.linspace(-0.35, 0.40, 76), np.linspace(-0.05, 0.03, 81)
 
 
 def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tuple[NextStep, ...]:
@@ -59,7 +47,9 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     sure = float(entropy_bits(knowledge.probability)) < PAYS_BITS
     if sure and has_shape(knowledge.observation):
         return tuple(doubts)
-    steps = [*_curve_steps(specimen, knowledge), *_class_steps(specimen, knowledge)]
+    measured = verdict.initial_permeability.value
+    steps = [*_curve_steps(specimen, knowledge)]
+    steps += [_step(action, gain) for action, gain in class_gains(specimen, knowledge, measured)]
     doubts += _silent_first(verdict, steps, knowledge)
     steps.sort(key=lambda step: (step.gain_bits < PAYS_BITS, -step.gain_bits / step.minutes))
     return (*doubts, *steps)
@@ -185,74 +175,3 @@ def _curve_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]
 def _hertz(frequency_hz: float) -> str:
     scale, prefix = next((s, p) for s, p in ((1e6, "M"), (1e3, "k"), (1.0, "")) if frequency_hz >= s * 0.9995)
     return f"{frequency_hz / scale:.3g} {prefix}Hz"
-
-
-# ------------------------------------------------------------------------------------------------ the class
-
-
-def _class_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:
-    """Yield what tells the class: probe, scale, warmth, rest."""
-    if not specimen.encased and specimen.surface_resistance is None:
-        yield _step("resistance-probe", _gain_of(knowledge, _probe_values()))
-    if not specimen.encased and specimen.mass_kg is None and _has_volume(specimen):
-        yield _step("weigh", _gain_of(knowledge, _density_values()))
-    warm = _change_table("warming_20k", _CHANGES, costs()["warm"].scatter or 0.0)
-    rest = _change_table("decay_per_decade", _DECAYS, costs()["wait"].scatter or 0.0)
-    both = {name: np.outer(warm[name], rest[name]).ravel() for name in warm}
-    yield _step("warm", _gain_by_class(knowledge, both))
-    yield _step("wait", _gain_by_class(knowledge, rest))
-
-
-def _has_volume(specimen: Specimen) -> bool:
-    return isinstance(specimen.core, Rod) or core_geometry(specimen).metal_volume_m3 is not None
-
-
-def _probe_values() -> list[tuple[ClassEvidence, float]]:
-    """Return what a probe may read, with the width of each value in decades; over range is one value."""
-    width = float(_DECADES[1] - _DECADES[0])
-    plain: list[tuple[ClassEvidence, float]] = [
-        (SurfaceResistance(Resistance(float(10**decade))), width) for decade in _DECADES
-    ]
-    return [*plain, (SurfaceResistance(Resistance(_METER_END_OHM, over_range=True)), 1.0)]
-
-
-def _density_values() -> list[tuple[ClassEvidence, float]]:
-    return [(Density(float(value), VOLUME_UNCERTAINTY * float(value)), 1.0) for value in _DENSITIES]
-
-
-def _gain_of(knowledge: Knowledge, values: list[tuple[ClassEvidence, float]]) -> float:
-    """Return what a piece of evidence that may take these values would tell, by its own law."""
-    materials = knowledge.library.materials
-    counted = np.flatnonzero(knowledge.probability[:-1] >= _COUNTS)
-    classes = {MaterialClass(name): p for name, p in knowledge.evidence.unlisted_classes.items()}
-
-    def row(item: ClassEvidence) -> list[float]:
-        listed = [np.exp(item.log_likelihood(materials[i])) for i in counted]
-        none = sum(p * np.exp(item.class_log_likelihood(name)) for name, p in classes.items())
-        return [*map(float, listed), float(none)]
-
-    return _of_answers(knowledge, counted, np.array([np.multiply(row(item), w) for item, w in values]))
-
-
-def _change_table(quantity: str, values: FloatArray, scatter: float) -> dict[MaterialClass, FloatArray]:
-    def law(name: MaterialClass) -> FloatArray:
-        typical, spread = class_change(name, quantity)
-        # no finer than the table of values
-        width = np.hypot(np.hypot(spread, scatter), 0.5 * (values[1] - values[0]))
-        return np.asarray(np.exp(-0.5 * ((values - typical) / width) ** 2) / width)
-
-    return {name: law(name) for name in MaterialClass}
-
-
-def _gain_by_class(knowledge: Knowledge, law: dict[MaterialClass, FloatArray]) -> float:
-    counted = np.flatnonzero(knowledge.probability[:-1] >= _COUNTS)
-    listed = [law[knowledge.library.materials[i].material_class] for i in counted]
-    shares = knowledge.evidence.unlisted_classes.items()
-    none = sum((p * law[MaterialClass(name)] for name, p in shares), np.zeros_like(next(iter(law.values()))))
-    return _of_answers(knowledge, counted, np.stack([*listed, none], axis=1))
-
-
-def _of_answers(knowledge: Knowledge, counted: NDArray[np.int_], likelihood: FloatArray) -> float:
-    prior = np.append(knowledge.probability[counted], knowledge.probability[-1])
-    held = float(prior.sum())
-    return held * information_of_table(prior / held, likelihood)

@@ -16,7 +16,6 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, log_reluctivity, reading_rows
 from whichcore.analysis.planned import Plan, common_of, whitener_of
 from whichcore.analysis.posterior import Evidence, amplitudes, curve_columns
-from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.unlisted import LEVEL_SPREAD, PRODUCTS_HZ, Family, deviating_columns, family
 
@@ -91,7 +90,7 @@ class Foresight:
         self._known, self._plans, self._turns = knowledge, plans, turns
         self._leading = knowledge.leading()
         self._none = knowledge.probability.size - 1
-        self._shared: dict[tuple[float, bool, bool, bool], FloatArray] = {}
+        self._shared: dict[tuple[float, str, bool], FloatArray] = {}
         self.held = float(knowledge.probability[self._leading].sum())
         self._joint = self._join()
         self._cases = self._all_cases(afresh=False)
@@ -131,10 +130,14 @@ class Foresight:
         )
         whitener = np.concatenate([known.whitener, *(whitener_of(plan) for plan in plans)])
         columns = known.common.shape[2]
-        empty = Observation(
-            frequency, kind, np.zeros(frequency.size, dtype=complex), whitener,
-            np.zeros((frequency.size, 2, 2 * columns)), known.section_m,
-        )  # fmt: skip
+        empty = replace(
+            known,
+            frequency_hz=frequency,
+            kind=kind,
+            log_reluctivity=np.zeros(frequency.size, dtype=np.complex128),
+            whitener=whitener,
+            common=np.zeros((frequency.size, 2, 2 * columns)),
+        )
         expected = self._expected(empty)
         common = np.zeros_like(empty.common)
         common[: known.frequency_hz.size, :, :columns] = known.common
@@ -196,12 +199,11 @@ class Foresight:
         return cases
 
     def _linear(self, index: int, material: Material, afresh: bool) -> LinearCandidate:
-        key = (material.curve_deviation, feels_section(material), material.section_m is not None, afresh)
+        key = (material.curve_deviation, material.material_class.value, material.section_m is not None)
         if key not in self._shared:
-            usual = max(amplitudes(material), key=lambda amplitude: amplitude.share)
-            self._shared[key] = curve_columns(self._joint, material, usual)
+            self._shared[key] = _columns_by_frequency(self._joint, material)
         known = self._known.evidence.explanations[index]
-        start = unexplained(material, self._turns) if afresh else known
+        start = unexplained(material, self._turns, self._joint.temperature_c) if afresh else known
         return around(material, start, self._joint, self._shared[key], self._turns)
 
     def _case(self, answer: int, weight: float, linear: LinearCandidate, afresh: bool) -> _Case:
@@ -216,6 +218,16 @@ class Foresight:
         left = np.asarray(np.linalg.inv(np.eye(old.shape[1]) + old.T @ old), dtype=np.float64)
         mean = prior_mean + new @ (left @ (old.T @ linear.residual(self._joint)[at_hand]))
         return _Case(answer, weight, mean, new, left, speaks)
+
+
+def _columns_by_frequency(observation: Observation, material: Material) -> FloatArray:
+    """Return the columns of a curve, which are made with frequencies rising, in the order of the points."""
+    order = np.argsort(observation.frequency_hz, kind="stable")
+    usual = max(amplitudes(material), key=lambda amplitude: amplitude.share)
+    columns = curve_columns(_some(observation, order), material, usual)
+    out = np.empty_like(columns)
+    out[np.concatenate([order, order + order.size])] = columns
+    return out
 
 
 def _moments(cases: Sequence[_Case], rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
@@ -246,10 +258,8 @@ def _with_slope(members: Family, observation: Observation) -> tuple[ComplexArray
     return rows, (ahead - back) / 2
 
 
-def _some(observation: Observation) -> Observation:
-    """Return a few points of an observation, spread over it."""
-    size = observation.frequency_hz.size
-    at = np.unique(np.linspace(0, size - 1, min(size, _CHOSEN_BY)).round().astype(int))
+def _some(observation: Observation, at: NDArray[np.int_]) -> Observation:
+    """Return some points of an observation."""
     return replace(
         observation,
         frequency_hz=observation.frequency_hz[at],
@@ -262,7 +272,9 @@ def _some(observation: Observation) -> Observation:
 
 def _members(known: Observation, joint: Observation) -> list[tuple[float, LinearCandidate]]:
     """Return the members that explain the data best, with their share, on all points."""
-    some, everyone = _some(known), family()
+    size = known.frequency_hz.size
+    spread = np.unique(np.linspace(0, size - 1, min(size, _CHOSEN_BY)).round().astype(int))
+    some, everyone = _some(known, spread), family()
     rows, slope = _with_slope(everyone, some)
     level = LEVEL_SPREAD * some.whiten(np.ones(some.frequency_hz.size, dtype=complex))
     columns = np.column_stack([level, deviating_columns(some, *_MEMBER_DEVIATION)])

@@ -20,6 +20,7 @@ from whichcore.analysis.observation import Observation, RowKind, reading_rows
 from whichcore.analysis.priors import CRACK_SPREAD, level_centre, own_corner_spread
 from whichcore.analysis.section_fit import corrected_permeability
 from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.analysis.warming import warming
 
 #: Frequency up to which a reading is predicted from the stated μi where the curve starts higher.
 _INITIAL_HZ = 1e4
@@ -56,9 +57,9 @@ def reference_curve(material: Material, observation: Observation) -> CurveTable:
     return tabulate([curve], float(frequency.min()), float(frequency.max()))
 
 
-def unexplained(material: Material, turns: int) -> Explanation:
+def unexplained(material: Material, turns: int, temperature_c: float | None = None) -> Explanation:
     """Return the centre of the prior of a candidate: what is expected of a core not yet measured."""
-    centre = level_centre(material)
+    centre = level_centre(material) + warming(material, temperature_c)[0]
     exponent = class_properties(material.material_class).corner_exponent
     return Explanation(-centre, -exponent * centre / GRID_STEP, 0.0, turns)
 
@@ -121,8 +122,10 @@ def _with_prior(
 ) -> LinearCandidate:
     """Move the base to the prior mean, and scale the slopes (3, P) to unit variance."""
     base, (by_level, by_corner, by_gap) = rows[0], rows[1]
-    properties, sigma = class_properties(material.material_class), material.tolerance / 2
-    exponent, prior = properties.corner_exponent, unexplained(material, explanation.turns)
+    properties = class_properties(material.material_class)
+    sigma = float(np.hypot(material.tolerance / 2, warming(material, observation.temperature_c)[1]))
+    exponent = properties.corner_exponent
+    prior = unexplained(material, explanation.turns, observation.temperature_c)
     own = float(np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma))
     move = GRID_STEP * (prior.shift_steps - explanation.shift_steps)
     mean = base + (prior.theta - explanation.theta) * by_level + move * by_corner
