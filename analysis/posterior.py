@@ -219,7 +219,7 @@ def curve_columns(observation: Observation, material: Material, amplitude: Ampli
     length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(amplitude.deviation, CORE_DEVIATION)) ** 0.3
     columns = deviating_columns(observation, amplitude.deviation, length, amplitude.flat)
     if has_parts(material):
-        scale = amplitude.deviation / material.curve_deviation
+        scale = amplitude.deviation / max(material.curve_deviation, 1e-9)
         parts = observation.whiten_columns(part_columns(observation, material, scale))
         columns = np.column_stack([columns, parts])
     if not feels_section(material):

@@ -8,13 +8,18 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from whichcore.analysis.conditions import second_sweep
+from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import Library
+from whichcore.analysis.own_parts import Part, size_of_part
+from whichcore.analysis.sold_as import sold_as
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ImpedanceSweep, Reading, Resistance
 from whichcore.analysis.verdict import Verdict
 from whichcore.errors import InputError
 from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
+from whichcore.files.parts_file import load_parts, user_parts_file
 from whichcore.files.warn import warn
 
 
@@ -31,12 +36,21 @@ class Request:
         probe tips on the bare core.
     surface_resistance : str or None
         Replaces that of the specimen file.
+    second_sweep : Path or None
+        The same winding at another temperature or level.
+    sold_as : str or None
+        What the part was sold for or marked as.
+    parts : Path or None
+        Parts list to compare the dimensions with; None: that of the user, where there is one.
     """
 
     specimen: Path
     sweep: Path | None = None
     readings: tuple[str, ...] = ()
     surface_resistance: str | None = None
+    second_sweep: Path | None = None
+    sold_as: str | None = None
+    parts: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +89,38 @@ def identify_files(request: Request, library: Library) -> Identification:
     if probed:
         specimen = _with_surface_resistance(specimen, probed)
     sweep = load_sweep(request.sweep) if request.sweep is not None else None
-    verdict = identify(specimen, sweep=sweep, readings=readings, library=library)
+    evidence = _evidence(request, specimen, sweep, library)
+    verdict = identify(specimen, sweep=sweep, readings=readings, library=library, evidence=evidence)
     return Identification(specimen, sweep, library, verdict)
+
+
+def _evidence(
+    request: Request, specimen: Specimen, sweep: ImpedanceSweep | None, library: Library
+) -> list[ClassEvidence]:
+    """Read what else is known of the core: a second sweep, its label, its size among the shop's parts."""
+    found: list[ClassEvidence] = []
+    if request.second_sweep is not None:
+        if sweep is None:
+            raise InputError(
+                "a second sweep needs a first one",
+                where="second sweep",
+                got=str(request.second_sweep),
+                next_step="give the sweep at room temperature and small level as the sweep",
+            )
+        found.append(second_sweep(specimen, sweep, load_sweep(request.second_sweep)))
+    if request.sold_as is not None:
+        found.append(sold_as(request.sold_as, library))
+    size = size_of_part(specimen, _parts(request.parts), library)
+    if size is not None and (size.fitting or request.parts is not None):
+        found.append(size)
+    return found
+
+
+def _parts(stated: Path | None) -> tuple[Part, ...]:
+    own = user_parts_file()
+    if stated is None and not own.exists():
+        return ()
+    return load_parts(own if stated is None else stated)
 
 
 def _with_surface_resistance(specimen: Specimen, probed: list[Resistance]) -> Specimen:

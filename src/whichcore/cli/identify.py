@@ -34,7 +34,14 @@ from whichcore.workflow import Identification, Request, identify_files, write_pi
     metavar="TEXT",
     multiple=True,
     help='A single reading off a meter, "152 uH @ 10 kHz" or "830 ohm @ 1 MHz", with its standard '
-    'uncertainty if it is known: "152 uH ± 2 uH @ 10 kHz". May be given again.',
+    'uncertainty if it is known: "152 uH ± 2 uH @ 10 kHz". May be given again; a second one at the same '
+    'frequency, warm or driven harder, is read as such: "163 uH @ 10 kHz, 45 degC", "158 uH @ 10 kHz, 2 mT".',
+)
+@click.option(
+    "--second-sweep",
+    metavar="FILE",
+    help="The same winding swept again, some 20 K warmer or at several times the level; its file states the "
+    "temperature or the flux density.",
 )
 @library_option
 @click.option(
@@ -42,6 +49,19 @@ from whichcore.workflow import Identification, Request, identify_files, write_pi
     metavar="TEXT",
     help='Resistance between two probe tips a few millimetres apart on the bare core, "12 kohm" or '
     '"> 20 Mohm". Takes the place of that in the specimen file.',
+)
+@click.option(
+    "--sold-as",
+    metavar="TEXT",
+    help='What the part was sold for or marked as: an application ("power", "interference suppression", '
+    '"inductor/filter", "signal"), a class, or id or name of a material. Labels are taken as wrong now and '
+    "then.",
+)
+@click.option(
+    "--parts",
+    metavar="FILE",
+    help="List of the parts the shop knows, with size and material (CSV). [default: parts.csv in your own "
+    "library folder, if it is there]",
 )
 @click.option(
     "--figures",
@@ -75,9 +95,7 @@ def command(
     session.deliver(case.verdict.to_dict, lambda: verdict_page(case))
 
 
-def _request(
-    *, specimen: str, sweep: str | None, readings: tuple[str, ...], surface_resistance: str | None
-) -> Request:
+def _request(*, specimen: str, sweep: str | None, readings: tuple[str, ...], **beside: str | None) -> Request:
     if sweep is None and not readings:
         raise UsageError(
             "there is nothing to identify the core from",
@@ -86,7 +104,19 @@ def _request(
             allowed="--sweep FILE, --reading TEXT, or both",
             next_step='measure the inductance and give it: --reading "152 uH @ 10 kHz"',
         )
-    return Request(Path(specimen), None if sweep is None else Path(sweep), readings, surface_resistance)
+    return Request(
+        Path(specimen),
+        _path(sweep),
+        readings,
+        beside["surface_resistance"],
+        second_sweep=_path(beside["second_sweep"]),
+        sold_as=beside["sold_as"],
+        parts=_path(beside["parts"]),
+    )
+
+
+def _path(name: str | None) -> Path | None:
+    return None if name is None else Path(name)
 
 
 def _draw(session: Session, case: Identification, folder: Path, stem: str, dark: bool) -> None:

@@ -16,6 +16,8 @@ from whichcore.workflow import Identification
 _LEAST, _FEWEST, _MOST = 0.001, 3, 8
 #: A class whose probability moved less than this was left alone by the evidence.
 _MOVED = 0.01
+#: Classes, and materials, told of each piece of evidence.
+_TOLD = 3
 
 
 def verdict_page(case: Identification) -> str:
@@ -139,12 +141,14 @@ def _remainder(case: Identification) -> tuple[str, ...]:
 
 
 def _evidence_line(shift: EvidenceShift) -> str:
-    """Say which classes a piece of evidence raised and lowered, the largest moves first."""
-    moves = {name: shift.after.get(name, 0.0) - before for name, before in shift.before.items()}
-    moved = sorted((name for name in moves if abs(moves[name]) >= _MOVED), key=lambda name: -abs(moves[name]))
-    if not moved:
-        return f"  {shift.name}: changed no class by more than {100 * _MOVED:g} %."
-    told = [
-        f"{name} from {percent(shift.before[name])} to {percent(shift.after[name])}" for name in moved[:3]
-    ]
+    """Say which classes and materials a piece of evidence raised and lowered, the largest moves first."""
+    told = _moves(shift.before, shift.after) + _moves(shift.materials_before, shift.materials_after)
+    if not told:
+        return f"  {shift.name}: changed no class or material by more than {100 * _MOVED:g} %."
     return f"  {shift.name}: {', '.join(told)}."
+
+
+def _moves(before: Mapping[str, float], after: Mapping[str, float]) -> list[str]:
+    moves = {name: after.get(name, 0.0) - old for name, old in before.items()}
+    moved = sorted((name for name in moves if abs(moves[name]) >= _MOVED), key=lambda name: -abs(moves[name]))
+    return [f"{name} from {percent(before[name])} to {percent(after[name])}" for name in moved[:_TOLD]]

@@ -1,4 +1,4 @@
-"""The syntax of one reading off a meter: ``152 uH ± 3 uH @ 10 kHz``, ``> 20 Mohm``."""
+"""The syntax of one reading off a meter: ``152 uH ± 3 uH @ 10 kHz, 45 degC``, ``> 20 Mohm``."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from whichcore.errors import InputError
 from whichcore.files.units import Dimension, normalise, parse_quantity
 
 _EXAMPLE = '"152 uH @ 10 kHz", "152 uH ± 3 uH @ 10 kHz", "> 20 Mohm"'
+_CONDITIONS = '"152 uH @ 10 kHz, 45 degC", "152 uH @ 10 kHz, 2 mT"'
+#: A comma behind a unit begins a condition; one between digits is a decimal comma, which is refused.
+_AFTER_UNIT = re.compile(r"(?<=[A-Za-z])\s*,")
 _PLUS_MINUS = re.compile(r"±|\+/-|\+-")
 
 
@@ -19,8 +22,9 @@ def parse_reading(text: str, *, where: str = "reading") -> Reading | Resistance:
     ----------
     text : str
         Value, optionally ``± u`` (also ``+/- u``; u is one standard uncertainty, with a unit or in %), then
-        ``@`` and the frequency. A resistance without frequency is a plain (dc) resistance; ``>`` before
-        it means that the meter ran over its range.
+        ``@`` and the frequency; after it, each behind a comma, the temperature of the core (``45 degC``) and
+        the peak flux density (``2 mT``) where they matter. A resistance without frequency is a
+        plain (dc) resistance; ``>`` before it means that the meter ran over its range.
     where : str
         Place, for the error.
 
@@ -60,8 +64,32 @@ def parse_reading(text: str, *, where: str = "reading") -> Reading | Resistance:
             else "",
         )
     value, uncertainty = _value_and_uncertainty(parts[0], kind, text, where)
-    frequency = parse_quantity(parts[1], Dimension.FREQUENCY, where=where)
-    return Reading(kind=kind, value=value, frequency_hz=frequency, standard_uncertainty=uncertainty)
+    frequency, *conditions = _AFTER_UNIT.split(parts[1])
+    return Reading(
+        kind=kind,
+        value=value,
+        frequency_hz=parse_quantity(frequency, Dimension.FREQUENCY, where=where),
+        standard_uncertainty=uncertainty,
+        **_conditions(conditions, text, where),
+    )
+
+
+def _conditions(parts: list[str], text: str, where: str) -> dict[str, float]:
+    """Read temperature and level, told by their units, each at most once."""
+    found: dict[str, float] = {}
+    for part in parts:
+        level = normalise(part).endswith("T")
+        name = "flux_density_t" if level else "temperature_c"
+        value = parse_quantity(part, Dimension.FLUX_DENSITY if level else Dimension.TEMPERATURE, where=where)
+        if name in found or (level and value <= 0):
+            raise InputError(
+                "after the frequency stand at most one temperature and one flux density above zero",
+                where=where,
+                got=text,
+                allowed=_CONDITIONS,
+            )
+        found[name] = value
+    return found
 
 
 def parse_resistance(text: object, *, where: str = "") -> Resistance:
