@@ -10,8 +10,8 @@ and shows a random share of what its section does: the section of the reference 
 of its own. Below the start of a curve a circuit goes on as circuits do; the judge leaves those points out.
 
 The cores go to the bench in a file in a temporary folder. From there on the program's own path: one
-calibration for each wiring; winding, wiring and flux density as the planner says for a permeability known within 30 %;
-sweeps with their journals; and the verdict against the whole open collection.
+calibration for each wiring; winding, wiring and flux density as the planner says for a permeability known
+within 30 %; sweeps with their journals; and the verdict against the whole open collection.
 
 Gates (exit 1 when missed): as in ``identify.py``, named first in 75 and within the first three in 92 of 100,
 each less three standard deviations of so few draws.
