@@ -20,6 +20,7 @@ from whichcore.analysis.level_integral import (
     LevelPrior,
     Products,
     inner_products,
+    level_variance,
     log_likelihood,
     marginalise_last,
     posterior_level,
@@ -34,6 +35,8 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 _GAP_SHIFTS = slice(0, None, 2)
 #: A gap that changes no candidate's reluctivity by more than this share is not worth evaluating.
 _NEGLIGIBLE_GAP = 0.01
+#: A branch less probable than this does not count for the level of a candidate.
+_COUNTS = 0.01
 _NO_GAP = GapNode(1.0, 0.0, 0.0)
 #: Allowance, in ln|μ|, for geometry and deviation when a level is called impossible; its log evidence then.
 _LEVEL_SLACK, _IMPOSSIBLE = 0.3, -1e6
@@ -49,12 +52,18 @@ class Branches:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Most likely parameters of one candidate; the core's scale is exp(−theta)."""
+    """Most likely parameters of one candidate; the core's scale is exp(−theta).
+
+    ``level`` and ``level_sd`` are mean and standard deviation of θ over everything else, gap and turns
+    included.
+    """
 
     theta: float
     shift_steps: float
     gap_ratio: float
     turns: int
+    level: float = 0.0
+    level_sd: float = 0.0
 
     @property
     def scale(self) -> float:
@@ -138,12 +147,27 @@ class CandidateCube:
         a, s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
         theta, gamma, within = (values[a, 0, s, j] for values in piece.level(self._log_tau(turns)))
         steps = float(SHIFTS[piece.shifts][s] + within / GRID_STEP)
+        level, level_sd = self._level_moments(member, terms)
         return Explanation(
             theta=float(theta),
             shift_steps=float(np.clip(steps, SHIFTS[0], SHIFTS[-1])),
             gap_ratio=float(node.median * np.exp(gamma)),
             turns=turns,
+            level=level,
+            level_sd=level_sd,
         )
+
+    def _level_moments(self, member: int, terms: FloatArray) -> tuple[float, float]:
+        """Mean and standard deviation of θ of one material over all branches that count, (T, G) terms."""
+        share = np.exp(terms - logsumexp(terms))
+        moments = np.zeros(3)
+        for t, g in zip(*np.nonzero(share > _COUNTS), strict=True):
+            node = self.branches.gaps[g]
+            bare = self._gap_share(node)[member] <= _NEGLIGIBLE_GAP
+            piece = self._piece(np.array([member]), _NO_GAP if bare else node)
+            moments += share[t, g] * piece.moments(self._log_tau(self.branches.turns[t][0]))
+        mean, square = moments[1:] / moments[0]
+        return float(mean), float(np.sqrt(max(square - mean**2, 0.0)))
 
     def _log_tau(self, turns: int) -> float:
         return 2 * float(np.log(self.branches.turns[0][0] / turns))
@@ -236,6 +260,15 @@ class _Piece:
     def log_evidence(self, log_tau: float) -> FloatArray:
         """Return the log evidence of each material, (M,)."""
         return np.asarray(logsumexp(self.log_joint(log_tau), axis=(0, 2, 3)))
+
+    def moments(self, log_tau: float) -> FloatArray:
+        """Return (1, mean of θ, mean of θ²) over all A, M, S and J."""
+        products = self.products.with_turns(log_tau)
+        joint = self.log_joint(log_tau)
+        weight = np.exp(joint - logsumexp(joint))
+        theta = self.theta0 + posterior_level(products, self.prior)[0]
+        square = theta**2 + level_variance(products, self.prior)
+        return np.array([1.0, (weight * theta).sum(), (weight * square).sum()])
 
     def level(self, log_tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (A, M, S, J)."""

@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
-from whichcore.analysis.candidate_cube import Branches
+from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.level_range import permeability_range, shared_use
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
@@ -221,9 +222,18 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         spectrum=case.spectrum,
         gapped_probability=gapped,
         other_turns_probability=other_turns,
+        permeability_range=permeability_range(
+            case.library.materials, listed, _speaking(case.curves), _initial_permeability(case)
+        ),
+        use=shared_use(case.library.materials, listed),
         evidence=posterior.shifts,
         trial=case.trial,
     )
+
+
+def _speaking(curves: Evidence) -> dict[int, Explanation]:
+    """Explanations of the materials whose curves speak in the band."""
+    return {i: explained for i, explained in curves.explanations.items() if curves.points_used[i] > 0}
 
 
 def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
@@ -255,7 +265,7 @@ def _candidate(case: _Case, index: int, probability: float, fitted: ComplexArray
 
 
 def _initial_permeability(case: _Case) -> InitialPermeability:
-    temperature = case.specimen.temperature_c
+    temperature = case.observation.temperature_c
     if case.spectrum is not None:
         s = case.spectrum
         return InitialPermeability(
@@ -263,11 +273,15 @@ def _initial_permeability(case: _Case) -> InitialPermeability:
             standard_uncertainty=float(np.sqrt(point_covariance(s.scatter, s.sources)[0, 0, 0])),
             frequency_hz=float(s.frequency_hz[0]),
             flux_density_t=None if s.flux_density_t is None else float(s.flux_density_t[0]),
-            temperature_c=temperature if s.temperature_c is None else s.temperature_c,
+            temperature_c=temperature,
         )
     lowest = min(case.readings, key=lambda r: (r.kind != ReadingKind.INDUCTANCE, r.frequency_hz))
     return InitialPermeability(
-        lowest.permeability, lowest.standard_uncertainty, lowest.frequency_hz, None, temperature
+        lowest.permeability,
+        lowest.standard_uncertainty,
+        lowest.frequency_hz,
+        lowest.flux_density_t,
+        temperature,
     )
 
 

@@ -215,3 +215,9 @@ def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, 
     theta = np.clip((n.a11 * n.b0 - n.a01 * n.b1) / n.determinant, -SUPPORT, SUPPORT)
     gamma = np.clip((n.a00 * n.b1 - n.a01 * n.b0) / n.determinant, -SUPPORT, SUPPORT)
     return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(prior.gamma_sd * gamma)
+
+
+def level_variance(products: Products, prior: LevelPrior) -> FloatArray:
+    """Posterior variance of θ under the same model."""
+    n = _normal_equations(products, prior)
+    return np.asarray(prior.theta_sd**2 * n.a11 / n.determinant)

@@ -335,6 +335,7 @@ class ReadingPermeability:
     own_uncertainty: float
     common: tuple[tuple[str, float], ...] = ()
     notes: tuple[str, ...] = ()
+    flux_density_t: float | None = None
 
     @property
     def standard_uncertainty(self) -> float:
@@ -432,6 +433,7 @@ def permeability_of_reading(reading: Reading, specimen: Specimen) -> ReadingPerm
             for source in spectrum.sources
         ),
         notes=uncertainty_notes + notes,
+        flux_density_t=reading.flux_density_t,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -67,6 +67,23 @@ class InitialPermeability:
     frequency_hz: float
     flux_density_t: float | None
     temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PermeabilityRange:
+    """Central range of this core's own initial permeability; ``probability`` is how sure it holds it."""
+
+    low: float
+    high: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class SharedUse:
+    """A use that most of the probability has in common, and how much."""
+
+    name: str
+    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +214,10 @@ class Verdict:
         Probability, over all candidates, that the magnetic path is cracked or gapped.
     other_turns_probability : float
         Probability that the winding has a turn more or less than stated.
+    permeability_range : PermeabilityRange or None
+        Of this core at its temperature, gap and turns taken off, over all that is still possible.
+    use : SharedUse or None
+        What cores like it are used for, where that is sure.
     evidence : tuple of EvidenceShift
     next_steps : tuple of NextStep
         What may still be done, the best first; its sentence is ``next_measurement``.
@@ -219,6 +240,8 @@ class Verdict:
     spectrum: PermeabilitySpectrum | None = None
     gapped_probability: float = 0.0
     other_turns_probability: float = 0.0
+    permeability_range: PermeabilityRange | None = None
+    use: SharedUse | None = None
     evidence: tuple[EvidenceShift, ...] = ()
     next_steps: tuple[NextStep, ...] = ()
     decided_by: DecidedBy | None = None
@@ -249,6 +272,8 @@ class Verdict:
             },
             "gapped_probability": self.gapped_probability,
             "other_turns_probability": self.other_turns_probability,
+            "permeability_range": asdict(self.permeability_range) if self.permeability_range else None,
+            "use": asdict(self.use) if self.use else None,
             "evidence": [shift.to_dict() for shift in self.evidence],
             "trial": [finding.to_dict() for finding in self.trial],
             "warnings": list(self.warnings),
