@@ -37,6 +37,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict
+from whichcore.analysis.warming import warming_notes
 from whichcore.analysis.weighing import weigh
 from whichcore.analysis.winding import winding_model
 from whichcore.errors import AnalysisError, LibraryError
@@ -293,6 +294,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     if case.spectrum is not None:
         notes += [finding.sentence for finding in case.trial if finding.failed]
         notes += _pooling_warnings(case)
+    notes += warming_notes(case.library.materials, case.observation.temperature_c)
     notes += _section_warnings(case)
     notes += _gap_warnings(case)
     silent = int((case.curves.points_used == 0).sum())

@@ -1,4 +1,4 @@
-"""The initial permeability of this core, and what cores like it are used for: over all that is still possible."""
+"""The initial permeability of this core, and what it is for, over all materials that are still possible."""
 
 from __future__ import annotations
 
@@ -48,7 +48,8 @@ def permeability_range(
     weight, mean, sd = [], [], []
     for i, explanation in explanations.items():
         weight.append(float(listed[i]))
-        mean.append(np.log(materials[i].initial_permeability) - level_centre(materials[i]) - explanation.level)
+        level = np.log(materials[i].initial_permeability) - level_centre(materials[i])
+        mean.append(level - explanation.level)
         sd.append(explanation.level_sd)
     rest = 1 - sum(weight)
     if measured.value > 0:

@@ -11,6 +11,8 @@ A gap adds the same to both reciprocals, so that α_F does not change with it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.materials import Material, MaterialClass
 
@@ -18,6 +20,8 @@ from whichcore.analysis.materials import Material, MaterialClass
 REFERENCE_C = 25.0
 #: A smaller difference between core and reference is no other temperature, K. Practice.
 SAME_TEMPERATURE_K = 2.0
+#: From this difference on the user is told, K. Practice.
+NOTEWORTHY_K = 5.0
 
 
 def rise_per_kelvin(material_class: MaterialClass, permeability: float) -> tuple[float, float]:
@@ -53,9 +57,26 @@ def warming(material: Material, temperature_c: float | None) -> tuple[float, flo
     """
     if temperature_c is None:
         return 0.0, 0.0
-    reference = REFERENCE_C if material.temperature_c is None else material.temperature_c
-    difference = temperature_c - reference
+    difference = temperature_c - _of_reference(material)
     if abs(difference) < SAME_TEMPERATURE_K:
         return 0.0, 0.0
     mean, spread = rise_per_kelvin(material.material_class, material.initial_permeability)
     return mean * difference, spread * abs(difference)
+
+
+def warming_notes(materials: Sequence[Material], temperature_c: float | None) -> tuple[str, ...]:
+    """Tell how many references were taken at another temperature than that of the core."""
+    if temperature_c is None:
+        return ()
+    differences = [abs(temperature_c - _of_reference(material)) for material in materials]
+    count = sum(difference >= NOTEWORTHY_K for difference in differences)
+    if not count:
+        return ()
+    return (
+        f"the core was at {temperature_c:g} °C and {count} of {len(materials)} references were up to "
+        f"{max(differences):.0f} K away: their levels are moved by what is usual in their class, and are less sure",
+    )
+
+
+def _of_reference(material: Material) -> float:
+    return REFERENCE_C if material.temperature_c is None else material.temperature_c

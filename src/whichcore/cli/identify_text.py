@@ -25,7 +25,7 @@ def verdict_page(case: Identification) -> str:
     verdict = case.verdict
     blocks: list[Block] = [
         Heading(f"{case.specimen.name}: {verdict_sentence(verdict, case.names)}".lstrip(": ")),
-        Lines((measured_sentence(verdict.initial_permeability),)),
+        Lines((measured_sentence(verdict.initial_permeability), *_kind_of_core(verdict))),
         candidates_grid(case),
         Lines(_remainder(case)),
     ]
@@ -81,6 +81,18 @@ def measured_sentence(measured: InitialPermeability) -> str:
         conditions.append(f"{measured.temperature_c:g} °C")
     value = with_uncertainty(measured.value, measured.standard_uncertainty)
     return f"Measured μ′ = {value} (standard uncertainty) {', '.join(conditions)}."
+
+
+def _kind_of_core(verdict: Verdict) -> list[str]:
+    """Return the range of the core's own permeability and its use, as far as they are known."""
+    told = [verdict.material_class] if verdict.material_class else []
+    found = verdict.permeability_range
+    if found is not None:
+        low, high = (f"{float(f'{end:.3g}'):g}" for end in (found.low, found.high))
+        told.append(f"μi {low} to {high} ({percent(found.probability)})")
+    if verdict.use is not None:
+        told.append(f"{verdict.use.name} type ({percent(verdict.use.probability)})")
+    return [f"This core: {', '.join(told)}."] if told else []
 
 
 def candidates_grid(case: Identification) -> Grid:
