@@ -1,13 +1,12 @@
-"""Fit of M to standards, in homogeneous form.
+"""The equations of the standards for M, in homogeneous form, and whether they are distinct.
 
 A standard with Z = p/q that was read as (V_A, V_B) gives one linear equation for the four elements of M,
 
     q (a V_A + b V_B) − p (c V_A + d V_B) = 0,
 
 open (q = 0) and short (p = 0) being no special cases. Three standards fix the vector (a, b, c, d) but for
-its length: it is the null vector, of norm one, of a 3×4 matrix; no element is divided by. With more than
-three it is the right singular vector of the least singular value, each equation weighted by one over the
-standard deviation of its residual. (Homogeneous least squares; derived here, no source.)
+its length: it is the null vector, of norm one, of a 3×4 matrix; no element is divided by. More are fitted in
+:mod:`whichcore.calibration.standards_fit`.
 """
 
 from __future__ import annotations
@@ -28,6 +27,7 @@ from whichcore.calibration.standards import Homogeneous
 _SEPARATION = 0.01  # least distance of two nominal standards, as an angle; practice
 _SIGNIFICANCE = 5.0  # standard deviations two readings must differ by
 _ROUNDING = 1e-12  # floor of a residual's standard deviation, beside rows of norm one
+_SECOND_ORDER = 0.01  # of what tolerances do, that may lie across it: products of two of them; practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +65,16 @@ class Equation:
         """Return the residual's covariance from the phasors, float array (F, 2, 2)."""
         return covariance.of_form(*self.slopes(vector), self.covariance)
 
-    def deviation(self, vector: ComplexArray) -> FloatArray:
-        """Return the root mean square of the residual's modulus, float array (F,)."""
-        variance = np.trace(self.noise(vector), axis1=-2, axis2=-1)
-        variance = variance + sum(abs(change) ** 2 for change in self.tolerances(vector))
-        return np.asarray(np.sqrt(variance + _ROUNDING**2))
+    def residual_covariance(self, vector: ComplexArray) -> FloatArray:
+        """Return the covariance of real and imaginary part of the residual, float array (F, 2, 2).
+
+        Noise, tolerances, and a little across the latter, so that what is neglected in second order is no
+        contradiction. It sets weights and judges misfits; the uncertainty of M does not hang on it.
+        """
+        parts = [np.stack([s.real, s.imag], axis=-1) for s in self.tolerances(vector)]
+        stated = sum((part[:, :, None] * part[:, None, :] for part in parts), np.zeros((len(vector), 2, 2)))
+        floor = _SECOND_ORDER**2 * np.trace(stated, axis1=1, axis2=2) + _ROUNDING**2
+        return np.asarray(self.noise(vector) + stated + floor[:, None, None] * np.eye(2))
 
 
 def equation(name: str, pair: PhasorPair, standard: Homogeneous, z0: FloatArray) -> Equation:
@@ -200,65 +205,3 @@ def _similar(equations: Sequence[Equation], needed: int, distances: Distances, w
         i, j = min(combinations(choice, 2), key=lambda pair: distances[pair][point])
         pairs[point] = (f"{equations[i].name} and {equations[j].name}", float(distances[i, j][point]))
     return Alike(what, bad, pairs)
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """Solution of N equations at F frequencies.
-
-    Attributes
-    ----------
-    vector : complex array (F, 4)
-        (a, b, c, d) of norm one, for scaled equations.
-    response : complex array (F, 4, N)
-        Change of the vector for a change of each equation's residual.
-    condition : float array (F,)
-        Largest over third singular value of the rows, each of norm one.
-    leverage : float array (N, F)
-        Share of each equation in its own fitted value; 1 means nothing checks it.
-    misfit : float array (N, F)
-        |residual| over its standard deviation expected after the fit; zero for three standards.
-    """
-
-    vector: ComplexArray
-    response: ComplexArray
-    condition: FloatArray
-    leverage: FloatArray
-    misfit: FloatArray
-
-
-def fit(equations: Sequence[Equation]) -> Fit:
-    """Solve for M.
-
-    The weights depend on M through the residuals' deviations, so the fit is repeated; the uncertainty is
-    that of the linearised fit, neglecting products of residual and error.
-    """
-    rows = np.stack([item.row for item in equations], axis=1)
-    weights = np.ones(rows.shape[:2])
-    u, s, vh = np.linalg.svd(rows)
-    condition = s[:, 0] / s[:, 2]
-    if len(equations) > 3:
-        for _ in range(4):
-            vector = np.asarray(vh[:, 3].conj())
-            weights = 1 / np.stack([item.deviation(vector) for item in equations], axis=1)
-            u, s, vh = np.linalg.svd(rows * weights[:, :, None])
-    vector = np.asarray(vh[:, 3].conj())
-    u3, s3, vh3 = u[:, :, :3], s[:, :3], vh[:, :3]
-    inverse = (np.swapaxes(vh3.conj(), 1, 2) / s3[:, None, :]) @ np.swapaxes(u3.conj(), 1, 2)
-    leverage = (abs(u3) ** 2).sum(axis=2)
-    return Fit(
-        vector=vector,
-        response=-inverse * weights[:, None, :],
-        condition=condition,
-        leverage=leverage.T,
-        misfit=_misfit(rows, weights, vector, leverage).T,
-    )
-
-
-def _misfit(
-    rows: ComplexArray, weights: FloatArray, vector: ComplexArray, leverage: FloatArray
-) -> FloatArray:
-    residual = abs(np.einsum("fni,fi->fn", rows, vector)) * weights
-    left = 1 - leverage
-    checked = left > 1e-9  # an equation nothing checks has no misfit; its residual is rounding
-    return np.where(checked, residual / np.sqrt(np.where(checked, left, 1.0)), 0.0)

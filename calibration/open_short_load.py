@@ -12,12 +12,7 @@ from scipy.stats import chi2
 from whichcore.analysis.types import ComplexArray, FloatArray, Scope
 from whichcore.calibration.checks import require
 from whichcore.calibration.error_model import ErrorModel
-from whichcore.calibration.least_squares import (
-    Equation,
-    Fit,
-    check_distinct,
-    fit,
-)
+from whichcore.calibration.least_squares import Equation, check_distinct
 from whichcore.calibration.perturbation import Perturbation, frozen_noise, merge
 from whichcore.calibration.setup import (
     Measured,
@@ -27,6 +22,7 @@ from whichcore.calibration.setup import (
     refuse_two_windings,
 )
 from whichcore.calibration.standards import Homogeneous
+from whichcore.calibration.standards_fit import Fit, fit
 from whichcore.calibration.usable import usable
 from whichcore.errors import CalibrationError
 
@@ -91,12 +87,11 @@ def _fit_errors(
 ) -> tuple[Perturbation, ...]:
     found: list[Perturbation] = []
     for index, (item, part) in enumerate(zip(equations, parts, strict=True)):
-        response = solution.response[:, :, index]
         for label, column in frozen_noise(name, item.name, item.noise(solution.vector)):
-            moved = _unscaled(response * column[:, None], z0)
+            moved = _unscaled(solution.moved(index, column), z0)
             found.append(Perturbation(label, Scope.SPECIMENS_POINT, moved))
         for term, change in zip(part.terms, item.tolerances(solution.vector), strict=True):
-            moved = _unscaled(response * change[:, None], z0)
+            moved = _unscaled(solution.moved(index, change), z0)
             found.append(Perturbation(term.id, term.scope, moved, term.distribution))
     return merge(found)
 
@@ -126,13 +121,12 @@ def _refuse_contradiction(equations: Sequence[Equation], solution: Fit, frequenc
 def _excess(solution: Fit, frequency_hz: FloatArray) -> FloatArray:
     """Return the sum of squared residuals over their variances, as a share of its limit, float array (F,).
 
-    The limit is the chi-squared quantile for N − 3 degrees of freedom: the widest case, in which the noise
-    lies all in one direction of the complex plane.
+    The limit is the chi-squared quantile for 2(N − 3) degrees of freedom, two for each complex equation.
     """
-    spare = len(solution.leverage) - 3
+    spare = 2 * (len(solution.leverage) - 3)
     if spare == 0:
         return np.zeros(frequency_hz.size)
-    total = (solution.misfit**2 * (1 - solution.leverage)).sum(axis=0)
+    total = 2 * (solution.misfit**2 * (1 - solution.leverage)).sum(axis=0)
     return np.asarray(total / chi2.isf(_CONTRADICTION / frequency_hz.size, spare))
 
 

@@ -45,7 +45,7 @@ def room(tmp_path_factory):
         patch.setenv("WHICHCORE_HOME", str(folder / "home"))
         hands = Hands(virtual)
         patch.setattr("whichcore.cli.at_bench.TerminalOperator.fit", hands.fit)
-        quick = partial(CalibrationPlan, most_takes=2, tie_frequencies=2)
+        quick = partial(CalibrationPlan, most_takes=2, tie_frequencies=3)
         patch.setattr("whichcore.cli.calibrate.CalibrationPlan", quick)
         yield Place(folder, virtual, hands)
 

@@ -26,6 +26,7 @@ from whichcore.rig.sweep_plan import SweepPlan
 FILL = 0.75  # of a range: room for gains that differ
 LEAST_FILL = 0.12  # below it the converter's steps say more than the range
 TIE_FREQUENCIES = 7
+LAW_TERMS = 2  # of gain, and of phase, over frequency
 LARGEST_MISMATCH = 0.2  # of a gain: beyond it the channels do not read one node
 _UNUSABLE = (FlagKind.CLIPPED, FlagKind.UNSTABLE, FlagKind.TOO_SMALL)
 
@@ -115,7 +116,7 @@ def measure_ranges(
         Its frequencies, record and highest level are used.
     cancel : threading.Event
     frequencies : int
-        Of the plan's, spread over the band, at which the ranges are read.
+        Of the plan's, spread over the band, at which the ranges are read; three at least where it has them.
 
     Yields
     ------
@@ -128,7 +129,7 @@ def measure_ranges(
         The channels do not read one node, or too few ranges can be filled.
     """
     station = Station(plan, bench, cancel, None, time.monotonic())
-    tried = _spread(plan.frequency_hz, frequencies)
+    tried = _spread(plan.frequency_hz, max(frequencies, LAW_TERMS + 1))
     lists = bench.digitizer.limits.ranges_vpp
     steps = _steps(lists, bench.source.limits.level_vpp[0], _highest(bench, plan))
     found: list[_Readings] = []
@@ -301,13 +302,17 @@ def _one_frequency(
 
 
 def _pair_uncertainties(left: ComplexArray, spreads: FloatArray, m: int) -> tuple[FloatArray, FloatArray]:
-    """Return u of gain and phase of each pair: the converter's share does not fall with more frequencies."""
+    """Return u of gain and phase of each pair: the converter's share does not fall with more frequencies.
+
+    The misfit of the law is that of what its terms leave free; where they leave nothing it is not known.
+    """
+    free = max(len(left) - LAW_TERMS, 1)
     found = []
     for index, part in enumerate((left.real, left.imag)):
         spread = spreads[:, index].mean(axis=0)
         variance = np.diag(spread)
         formal = variance[:m, None] + variance[None, m:] - 2 * spread[:m, m:]
-        misfit = np.mean((part[:, :m, None] - part[:, None, m:]) ** 2, axis=0)
+        misfit = np.sum((part[:, :m, None] - part[:, None, m:]) ** 2, axis=0) / free
         found.append(np.sqrt(np.maximum(formal, 0.0) + misfit))
     return found[0], found[1]
 
