@@ -20,8 +20,9 @@ from whichcore.analysis.winding import turn_length_m
 RESONANT_SHARE = 0.5
 #: |k|·side from which the section shapes the curve: half way to the first resonance at π.
 RINGING = 1.5
-#: Part of μ′ that flux beside the core may be, from which it is counted. Practice.
-LEAKAGE_SHARE = 0.01
+#: Part of μ′ that flux beside the core may be, from which it is counted: reached near μ 60, below which the
+#: same winding without a core is the right reference. Practice.
+LEAKAGE_SHARE = 0.02
 #: Surface resistance from which a core is no manganese-zinc ferrite, Ω. Practice.
 INSULATING_OHM = 1e6
 #: Distance of a wire's centre from the core where the wire is not stated, and what the spaces between turns

@@ -13,9 +13,9 @@ NARROW_DECADES = 1.0
 #: Largest initial permeability of anything wound: ribbon stays below 200,000, annealed permalloy tape reaches
 #: some 300,000. From memory.
 LARGEST_PERMEABILITY = 5e5
-#: Products (μi − 1)·f of level and corner met in any class are 0.5 to 20 GHz (open_alternative.csv); a tenth
-#: and ten times of that are no material.
-PRODUCTS_HZ = (5e7, 2e11)
+#: Products (μi − 1)·f of level and corner met in any class are 20 GHz at most (open_alternative.csv): ten times
+#: that is no material. There is no least one: eddy currents in thick metal lower the corner at will.
+LARGEST_PRODUCT_HZ = 2e11
 #: Of a swapped pair: slope of ln R over ln f from which R looks like ωL, most of X/R, least rise of both.
 _SLOPE, _FLAT_SHARE = 0.8, 0.5
 _LEAST_POINTS = 4
@@ -100,11 +100,9 @@ def scale(data: TriedData) -> Finding:
     level = float(data.mu[0].real)
     if level <= 1:
         return Finding(Fault.SCALE, None, "there is no level at the lowest frequency to judge the scale by")
-    product, corner = _product(data, level)
+    product = _product(data, level)
     over_level = level / LARGEST_PERMEABILITY
-    over = product / PRODUCTS_HZ[1]
-    under = PRODUCTS_HZ[0] / product if corner else 0.0
-    worst = max(over_level, over, under)
+    worst = max(over_level, product / LARGEST_PRODUCT_HZ)
     strength = Strength(worst, 1.0, Unit.RATIO)
     if worst <= 1:
         return Finding(Fault.SCALE, True, "level and corner are those of a material", strength)
@@ -112,20 +110,20 @@ def scale(data: TriedData) -> Finding:
         f"a permeability of {level:.2g} is met in no material: are the frequencies in kHz, the impedance in "
         "another unit, or the turns or dimensions wrong?"
         if worst == over_level
-        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 0.5 to 20: check "
+        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 20 at most: check "
         "the units of frequency, impedance and dimensions, and the turns"
     )
     doubt = np.log(10 * worst) * data.mu
     return Finding(Fault.SCALE, False, told, strength, None, (source(Fault.SCALE, doubt),))
 
 
-def _product(data: TriedData, level: float) -> tuple[float, bool]:
-    """Return (μ − 1)·f where |μ| has fallen to 0.7 and True, or the least it can be and False."""
+def _product(data: TriedData, level: float) -> float:
+    """Return (μ − 1)·f where |μ| has fallen to 0.7, or half of the least it can be where it has not."""
     size = smooth_part(np.log(data.frequency_hz), np.abs(data.mu), 0.1)
     fallen = np.flatnonzero(size < 0.7 * size[0])
     if fallen.size:
-        return (level - 1) * float(data.frequency_hz[fallen[0]]), True
-    return (level - 1) * float(data.frequency_hz[-1]) / 2, False
+        return (level - 1) * float(data.frequency_hz[fallen[0]])
+    return (level - 1) * float(data.frequency_hz[-1]) / 2
 
 
 def _slope(frequency_hz: np.ndarray, values: np.ndarray) -> float:

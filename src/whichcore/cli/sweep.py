@@ -10,6 +10,7 @@ import click
 
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.trial import try_data
 from whichcore.bench import BenchSettings, OpenBench
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
 from whichcore.cli.options import dark_option, reporting
@@ -147,7 +148,8 @@ def _report(
     out: Path, specimen: Specimen, told: list[NotReachable | Finished | OutputFoundOn]
 ) -> dict[str, Any]:
     sweep = load_sweep(out)
-    spectrum = permeability(sweep, specimen)
+    trial = try_data(sweep, specimen, permeability(sweep, specimen))
+    spectrum = trial.spectrum
     mu = complex(spectrum.permeability[0])
     variance = float(spectrum.scatter[0, 0, 0])
     variance += sum(float(source.sensitivity[0].real) ** 2 for source in spectrum.sources)
@@ -167,6 +169,7 @@ def _report(
         "drift": None if finished is None else finished.drift,
         "u_drift": None if finished is None else finished.u_drift,
         "duration_s": None if finished is None else finished.duration_s,
+        "trial": [finding.to_dict() for finding in trial.findings],
     }
 
 
@@ -185,5 +188,14 @@ def _text(report: dict[str, Any], specimen: str) -> str:
         )
     lost = tuple((quantity(item["frequency_hz"], "Hz"), item["reason"]) for item in report["not_reachable"])
     grid = [Grid(("not reachable", "why"), lost)] if lost else []
+    tried = Lines(_trial_lines(report["trial"]))
     step = Lines((f"Next: whichcore identify --specimen {specimen} --sweep {report['file']}",))
-    return page([Lines(tuple(lines)), *grid, step])
+    return page([Lines(tuple(lines)), *grid, tried, step])
+
+
+def _trial_lines(trial: list[dict[str, Any]]) -> tuple[str, ...]:
+    failed = [f"  {item['test']}: {item['sentence']}." for item in trial if item["passed"] is False]
+    tested = sum(item["passed"] is not None for item in trial)
+    if not failed:
+        return (f"Data: all of {tested} tests passed.",)
+    return (f"Data: {len(failed)} of {tested} tests failed.", *failed)

@@ -92,7 +92,21 @@ class SweepJournal:
         InputError
             The point does not fit the layout, or the disk is full.
         """
-        line = f"{row_of(self.layout, point)}\n".encode()
+        self._write(row_of(self.layout, point))
+
+    def remark(self, key: str, value: str) -> None:
+        """Add a header line at the end, about all points; one that stands there already is left alone.
+
+        Raises
+        ------
+        InputError
+            The disk is full.
+        """
+        if key not in self.layout.header:
+            self._write(f"# {key}: {value}")
+
+    def _write(self, text: str) -> None:
+        line = f"{text}\n".encode()
         try:
             written = self._file.write(line)
             if written != len(line):

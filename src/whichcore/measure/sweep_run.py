@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.trial.at_the_bench import DRIFT_KEY, DRIFT_U_KEY
 from whichcore.analysis.types import Wiring
 from whichcore.bench import BenchSettings
 from whichcore.errors import AnalysisError, InputError, InstrumentError
@@ -99,6 +100,9 @@ def run_sweep(
             watch.see(event)
             if isinstance(event, PointDone) and not event.revisit:
                 journal.append(_row(event, request, bench))
+            if isinstance(event, Finished) and event.drift is not None and event.u_drift is not None:
+                journal.remark(DRIFT_KEY, f"{event.drift:.6g}")
+                journal.remark(DRIFT_U_KEY, f"{event.u_drift:.6g}")
             yield event
 
 
