@@ -73,8 +73,8 @@ def warming_notes(materials: Sequence[Material], temperature_c: float | None) ->
     if not count:
         return ()
     return (
-        f"the core was at {temperature_c:g} °C and {count} of {len(materials)} references were up to "
-        f"{max(differences):.0f} K away: their levels are moved by what is usual in their class, and are less sure",
+        f"the core was at {temperature_c:g} °C, {count} of {len(materials)} references up to "
+        f"{max(differences):.0f} K away: their levels are moved by what is usual in a class, and less sure",
     )
 
 
