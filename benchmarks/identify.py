@@ -11,8 +11,8 @@ Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``readi
 10 kHz, 2 %); ``left-out`` (the grade is taken out of the library); ``mild`` (1 to 3 % of deviation),
 ``separate`` (the slow and the fast half of the dispersion scaled separately), ``lossy`` (0.7 to 2.1 times
 the low loss of the curve), ``section`` (rings of 10 to 63 mm with their own dimensional effect), ``coated``,
-``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do so). With ``--rows`` every draw is appended to a file, and draws that stand there are not done
-again; ``--draws 0`` reports what is there.
+``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do so). With ``--rows`` every draw is appended
+to a file, and draws that stand there are not done again; ``--draws 0`` reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; left out:

@@ -30,7 +30,7 @@ RING = Ring(25e-3, 15e-3, 10e-3)
 PAIR_LENGTH, PAIR_AREA = 75e-3, 100e-6
 #: Gap of a cracked ring, and of the two joints of a pair together, m; log-uniform.
 GAP_M = (2e-6, 20e-6)
-#: Low loss of a core over that of its curve, log-uniform; what measured power grades show (low_field_loss.py).
+#: Low loss of a core over that of its curve, log-uniform: what measured grades show (low_field_loss.py).
 LOSS_RATIO, LOSS_ANGLE = (0.7, 2.1), 0.15
 COAT_M, COAT_SPREAD_M = 0.2e-3, 0.06e-3
 MU0, EPSILON0 = 4e-7 * np.pi, 8.8541878128e-12
