@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
-from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum
+from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError, InputError
 
@@ -58,10 +59,10 @@ def material_of_core(
     AnalysisError
         The loss is negative beyond its uncertainty, or fewer than two points are left.
     """
-    notes = list(_check_shape(specimen))
+    notes = list(check_shape(specimen))
     spectrum = permeability(sweep, specimen)
     u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
-    kept = _usable(spectrum, u_loss, notes)
+    kept = usable_points(spectrum.frequency_hz, spectrum.permeability, u_loss, notes)
     mu = spectrum.permeability[kept]
     scatter = np.sqrt(np.trace(spectrum.scatter[kept], axis1=1, axis2=2) / 2) / np.abs(mu)
     level = spectrum.flux_density_t
@@ -77,7 +78,7 @@ def material_of_core(
         licence=label.licence,
         # the noise of this sweep is frozen in the curve, so it widens what a second core may deviate
         curve_deviation=float(np.hypot(CORE_TO_CORE, np.median(scatter))),
-        density_kg_m3=_density(specimen),
+        density_kg_m3=bare_density(specimen),
         section_m=core_geometry(specimen).section_m,
         temperature_c=spectrum.temperature_c
         if spectrum.temperature_c is not None
@@ -87,7 +88,14 @@ def material_of_core(
     return material, tuple(notes)
 
 
-def _check_shape(specimen: Specimen) -> tuple[str, ...]:
+def check_shape(specimen: Specimen) -> tuple[str, ...]:
+    """Refuse cores that show more than their material; return what is to be said of the others.
+
+    Raises
+    ------
+    InputError
+        A rod, or a core with a known gap.
+    """
     core = specimen.core
     if isinstance(core, Rod):
         raise InputError(
@@ -110,9 +118,17 @@ def _check_shape(specimen: Specimen) -> tuple[str, ...]:
     return ()
 
 
-def _usable(spectrum: PermeabilitySpectrum, u_loss: FloatArray, notes: list[str]) -> np.ndarray:
-    """Return which points (F,) can stand in a reference curve, whose loss is never negative."""
-    loss, frequency = -spectrum.permeability.imag, spectrum.frequency_hz
+def usable_points(
+    frequency: FloatArray, permeability_there: ComplexArray, u_loss: FloatArray, notes: list[str]
+) -> NDArray[np.bool_]:
+    """Return which points (F,) can stand in a reference curve, whose loss is never negative.
+
+    Raises
+    ------
+    AnalysisError
+        A loss is negative beyond its uncertainty, or fewer than two points are left.
+    """
+    loss = -permeability_there.imag
     worst = int(np.argmin(loss / u_loss))
     if loss[worst] < -_NEGATIVE_LIMIT * u_loss[worst]:
         raise AnalysisError(
@@ -137,10 +153,10 @@ def _usable(spectrum: PermeabilitySpectrum, u_loss: FloatArray, notes: list[str]
             allowed="2 or more",
             next_step="sweep again with less noise or more turns",
         )
-    return kept
+    return np.asarray(kept)
 
 
-def _density(specimen: Specimen) -> float | None:
+def bare_density(specimen: Specimen) -> float | None:
     """Return mass over volume, only where both are those of the bare material."""
     core = specimen.core
     if specimen.mass_kg is None or specimen.encased or (isinstance(core, Ring) and core.coating_thickness_m):

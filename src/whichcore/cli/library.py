@@ -11,7 +11,9 @@ COMMANDS = {
     "check": ("whichcore.cli.library_check", "Check libraries and say what could not be used, and why."),
     "add": ("whichcore.cli.library_add", "Make the sweep of a known core a reference of your own."),
     "import": ("whichcore.cli.library_import", "Bring in a table from a data sheet as a reference."),
+    "merge": ("whichcore.cli.library_merge", "Join two references of one grade."),
     "export": ("whichcore.cli.library_export", "Write one material into a folder."),
+    "coverage": ("whichcore.cli.library_coverage", "Show what the references cover, and the holes."),
     "screening": ("whichcore.cli.library_screening", "Say which curves of the open collection were refused."),
 }
 

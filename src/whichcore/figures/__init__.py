@@ -7,6 +7,7 @@ objects, so nothing is kept in a global state. Colours are those of Okabe & Ito,
 
 from whichcore.figures.budget import bars_figure, shares_figure
 from whichcore.figures.candidates import candidates_figure
+from whichcore.figures.coverage import coverage_figure
 from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
 from whichcore.figures.record import record_figure
 from whichcore.figures.save import FORMATS, save
@@ -15,6 +16,7 @@ __all__ = [
     "FORMATS",
     "bars_figure",
     "candidates_figure",
+    "coverage_figure",
     "impedance_figure",
     "material_figure",
     "permeability_figure",

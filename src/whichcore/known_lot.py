@@ -1,0 +1,225 @@
+"""Several swept cores of one grade become one reference material with its spread."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from whichcore.analysis.class_properties import class_properties
+from whichcore.analysis.core_spread import CoreSpread, spread_of
+from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.priors import CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import ImpedanceSweep, Scope
+from whichcore.analysis.uncertainty import ACROSS_SPECIMENS
+from whichcore.errors import InputError
+from whichcore.known_core import GradeLabel, bare_density, check_shape, usable_points
+from whichcore.wording import listed
+
+#: Sides of two sections, and temperatures in K, that count as the same. Practice.
+SAME_SECTION, SAME_TEMPERATURE_K = 0.10, 5.0
+#: A spread measured on fewer cores than this is called uncertain aloud.
+FEW_CORES = 10
+
+
+@dataclass(frozen=True, slots=True)
+class KnownCore:
+    """One swept core of a known grade; ``name`` is what messages call it."""
+
+    specimen: Specimen
+    sweep: ImpedanceSweep
+    name: str
+
+
+def material_of_cores(
+    cores: Sequence[KnownCore], label: GradeLabel, stated_tolerance: float | None
+) -> tuple[Material, tuple[str, ...]]:
+    """Turn the sweeps of several cores of one grade into one reference material.
+
+    Parameters
+    ----------
+    cores : sequence of KnownCore
+        Two or more, whole and closed.
+    label : GradeLabel
+        Its tolerance is not used.
+    stated_tolerance : float or None
+        What the user states of the grade; None takes what the cores show.
+
+    Returns
+    -------
+    Material
+        Mean curve over the band that all cores share; its tolerance and deviation are those of the cores.
+    tuple of str
+        What was seen and done.
+
+    Raises
+    ------
+    InputError
+        A rod, a gapped core, or manganese-zinc cores of different sections.
+    AnalysisError
+        Too little of the band in common, or a loss that is negative beyond its uncertainty.
+    """
+    notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
+    spectra = [permeability(core.sweep, core.specimen) for core in cores]
+    spread = spread_of(spectra, _shared_scopes(cores))
+    kept = usable_points(spread.frequency_hz, spread.permeability, spread.u_loss, notes)
+    mu = spread.permeability[kept]
+    tolerance = spread.tolerance if stated_tolerance is None else stated_tolerance
+    notes += _level_notes(spread, stated_tolerance)
+    deviation = spread.curve_deviation
+    notes += _shape_notes(spread)
+    if spread.corner is not None:
+        needed = spread.corner.spread / CORNER_SPREAD_PER_DEVIATION
+        if spread.corner.spread > CORNER_SPREAD and needed > deviation:
+            notes.append(
+                f"the corners scatter by {_percent(spread.corner.spread)} beside what the levels explain: "
+                f"the deviation allowed is raised from {_percent(deviation)} to {_percent(needed)}"
+            )
+            deviation = needed
+        notes += _corner_notes(spread, label.material_class)
+    flux = [s.flux_density_t for s in spectra if s.flux_density_t is not None]
+    material = Material(
+        id=label.id,
+        name=label.name,
+        material_class=label.material_class,
+        initial_permeability=float(mu[0].real),
+        tolerance=tolerance,
+        frequency_hz=spread.frequency_hz[kept],
+        permeability=mu,
+        source=label.source,
+        licence=label.licence,
+        curve_deviation=deviation,
+        density_kg_m3=_mean([bare_density(core.specimen) for core in cores]),
+        section_m=_section(cores, label.material_class, notes),
+        temperature_c=_temperature(cores, notes),
+        flux_density_t=float(np.median([f[0] for f in flux])) if len(flux) == len(cores) else None,
+    )
+    return material, tuple(notes)
+
+
+def _told(core: KnownCore, notes: Sequence[str]) -> list[str]:
+    return [f"{core.name}: {note}" for note in notes]
+
+
+def _shared_scopes(cores: Sequence[KnownCore]) -> frozenset[Scope]:
+    """Range factors belong to the calibration: sweeps that name one and the same share their errors."""
+    names = {core.sweep.notes.get("calibration", "") for core in cores}
+    return ACROSS_SPECIMENS | {Scope.RANGE} if len(names) == 1 and "" not in names else ACROSS_SPECIMENS
+
+
+# ----------------------------------------------------------------------------------- what the cores show
+
+
+def _level_notes(spread: CoreSpread, stated: float | None) -> list[str]:
+    count, level = spread.log_level.size, spread.level
+    low, high = level.interval()
+    seen = (
+        f"level: {count} cores scatter by {_percent(np.sqrt(level.variance))} (one standard deviation; with "
+        f"so many cores the true one may be {_percent(low)} to {_percent(high)}), of which the bench alone "
+        f"makes {_percent(np.sqrt(level.bench))}"
+    )
+    if level.hidden:
+        seen += ": no spread of the grade itself can be seen"
+    notes = [seen]
+    if stated is None:
+        few = f", widened for only {count} cores" if count < FEW_CORES else ""
+        notes.append(
+            f"tolerance {_percent(spread.tolerance)}: what holds 95 % of further cores{few}. Cores of one "
+            "lot lie closer than those of many lots: give --tolerance where the data sheet says more"
+        )
+    elif level.freedom > 0 and low > stated / 2:
+        notes.append(
+            f"the tolerance stated, {_percent(stated)}, is narrower than what the cores show: "
+            f"{_percent(spread.tolerance)} would hold 95 % of further ones"
+        )
+    return notes
+
+
+def _shape_notes(spread: CoreSpread) -> list[str]:
+    deviation = spread.deviation
+    if deviation.freedom == 0:
+        return [
+            "shape: the band shows no dispersion, so how far the cores deviate from each other there stays "
+            f"at the usual {_percent(spread.curve_deviation)}"
+        ]
+    hidden = ", nothing beyond what the bench makes" if deviation.hidden else ""
+    return [
+        f"shape: beside level and corner the cores deviate by {_percent(np.sqrt(deviation.variance))} in the "
+        f"dispersion, of which the bench alone makes {_percent(np.sqrt(deviation.bench))}{hidden}; allowed "
+        f"of a further core: {_percent(spread.curve_deviation)}"
+    ]
+
+
+def _corner_notes(spread: CoreSpread, material_class: MaterialClass) -> list[str]:
+    law, usual = spread.corner, class_properties(material_class)
+    if law is None or law.uncertainty > usual.corner_exponent_sd:
+        return [
+            "corner: how it goes with the level cannot be seen on these cores; the usual law of "
+            f"{material_class.value} is kept"
+        ]
+    away = abs(law.exponent - usual.corner_exponent)
+    strange = away > 2 * float(np.hypot(law.uncertainty, usual.corner_exponent_sd))
+    return [
+        f"corner: it goes as the level to the power of {-law.exponent:.2g} ± {law.uncertainty:.2g}".replace(
+            "-", "−"
+        )
+        + (
+            f"; usual for {material_class.value} is {-usual.corner_exponent:g} ± "
+            f"{usual.corner_exponent_sd:g}".replace("-", "−")
+        )
+        + (": these cores may not be of one grade" if strange else "")
+    ]
+
+
+# ---------------------------------------------------------------------------------- what the cores share
+
+
+def _section(
+    cores: Sequence[KnownCore], material_class: MaterialClass, notes: list[str]
+) -> tuple[float, float] | None:
+    """Return the section that all cores have within a tenth; several of manganese-zinc are refused."""
+    sections = [core_geometry(core.specimen).section_m for core in cores]
+    known = np.array([sorted(s) for s in sections if s is not None])
+    if len(known) == len(cores) and np.ptp(known, axis=0).max() <= SAME_SECTION * known.mean():
+        first, second = np.median(known, axis=0)
+        return float(first), float(second)
+    if material_class is not MaterialClass.MNZN:
+        notes.append("the cores differ in section, which says nothing in this class: none is stated")
+        return None
+    told = ["unknown" if s is None else f"{s[0] * 1e3:.3g} x {s[1] * 1e3:.3g} mm" for s in sections]
+    raise InputError(
+        "manganese-zinc cores of different sections make no common curve: each feels its own section",
+        where="specimens",
+        got=listed(told, "and"),
+        allowed=f"sections within {100 * SAME_SECTION:g} %",
+        next_step="make one reference for each size",
+    )
+
+
+def _temperature(cores: Sequence[KnownCore], notes: list[str]) -> float | None:
+    known = [
+        core.specimen.temperature_c if core.sweep.temperature_c is None else core.sweep.temperature_c
+        for core in cores
+    ]
+    stated = [value for value in known if value is not None]
+    if not stated:
+        return None
+    if max(stated) - min(stated) > SAME_TEMPERATURE_K:
+        notes.append(
+            f"the cores were swept between {min(stated):g} and {max(stated):g} °C: part of their spread is "
+            "that of temperature"
+        )
+    return float(np.mean(stated)) if len(stated) == len(cores) else None
+
+
+def _mean(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(np.mean(known)) if known else None
+
+
+def _percent(ratio: float) -> str:
+    return f"{100 * ratio:.2g} %"
