@@ -16,6 +16,9 @@ p-value with resampling: Westfall and Young, Resampling-Based Multiple Testing, 
 A limit on the distance from zero in units of uncertainty, the same for all, would let a part pass at twice
 its tolerance: noise reaches out to four standard deviations in one of many points, an even distribution ends
 at the root of three.
+
+First order in all errors: readings so noisy that products of errors count fail somewhat more often (7 instead
+of 5 in 100 were seen at a noise of 0.4 % of the smaller voltage).
 """
 
 from __future__ import annotations
@@ -232,9 +235,10 @@ def _limits(drawn: FloatArray, chance: float) -> FloatArray:
     order = np.sort(sizes, axis=0)
     count = sizes.shape[0]
     ranks = np.stack([np.searchsorted(column, size) for column, size in zip(order.T, sizes.T, strict=True)])
-    least = (count - ranks.max(axis=0)) / count  # the least tail probability any component of a draw has
-    tail = np.quantile(least, chance)
-    limits = [np.quantile(column, 1 - tail) for column in order.T]
+    beyond = np.sort(count - 1 - ranks.max(axis=0))  # draws beyond the worst component of each draw
+    # as many draws as may lie beyond a limit, so that no more than the share asked for passes any of them
+    most = int(beyond[int(chance * count)])
+    limits = order[count - 1 - most]
     # a deviation that nothing can move, as that of a part without tolerance on a bench without noise
     return np.maximum(np.reshape(limits, drawn.shape[1:]), np.finfo(float).eps)
 
