@@ -23,8 +23,8 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Width, in ln f, over which the data are smoothed for slope and angle. Practice.
 _WIDTH = 0.4
-#: Loss angle, rad, at which the late part of a dispersion is reached. Practice.
-_LATE = np.pi / 3
+#: Loss angle, rad, at which the late part of a dispersion is reached: that of a relaxation at its loss peak.
+_LATE = np.pi / 4
 #: Fewer spectrum points carry no shape.
 _FEWEST = 8
 

@@ -348,7 +348,9 @@ def test_evidence_against_the_curve_is_said_aloud():
     sweep = wound(relaxation(2300, 1.8e6))
     volume = np.pi / 4 * (25e-3**2 - 15e-3**2) * 10e-3
     verdict = identify(ring(mass_kg=6300 * volume), sweep=sweep, library=LIBRARY)
-    assert verdict.materials == ("a",)
+    # such a density is that of none of the four, so that none of these gains on the best one
+    assert verdict.candidates[0].material == "a"
+    assert verdict.candidates[0].probability > 0.5
     assert any("density speaks against MnZn" in warning for warning in verdict.warnings)
     heavy = identify(ring(mass_kg=0.9), sweep=sweep, library=LIBRARY)
     assert any("density fits no class" in warning for warning in heavy.warnings)
