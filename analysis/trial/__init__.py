@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.at_the_bench import drift, level, range_step
 from whichcore.analysis.trial.data import TriedData
@@ -52,6 +54,8 @@ def try_data(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySp
     -------
     Trial
     """
+    if not np.all(spectrum.permeability):
+        return Trial((), spectrum)  # a core of no permeability is refused where it is compared
     data = TriedData.of(sweep, specimen, spectrum)
     fit = causal_fit(data)
     findings = (

@@ -26,6 +26,8 @@ STEP_P = 1e-3
 LEAST_STEP = 0.001
 DRIFT_KEY, DRIFT_U_KEY = "drift_relative", "u_drift_relative"
 """Header lines of a sweep: change of the first frequency, measured again at the end, over |Z|."""
+#: Relative scatter below which no measured point is believed; keeps exact data solvable.
+_EXACT = 1e-6
 _LOSS_OF_LEVEL = 4 / (3 * np.pi)  # of Rayleigh's law, from memory
 _FLAT_LOSS, _LEAST_POINTS = 0.15, 8
 #: To either side of a step the curve is fitted on the points within this in ln f, four at least.
@@ -110,12 +112,11 @@ def drift(data: TriedData) -> Finding:
 
 
 def _drift_sources(data: TriedData, size: float) -> tuple[ErrorSource, ...]:
-    """Return drift of the level and of the phase as errors that grow with time since the sweep's middle."""
+    """Return drift as errors that grow with time; |ΔZ| is told, not whether level or phase moved."""
     time = data.sweep.time_s
     x = np.log(data.frequency_hz) if time is None or np.ptp(time) == 0 else time
     progress = (x - x.min()) / max(float(np.ptp(x)), 1e-300)
     column = size * progress * data.mu
-    # |ΔZ| is told, not its direction
     return (source(Fault.DRIFT, column, "level"), source(Fault.DRIFT, 1j * column, "phase"))
 
 
@@ -143,8 +144,7 @@ def _trend(data: TriedData) -> tuple[float | None, float]:
         return None, 0.0
     values = weights @ np.log(np.abs(data.mu))
     variance, _ = relative_rows(data)
-    whole = weights @ np.diag(variance[:, 0]) @ weights.T
-    whole += 1e-12 * np.trace(whole) / len(whole) * np.eye(len(whole))
+    whole = weights @ np.diag(np.maximum(variance[:, 0], _EXACT**2)) @ weights.T
     solved = np.linalg.solve(whole, apart)
     u = 1 / np.sqrt(apart @ solved)
     size = float(u**2 * (solved @ values))

@@ -18,8 +18,10 @@ from whichcore.analysis.winding import turn_length_m
 #: Share of the winding's current through its own capacitance from which a lumped one no longer serves. With
 #: κ = θ²/3, tan θ/θ of a line is 1 + κ + 1.2 κ² and 1/(1 − κ) is 1 + κ + κ²: they differ by 5 % there.
 RESONANT_SHARE = 0.5
-#: |k|·side from which the section shapes the curve: half way to the first resonance at π.
+#: |k|·side from which the section shapes the curve: half way to the resonance of a slab at π.
 RINGING = 1.5
+#: Part of the effect of a ringing section that stays open beside what every comparison allows. Practice.
+RINGING_DOUBT = 0.5
 #: Part of μ′ that flux beside the core may be, from which it is counted: reached near μ 60, below which the
 #: same winding without a core is the right reference. Practice.
 LEAKAGE_SHARE = 0.02
@@ -90,7 +92,10 @@ def _missing_capacitance_f(data: TriedData) -> float:
 def section_resonance(data: TriedData, fit: Causality | None) -> Finding:
     """See whether the section of the core shapes the curve, were it manganese-zinc ferrite.
 
-    |k|·side is worked out from the measured permeability and the dielectric table of one such ferrite.
+    |k|·side, by the measured permeability and the dielectric table of one such ferrite, is told from 1.5 on;
+    the doubt about the section in the comparison with such grades is enough there. The test fails where the
+    sweep goes beyond the first dimensional resonance, k² = (π/a)² + (π/b)², and a resonance shows: from there
+    on the curve is one of the size as much as of the material.
     """
     if isinstance(data.specimen.core, Rod) or (sides := core_geometry(data.specimen).section_m) is None:
         return Finding(Fault.SECTION, None, "the section of the core is not known")
@@ -98,24 +103,25 @@ def section_resonance(data: TriedData, fit: Causality | None) -> Finding:
         return Finding(Fault.SECTION, True, "the surface does not conduct: the section does not show")
     f = data.frequency_hz
     epsilon, sigma = mnzn_dielectric(np.clip(f, *_TABLE_BAND_HZ))
-    product = np.abs(wave_number_per_m(f, data.mu, sigma, epsilon)) * min(sides)
-    strength = Strength(float(product.max()), RINGING, Unit.RATIO)
-    if product.max() <= RINGING:
+    k = np.abs(wave_number_per_m(f, data.mu, sigma, epsilon))
+    beyond = k / float(np.hypot(np.pi / sides[0], np.pi / sides[1]))
+    strength = Strength(float(beyond.max()), 1.0, Unit.RATIO)
+    shaped = k * min(sides) > RINGING
+    if not shaped.any():
         return Finding(Fault.SECTION, True, "the section is small against the wave in it", strength)
-    first = int(np.argmax(product > RINGING))
-    told = f"were it manganese-zinc, its section would shape the curve above {hertz(float(f[first]))}"
-    if fit is None or fit.resonance_hz is None or fit.resonance_hz < f[first] / 2:
-        return Finding(Fault.SECTION, True, f"{told}; no resonance shows there", strength)
-    effect = log_factor(f, data.mu, sides)
-    size = 0.5 * np.minimum(np.abs(effect), 1.0) * (product > RINGING) * np.abs(data.mu)
+    told = f"were it manganese-zinc, its section would shape the curve above {hertz(float(f[shaped][0]))}"
+    if strength.value <= 1 or fit is None or fit.resonance_hz is None:
+        return Finding(Fault.SECTION, True, f"{told}; it does not ring", strength)
+    effect = np.minimum(np.abs(log_factor(f, data.mu, sides)), 1.0)
+    size = RINGING_DOUBT * effect * np.minimum(beyond**4, 1.0) * np.abs(data.mu)
     return Finding(
         Fault.SECTION,
         False,
-        f"{told}, and a resonance near {hertz(fit.resonance_hz)} shows: the curve is one of this size of "
-        "core, or of its winding, as much as of its material there; sweep a smaller core of the grade with "
-        "fewer turns",
+        f"{told} and ring near {hertz(float(f[beyond > 1][0]))}, and a resonance near "
+        f"{hertz(fit.resonance_hz)} shows: the curve is one of this size of core as much as of its material "
+        "there; probe the surface, or sweep a smaller core of the grade",
         strength,
-        (float(f[first]), float(f[-1])),
+        (float(f[beyond > 1][0]), float(f[-1])),
         smooth_sources(Fault.SECTION, f, np.stack([size, size], axis=1)),
     )
 

@@ -13,8 +13,8 @@ NARROW_DECADES = 1.0
 #: Largest initial permeability of anything wound: ribbon stays below 200,000, annealed permalloy tape reaches
 #: some 300,000. From memory.
 LARGEST_PERMEABILITY = 5e5
-#: Products (μi − 1)·f of level and corner met in any class are 20 GHz at most (open_alternative.csv): ten times
-#: that is no material. There is no least one: eddy currents in thick metal lower the corner at will.
+#: Products (μi − 1)·f of level and corner are 20 GHz at most in any class (open_alternative.csv): ten times
+#: that is none. There is no least one: eddy currents in thick metal lower the corner at will.
 LARGEST_PRODUCT_HZ = 2e11
 #: Of a swapped pair: slope of ln R over ln f from which R looks like ωL, most of X/R, least rise of both.
 _SLOPE, _FLAT_SHARE = 0.8, 0.5
@@ -110,8 +110,8 @@ def scale(data: TriedData) -> Finding:
         f"a permeability of {level:.2g} is met in no material: are the frequencies in kHz, the impedance in "
         "another unit, or the turns or dimensions wrong?"
         if worst == over_level
-        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 20 at most: check "
-        "the units of frequency, impedance and dimensions, and the turns"
+        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 20 at most: "
+        "check the units of frequency, impedance and dimensions, and the turns"
     )
     doubt = np.log(10 * worst) * data.mu
     return Finding(Fault.SCALE, False, told, strength, None, (source(Fault.SCALE, doubt),))

@@ -1,0 +1,422 @@
+"""The data on trial: each planted fault is found and lowers what is claimed; a healthy curve is let pass."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.signal import hilbert
+
+import whichcore
+from identification import FREQUENCY, L0, TURNS, grade, grades, relaxation, ring, wound
+from whichcore.analysis.causality import check_causality
+from whichcore.analysis.identify import identify
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.specimen import Ring, Winding
+from whichcore.analysis.trial import Fault, try_data
+from whichcore.analysis.trial.data import fit_line
+from whichcore.analysis.trial.widening import smooth_sources
+from whichcore.analysis.types import ImpedanceSweep, Resistance, Scope
+from whichcore.analysis.uncertainty import point_covariance
+
+OMEGA = 2 * np.pi * FREQUENCY
+MNZN, NIZN = relaxation(2300, 1.8e6), relaxation(800, 8e6)
+#: 1 kHz to 30 kHz on one pair of ranges, on to 3 MHz on another.
+UPPER = FREQUENCY > 3e4
+LABELS = tuple(np.where(UPPER, "b", "a"))
+
+
+def tried(sweep, specimen=None):
+    specimen = specimen or ring()
+    return try_data(sweep, specimen, permeability(sweep, specimen))
+
+
+def finding(sweep, fault, specimen=None):
+    return next(item for item in tried(sweep, specimen).findings if item.fault is fault)
+
+
+def times(sweep, factor, **changes):
+    return replace(sweep, impedance_ohm=sweep.impedance_ohm * factor, **changes)
+
+
+def ribbon(frequency=FREQUENCY):
+    x = (1 + 1j) * np.sqrt(frequency / 2e4)
+    return 30_000 * np.tanh(x) / x
+
+
+def cole_cole(frequency=FREQUENCY):
+    return 1 + 2000 / (1 + (1j * frequency / 1e6) ** 0.8)
+
+
+# ------------------------------------------------------------------------------------------ planted faults
+
+
+def with_copper(sweep, ohm=0.1):
+    return replace(sweep, impedance_ohm=sweep.impedance_ohm + ohm)
+
+
+def with_phase(sweep, rad=0.05):
+    return times(sweep, np.exp(1j * rad))
+
+
+def with_step(sweep, size=0.08):
+    return times(sweep, np.where(UPPER, 1 + size, 1), range_labels=LABELS)
+
+
+def with_level(sweep, per_tesla=60.0):
+    flux = 2e-3 * np.minimum(1, 3e4 / FREQUENCY)
+    # Rayleigh's law: μ grows as 1 + ρB, its loss as 4/3π of that (from memory)
+    return times(sweep, 1 + per_tesla * flux * (1 - 4j / (3 * np.pi)), flux_density_t=flux)
+
+
+def with_trend(sweep, size=0.06, seed=4):
+    time = np.random.default_rng(seed).permutation(FREQUENCY.size) * 5.0
+    return times(sweep, 1 - size * time / time.max(), time_s=time)
+
+
+def with_stated_drift(sweep, size=0.05):
+    time = np.linspace(0, 600, FREQUENCY.size)
+    notes = {"drift_relative": f"{size}", "u_drift_relative": "0.004"}
+    return times(sweep, 1 - size * time / 600, time_s=time, notes=notes)
+
+
+def with_foreign_loss(sweep):
+    """Loss of another corner on the same μ′: two curves in one file."""
+    other = wound(relaxation(2300, 1.0e6), seed=77)
+    return replace(sweep, impedance_ohm=other.impedance_ohm.real + 1j * sweep.impedance_ohm.imag)
+
+
+def swapped(sweep):
+    return replace(sweep, impedance_ohm=sweep.impedance_ohm.imag + 1j * sweep.impedance_ohm.real)
+
+
+def conjugate(sweep):
+    return replace(sweep, impedance_ohm=sweep.impedance_ohm.conj())
+
+
+def in_kilohertz(sweep):
+    return replace(sweep, frequency_hz=FREQUENCY / 1e3)
+
+
+def in_milliohm(sweep):
+    return replace(sweep, impedance_ohm=1e3 * sweep.impedance_ohm, scatter=1e6 * sweep.scatter)
+
+
+PLANTED = [
+    (with_copper, Fault.COPPER),
+    (with_phase, Fault.NEGATIVE_LOSS),
+    (with_step, Fault.RANGE_STEP),
+    (with_level, Fault.LEVEL),
+    (with_trend, Fault.DRIFT),
+    (with_stated_drift, Fault.DRIFT),
+    (with_foreign_loss, Fault.CAUSALITY),
+    (swapped, Fault.SWAPPED),
+    (conjugate, Fault.BELOW_AIR),
+    (in_kilohertz, Fault.SCALE),
+    (in_milliohm, Fault.SCALE),
+]
+
+
+@pytest.mark.parametrize(("plant", "fault"), PLANTED, ids=lambda item: getattr(item, "__name__", None))
+def test_a_planted_fault_is_found_in_nine_of_ten_sweeps(plant, fault):
+    """At the strength stated in docs/reference/data-on-trial.md, with 1 % noise."""
+    found = [finding(plant(wound(MNZN, seed=seed)), fault) for seed in range(20)]
+    assert sum(item.failed for item in found) >= 18
+    seen = next(item for item in found if item.failed)
+    assert seen.strength.value > seen.strength.limit
+    assert seen.sources
+    assert len(seen.sentence.splitlines()) == 1
+
+
+@pytest.mark.parametrize("plant", [plant for plant, _ in PLANTED])
+def test_a_failed_test_adds_to_the_uncertainty(plant):
+    sweep = plant(wound(MNZN, noise=0.003))
+    bare = permeability(sweep, ring())
+    burdened = try_data(sweep, ring(), bare).spectrum
+    before, after = (
+        np.trace(point_covariance(s.scatter, s.sources), axis1=1, axis2=2) for s in (bare, burdened)
+    )
+    assert np.all(after >= before)
+    assert after.max() > 1.5 * before.max() or np.median(after / before) > 1.5
+
+
+@pytest.mark.parametrize(
+    ("plant", "fault", "size"),
+    [
+        (with_copper, Fault.COPPER, lambda _: 0.1 / (OMEGA * L0)),
+        (with_step, Fault.RANGE_STEP, lambda mu: 0.08 * np.abs(mu)),
+        (with_stated_drift, Fault.DRIFT, lambda mu: 0.05 * np.linspace(0, 1, mu.size) * np.abs(mu)),
+    ],
+)
+def test_what_is_taken_away_is_as_large_as_what_was_planted(plant, fault, size):
+    taken = finding(plant(wound(MNZN, noise=0.002)), fault).sources
+    # analytic: the planted error itself; a fifth for what noise and dispersion leave open of its size
+    assert np.abs(taken[0].sensitivity) == pytest.approx(size(MNZN), rel=0.2, abs=1e-9)
+    assert {source.scope for source in taken} == {Scope.RANGE if fault is Fault.RANGE_STEP else Scope.SWEEP}
+
+
+def test_too_little_resistance_is_told_from_too_much():
+    more, less = (finding(with_copper(wound(MNZN, noise=0.002), ohm), Fault.COPPER) for ohm in (0.03, -0.03))
+    assert "more than was taken off" in more.sentence
+    assert "less than was taken off" in less.sentence
+    # analytic: the resistance planted, in milliohms, with a fifth for the noise
+    stated = [float(item.sentence.split(":")[1].split("mΩ")[0]) for item in (more, less)]
+    assert stated == pytest.approx([30, 30], rel=0.2)
+
+
+def test_copper_within_the_uncertainty_of_the_winding_is_no_finding():
+    unknown = ring(winding=Winding(TURNS, capacitance_f=3e-12))
+    item = finding(wound(MNZN, noise=0.002), Fault.COPPER, unknown)
+    assert item.passed
+    assert finding(with_copper(wound(MNZN, noise=0.002), 1.0), Fault.COPPER, unknown).failed
+
+
+def test_a_step_within_the_range_factors_is_no_finding():
+    from whichcore.analysis.types import ErrorSource  # noqa: PLC0415 - next to its only use
+
+    sweep = with_step(wound(MNZN, noise=0.003), 0.04)
+    known = ErrorSource("range factor: gain", Scope.RANGE, 0.04 * sweep.impedance_ohm)
+    assert finding(sweep, Fault.RANGE_STEP).failed
+    assert finding(replace(sweep, sources=(known,)), Fault.RANGE_STEP).passed
+
+
+def test_the_winding_near_its_resonance_is_told():
+    stated = ring(winding=Winding(TURNS, wire_diameter_m=0.4e-3, wire_length_m=0.4, capacitance_f=20e-12))
+    item = finding(wound(NIZN, capacitance=20e-12), Fault.SELF_RESONANCE, stated)
+    assert item.failed
+    # analytic: κ = ω² L0 |μ| C at the top of the band
+    kappa = OMEGA[-1] ** 2 * L0 * abs(NIZN[-1]) * 20e-12
+    assert item.strength.value == pytest.approx(kappa, rel=0.05)
+    assert finding(wound(NIZN), Fault.SELF_RESONANCE).passed
+
+
+def test_a_capacitance_nobody_stated_is_found_by_its_resonance():
+    """With 300 pF the winding resonates at 1 MHz; above, the core would be capacitive."""
+    item = finding(wound(NIZN, capacitance=300e-12), Fault.SELF_RESONANCE)
+    assert item.failed
+    stated = float(item.sentence.split("some ")[1].split(" pF")[0])
+    # analytic: 300 pF less the 3 pF taken off, of which the core's own susceptance hides a part, at the top
+    # of the band μ′/(ω² L0 |μ|²): never more is told than is there
+    hidden = NIZN[-1].real / (OMEGA[-1] ** 2 * L0 * abs(NIZN[-1]) ** 2)
+    assert stated * 1e-12 == pytest.approx(297e-12 - hidden, rel=0.03)
+
+
+def test_flux_beside_a_core_of_low_permeability_is_told():
+    low = wound(relaxation(10, 3e8), noise=0.003)
+    assert finding(low, Fault.LEAKAGE).failed
+    assert finding(replace(low, notes={"plane": "empty winding"}), Fault.LEAKAGE).passed
+    assert finding(wound(relaxation(125, 4.5e7)), Fault.LEAKAGE).passed
+
+
+def test_a_ringing_section_is_diagnosed_and_not_refused():
+    """A 10 × 10 mm section of a dense ferrite that follows the dielectric table, its factor a sine series."""
+    law = relaxation(3000, 4e6)
+    core = Ring(45e-3, 25e-3, 10e-3)
+    l0 = 2e-7 * TURNS**2 * 10e-3 * np.log(45 / 25)
+    shown = law * _square_factor(law, 10e-3)
+    sweep = wound(shown * l0 / L0, noise=0.003)
+    item = finding(sweep, Fault.SECTION, ring(core=core))
+    assert item.failed
+    assert "resonance" in item.sentence
+    assert finding(sweep, Fault.CAUSALITY, ring(core=core)).passed  # a resonance is causal
+    probed = ring(core=core, surface_resistance=Resistance(2e7, over_range=True))
+    assert finding(sweep, Fault.SECTION, probed).passed
+    assert finding(wound(MNZN), Fault.SECTION).passed
+
+
+def _square_factor(mu, side_m):
+    """F = Σ over odd m, n of 64/(π⁴m²n²) · κ²/(κ² − k²), κ² = (mπ/a)² + (nπ/a)² (analytic double series)."""
+    table = {
+        1e3: (211_724, 0.11796),
+        1e4: (174_325, 0.13894),
+        1e5: (111_251, 0.29624),
+        1e6: (77_949, 1.10506),
+    }
+    logs = np.log(list(table))  # published: APEC 2024, as docs/reference/materials.md quotes it
+    epsilon, sigma = np.exp(
+        [np.interp(np.log(FREQUENCY), logs, np.log(column)) for column in zip(*table.values(), strict=True)]
+    )
+    k2 = OMEGA**2 * 4e-7 * np.pi * mu * (8.8542e-12 * epsilon - 1j * sigma / OMEGA)
+    odd = np.arange(1, 120, 2)
+    m, n = (grid.ravel() for grid in np.meshgrid(odd, odd))
+    kappa2 = (np.pi / side_m) ** 2 * (m**2 + n**2)
+    weight = 64 / (np.pi**4 * m**2 * n**2)
+    return (weight * kappa2 / (kappa2 - k2[:, None])).sum(axis=1)
+
+
+# ---------------------------------------------------------------------------------------- nothing planted
+
+
+LAWS = {
+    "mnzn": MNZN,
+    "nizn": NIZN,
+    "powder": relaxation(125, 4.5e7),
+    "ribbon": ribbon(),
+    "spread": cole_cole(),
+}
+
+
+def healthy(law, seed, noise=0.01):
+    """A sweep with ranges, level and time as a bench states them, and nothing wrong."""
+    sweep = wound(law, seed=seed, noise=noise)
+    time = np.random.default_rng(seed).permutation(FREQUENCY.size) * 5.0
+    notes = {
+        "drift_relative": f"{0.005 * abs(np.random.default_rng(seed).normal())}",
+        "u_drift_relative": "0.005",
+    }
+    flux = 5e-4 * np.minimum(1, 3e4 / FREQUENCY)
+    shown = {} if seed % 2 else notes
+    return replace(sweep, range_labels=LABELS, time_s=time, flux_density_t=flux, notes=shown)
+
+
+def accusations(seeds, noise=0.01):
+    count = dict.fromkeys(Fault, 0)
+    for law in LAWS.values():
+        for seed in seeds:
+            for item in tried(healthy(law, seed, noise)).findings:
+                count[item.fault] += item.failed
+    return count
+
+
+def test_a_healthy_curve_is_let_pass():
+    # computed: 60 sweeps and 1 in 100 make 0.6 accusations of each kind; 4 are met once in 300 such tests
+    assert all(number <= 3 for number in accusations(range(12)).values())
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("noise", [0.01, 0.001])
+def test_false_accusations_are_at_most_one_in_a_hundred(noise):
+    # computed: 1000 sweeps, 1 in 100 expected at most, three standard deviations of a Poisson number above
+    assert all(number <= 10 + 3 * np.sqrt(10) for number in accusations(range(200), noise).values())
+
+
+def test_screened_open_grades_pass():
+    """Noise of 0.3 % on curves nobody of us drew; some carry the copper of their maker's fixture."""
+    library = whichcore.load_library("open")
+    wanted = [m for m in library.materials if m.frequency_hz[0] <= 1e5 and m.frequency_hz[-1] >= 1e6][::4]
+    assert len(wanted) >= 15
+    # a wall of 2 mm: the curves have the resonance of their makers' sections in them already
+    thin, share = Ring(25e-3, 21e-3, 10e-3), np.log(25 / 21) / np.log(25 / 15)
+    accused = []
+    for k, material in enumerate(wanted):
+        low, high = material.frequency_hz[[0, -1]]
+        at, x = FREQUENCY[(low <= FREQUENCY) & (high >= FREQUENCY)], np.log(material.frequency_hz)
+        mu = np.interp(np.log(at), x, material.permeability.real)
+        mu = mu + 1j * np.interp(np.log(at), x, material.permeability.imag)
+        trial = tried(wound(share * mu, at, noise=0.003, seed=k), ring(core=thin))
+        accused += [(material.id, item.fault) for item in trial.failed if item.fault is not Fault.COPPER]
+    assert len(accused) <= 1, accused
+
+
+@pytest.mark.parametrize("points", [1, 2, 3, 5, 8, 12])
+@pytest.mark.parametrize("noise", [0.0, 0.01, 3.0])
+def test_few_and_wild_points_are_survived(points, noise):
+    frequency = np.geomspace(1e4, 2e6, points) if points > 1 else np.array([1e4])
+    sweep = wound(relaxation(2300, 1.8e6, frequency), frequency, noise=noise)
+    zero = replace(
+        sweep, scatter=np.zeros((points, 2, 2)), range_labels=("a",) * points, time_s=frequency * 0
+    )
+    for item in (sweep, zero):
+        trial = tried(item)
+        assert [f.fault for f in trial.findings] == list(Fault)
+        assert all(np.isfinite(s.sensitivity).all() for f in trial.findings for s in f.sources)
+
+
+def test_unreadable_drift_in_a_header_says_nothing():
+    for told in ({"drift_relative": "much"}, {"drift_relative": "nan", "u_drift_relative": "0.1"}, {}):
+        assert finding(replace(wound(MNZN), notes=told), Fault.DRIFT).passed is None
+
+
+# ------------------------------------------------------------------------------------------- the verdict
+
+
+class TestVerdict:
+    """A failed test lowers what is claimed."""
+
+    def test_findings_and_their_sentences_reach_the_answer_once(self):
+        verdict = identify(ring(), sweep=with_copper(wound(MNZN)), library=grades(grade("a", 2300, 1.8e6)))
+        told = json.loads(json.dumps(verdict.to_dict(), allow_nan=False))["trial"]
+        assert [item["test"] for item in told] == [fault.value for fault in Fault]
+        assert {item["test"] for item in told if item["passed"] is False} == {"copper residue"}
+        assert all(set(item) == {"test", "passed", "sentence"} for item in told)
+        assert sum("1/frequency" in text for text in verdict.warnings) == 1
+
+    def test_a_reading_alone_has_no_trial(self):
+        from whichcore.analysis.types import Reading, ReadingKind  # noqa: PLC0415 - next to its only use
+
+        reading = Reading(ReadingKind.INDUCTANCE, 2300 * L0, 1e4)
+        assert identify(ring(), readings=[reading], library=grades(grade("a", 2300, 1.8e6))).trial == ()
+
+    def test_the_measured_permeability_is_less_sure_after_a_drift(self):
+        library = grades(grade("a", 2300, 1.8e6))
+        sound = identify(ring(), sweep=wound(MNZN), library=library)
+        wrong = identify(ring(), sweep=in_kilohertz(wound(MNZN)), library=library)
+        assert wrong.initial_permeability.standard_uncertainty > wrong.initial_permeability.value
+        assert sound.initial_permeability.standard_uncertainty < 0.05 * sound.initial_permeability.value
+
+
+# --------------------------------------------------------------------------------------- the tools beneath
+
+
+def test_causal_columns_agree_with_a_numerical_hilbert_transform():
+    """independent code: scipy's Hilbert transform of a Debye term's impulse response, and its closed form."""
+    n, step = 2**18, 1e-9
+    time = np.arange(n) * step
+    tau = 1 / (2 * np.pi * 1.8e6)
+    response = np.exp(-time / tau) / tau * step
+    spectrum = np.fft.fft(response)
+    spectrum -= response[0] / 2  # trapezoidal rule at the jump
+    frequency = np.fft.fftfreq(n, step)
+    keep = (frequency > 1e5) & (frequency < 2e7)
+    closed = 1 / (1 + 1j * frequency[keep] / 1.8e6)
+    assert np.abs(spectrum[keep] - closed).max() < 1e-3
+    # the Hilbert transform over frequency turns the real part into the loss: Im = −H(Re)
+    lost = -np.imag(hilbert(np.fft.fftshift(spectrum.real)))
+    assert np.fft.ifftshift(lost)[keep] == pytest.approx(closed.imag, abs=2e-3)
+    at = np.flatnonzero(keep)[:: max(1, keep.sum() // 60)]
+    assert check_causality(frequency[at], 1 + 2299 * spectrum[at]).residual_rms < 0.006
+
+
+def test_causality_admits_errors_that_points_share():
+    """A loss of 5 % more is causal for nobody, unless a common cause may raise it, at its price."""
+    curve = MNZN.real + 1.3j * MNZN.imag
+    u = 0.002 * np.abs(curve)
+    column = np.concatenate([np.zeros(curve.size), 0.3 * MNZN.imag])[:, np.newaxis]
+    blamed = check_causality(FREQUENCY, curve, u)
+    excused = check_causality(FREQUENCY, curve, u, column)
+    assert excused.normalised_rms < 0.7 * blamed.normalised_rms
+    assert blamed.degrees_of_freedom < 2 * FREQUENCY.size
+
+
+def test_line_fit_is_generalised_least_squares():
+    """independent code: numpy's least squares on rows whitened by the root of the covariance."""
+    rng = np.random.default_rng(8)
+    design, columns = rng.normal(size=(30, 3)), rng.normal(size=(30, 2))
+    variance, values = rng.uniform(0.5, 2, 30), rng.normal(size=30)
+    line = fit_line(design, values, variance, columns)
+    size, axes = np.linalg.eigh(np.diag(variance) + columns @ columns.T)
+    white = axes @ np.diag(size**-0.5) @ axes.T
+    expected, chi, *_ = np.linalg.lstsq(white @ design, white @ values)
+    assert line.value == pytest.approx(expected, rel=1e-9)
+    assert line.covariance == pytest.approx(np.linalg.inv(design.T @ white @ white @ design), rel=1e-9)
+    assert line.reduced_chi_squared == pytest.approx(float(chi[0]) / 27, rel=1e-9)
+
+
+def test_smooth_sources_have_the_size_asked_for_and_fade_over_their_length():
+    size = np.stack([np.linspace(1, 3, FREQUENCY.size), np.full(FREQUENCY.size, 0.5)], axis=1)
+    made = smooth_sources(Fault.CAUSALITY, FREQUENCY, size, 0.8)
+    columns = np.array([source.sensitivity for source in made])
+    assert np.sqrt((columns.real**2).sum(axis=0)) == pytest.approx(size[:, 0], rel=1e-12)  # analytic
+    assert np.sqrt((columns.imag**2).sum(axis=0)) == pytest.approx(size[:, 1], rel=1e-12)
+    loss = columns.imag / size[:, 1]
+    x = np.log(FREQUENCY)
+    # analytic: exp(−Δ²/2ℓ²) within the ripple of the normalisation
+    correlation = loss.T @ loss
+    assert correlation == pytest.approx(np.exp(-0.5 * ((x[:, None] - x) / 0.8) ** 2), abs=0.02)
+
+
+def test_a_touched_sweep_without_points_of_a_core_is_left_to_the_comparison():
+    sweep = ImpedanceSweep(np.array([1e4]), np.array([0.05492 + 0j]), np.zeros((1, 2, 2)))
+    spectrum = permeability(sweep, ring())
+    zero = replace(spectrum, permeability=np.zeros(1, complex))
+    assert try_data(sweep, ring(), zero).findings == ()
