@@ -8,11 +8,12 @@ the law of the draw (known_law.py).
     python benchmarks/identify.py [--protocol NAME]… [--draws 300] [--seed 1] [--rows FILE] [--json FILE]
 
 Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``reading`` (one inductance at
-10 kHz, 2 %); ``left-out`` (the grade is taken out of the library); ``mild`` (1 to 3 % of deviation),
-``separate`` (the slow and the fast half of the dispersion scaled separately), ``lossy`` (0.7 to 2.1 times
-the low loss of the curve), ``section`` (rings of 10 to 63 mm with their own dimensional effect), ``coated``,
-``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do so). With ``--rows`` every draw is appended
-to a file, and draws that stand there are not done again; ``--draws 0`` reports what is there.
+10 kHz, 2 %); ``left-out`` (the grade is taken out of the library); ``novel`` (so are its near twins);
+``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
+separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
+their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
+so). With ``--rows`` every draw is appended to a file, and draws that stand there are not done again;
+``--draws 0`` reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; left out:
@@ -27,14 +28,14 @@ import platform
 import resource
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 import whichcore
-from identify_report import missed_gates, report
+from identify_report import TWIN, missed_gates, report
 from invented_cores import FREQUENCY, NOMINAL_L0, InventedCore, Law, draw, extended, wound_impedance
 from known_law import KnownLaw
 from verdict_scores import Row
@@ -49,6 +50,7 @@ LAWS = {
     "p1": Law(exponent=(1, 1)),
     "reading": Law(),
     "left-out": Law(),
+    "novel": Law(),
     "mild": Law(deviation=(0.01, 0.03)),
     "separate": Law(separate=True),
     "lossy": Law(lossy=True),
@@ -57,6 +59,8 @@ LAWS = {
     "cracked": Law(cracked=True),
     "joined": Law(joined=True),
 }
+#: Protocols that take grades out of the library: those closer to the truth than this, by `twin_distance`.
+TAKEN_OUT = {"left-out": 0.0, "novel": TWIN}
 #: Protocols that the posterior of the known law is computed for.
 KNOWN = ("random", "p0", "p1", "reading")
 
@@ -174,19 +178,25 @@ class Runner:
         """Return draw k, the same whatever was drawn before."""
         rng = np.random.default_rng([self.seed, k, *self.protocol.encode()])
         # three cores of a grade in a row: the library without it is read once for them
-        at = k // 3 if self.protocol == "left-out" else k
+        at = k // 3 if self.protocol in TAKEN_OUT else k
         truth = self.grades.pool[(at * 23) % len(self.grades.pool)]
         core = draw(rng, self.grades.materials, truth, LAWS[self.protocol])
         return core, reading_of(core, rng)
 
     def library(self, truth: int) -> Library:
         """Return the library the judge gets."""
-        if self.protocol != "left-out":
+        if self.protocol not in TAKEN_OUT:
             return self.grades.library
         if self._left_out is None or self._left_out[0] != truth:
-            rest = tuple(m for i, m in enumerate(self.grades.materials) if i != truth)
-            self._left_out = truth, Library(rest)
+            self._left_out = truth, Library(tuple(self._others(truth, TAKEN_OUT[self.protocol])))
         return self._left_out[1]
+
+    def _others(self, truth: int, distance: float) -> Iterator[Material]:
+        """Yield the grades that are not the truth, nor nearer to it than a distance."""
+        known = self.grades.materials[truth]
+        for i, material in enumerate(self.grades.materials):
+            if i != truth and (not distance or twin_distance(known, material) >= distance):
+                yield material
 
     def judged(self, k: int) -> Row:
         """Have draw k judged."""
@@ -194,7 +204,7 @@ class Runner:
         truth = self.grades.materials[core.truth]
         start = time.process_time()
         verdict = judge(self.protocol, core, self.library(core.truth), reading)
-        row = verdict_row(verdict, truth, self.protocol != "left-out")
+        row = verdict_row(verdict, truth, self.protocol not in TAKEN_OUT)
         row |= {
             "truth": truth.id,
             "class": truth.material_class.value,

@@ -29,7 +29,7 @@ def report(rows: Sequence[Row]) -> dict[str, Table]:
         judged = _of(rows, name, "judge")
         table: Table = {}
         if judged:
-            table = _left_out(judged) if name == "left-out" else _listed(judged)
+            table = _left_out(judged) if name in {"left-out", "novel"} else _listed(judged)
         if judged and name in {"random", "cracked", "joined"}:
             table |= _gaps(judged)
         known = _of(rows, name, "known law")
