@@ -4,28 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
+from whichcore.analysis.candidate_cube import Explanation
+from whichcore.analysis.curve_table import CurveTable
 from whichcore.analysis.information import GaussianMixture
-from whichcore.analysis.linear_candidate import LinearCandidate, around, unexplained
+from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, unexplained
 from whichcore.analysis.materials import Library, Material
-from whichcore.analysis.observation import Observation, log_reluctivity, reading_rows
+from whichcore.analysis.observation import Observation, some_points
+from whichcore.analysis.open_members import open_members
 from whichcore.analysis.planned import Plan, common_of, whitener_of
 from whichcore.analysis.posterior import Evidence, amplitudes, curve_columns
 from whichcore.analysis.types import ComplexArray, FloatArray
-from whichcore.analysis.unlisted import LEVEL_SPREAD, PRODUCTS_HZ, Family, deviating_columns, family
 
 #: Candidates looked at, and the probability that the others may hold together.
 MOST_CANDIDATES, NEGLECTED = 16, 0.003
-#: Members of the open family that stand for "none of these", and its usual deviation: (amplitude, length).
-_MEMBERS, _MEMBER_DEVIATION = 5, (0.12, 1.0)
-#: Points at hand that the members are chosen by.
-_CHOSEN_BY = 14
-_HALF_STEP = float(np.log(PRODUCTS_HZ[1] / PRODUCTS_HZ[0])) / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +88,7 @@ class Foresight:
         self._leading = knowledge.leading()
         self._none = knowledge.probability.size - 1
         self._shared: dict[tuple[float, str, bool], FloatArray] = {}
+        self._curves: dict[int, CurveTable] = {}
         self.held = float(knowledge.probability[self._leading].sum())
         self._joint = self._join()
         self._cases = self._all_cases(afresh=False)
@@ -172,16 +170,20 @@ class Foresight:
         out = known.log_reluctivity[nearest]
         first = next((i for i in self._leading if i != self._none), None)
         if first is not None:
-            bare = np.zeros((2 * x.size, 0))
-            best = around(
-                self._known.library.materials[first], self._known.evidence.explanations[first], empty, bare,
-                self._turns,
-            )  # fmt: skip
+            best = self._around(
+                first, self._known.evidence.explanations[first], empty, np.zeros((2 * x.size, 0))
+            )
             out = np.where(best.speaks, best.base, out)
         out[:size] = known.log_reluctivity
         return np.asarray(out)
 
     # ------------------------------------------------------------------------------------------- the cases
+
+    @cached_property
+    def _members(self) -> list[tuple[float, LinearCandidate]]:
+        members = open_members(self._known.observation, self._joint)
+        share = np.exp([m.log_posterior for m in members])
+        return [(float(w), m.linear) for w, m in zip(share, members, strict=True)]
 
     def _all_cases(self, *, afresh: bool) -> list[_Case]:
         materials = self._known.library.materials
@@ -193,8 +195,7 @@ class Foresight:
         if self._none in self._leading or not all(case.speaks.all() for case in cases):
             share = float(self._known.probability[self._none]) if self._none in self._leading else 0.0
             cases += [
-                self._case(self._none, share * weight, linear, afresh)
-                for weight, linear in _members(self._known.observation, self._joint)
+                self._case(self._none, share * weight, linear, afresh) for weight, linear in self._members
             ]
         return cases
 
@@ -202,9 +203,18 @@ class Foresight:
         key = (material.curve_deviation, material.material_class.value, material.section_m is not None)
         if key not in self._shared:
             self._shared[key] = _columns_by_frequency(self._joint, material)
-        known = self._known.evidence.explanations[index]
-        start = unexplained(material, self._turns, self._joint.temperature_c) if afresh else known
-        return around(material, start, self._joint, self._shared[key], self._turns)
+        start = self._known.evidence.explanations[index]
+        if afresh:
+            start = unexplained(material, self._turns, self._joint.temperature_c)
+        return self._around(index, start, self._joint, self._shared[key])
+
+    def _around(
+        self, index: int, start: Explanation, observation: Observation, shared: FloatArray
+    ) -> LinearCandidate:
+        material = self._known.library.materials[index]
+        if index not in self._curves:
+            self._curves[index] = reference_curve(material, observation)
+        return around(material, start, observation, shared, self._turns, self._curves[index])
 
     def _case(self, answer: int, weight: float, linear: LinearCandidate, afresh: bool) -> _Case:
         size, known = self._joint.frequency_hz.size, self._known.observation.frequency_hz.size
@@ -224,7 +234,7 @@ def _columns_by_frequency(observation: Observation, material: Material) -> Float
     """Return the columns of a curve, which are made with frequencies rising, in the order of the points."""
     order = np.argsort(observation.frequency_hz, kind="stable")
     usual = max(amplitudes(material), key=lambda amplitude: amplitude.share)
-    columns = curve_columns(_some(observation, order), material, usual)
+    columns = curve_columns(some_points(observation, order), material, usual)
     out = np.empty_like(columns)
     out[np.concatenate([order, order + order.size])] = columns
     return out
@@ -240,62 +250,3 @@ def _moments(cases: Sequence[_Case], rows: NDArray[np.int_]) -> tuple[FloatArray
     mean = sum(w * m for w, (m, _) in zip(weight, parts, strict=True))
     spread = sum(w * (c + np.outer(m - mean, m - mean)) for w, (m, c) in zip(weight, parts, strict=True))
     return np.asarray(mean), np.asarray(spread)
-
-
-# ----------------------------------------------------------------------------------------- none of these
-
-
-def _family_rows(members: Family, observation: Observation, factor: float = 1.0) -> ComplexArray:
-    permeability = members.permeability(observation.frequency_hz / factor)
-    return reading_rows(log_reluctivity(permeability), observation)
-
-
-def _with_slope(members: Family, observation: Observation) -> tuple[ComplexArray, ComplexArray]:
-    """Rows of the members (C, P) and their slope over the corner, for half the distance of two members."""
-    rows, half = _family_rows(members, observation), _HALF_STEP
-    ahead = _family_rows(members, observation, float(np.exp(half)))
-    back = _family_rows(members, observation, float(np.exp(-half)))
-    return rows, (ahead - back) / 2
-
-
-def _some(observation: Observation, at: NDArray[np.int_]) -> Observation:
-    """Return some points of an observation."""
-    return replace(
-        observation,
-        frequency_hz=observation.frequency_hz[at],
-        kind=observation.kind[at],
-        log_reluctivity=observation.log_reluctivity[at],
-        whitener=observation.whitener[at],
-        common=observation.common[at],
-    )
-
-
-def _members(known: Observation, joint: Observation) -> list[tuple[float, LinearCandidate]]:
-    """Return the members that explain the data best, with their share, on all points."""
-    size = known.frequency_hz.size
-    spread = np.unique(np.linspace(0, size - 1, min(size, _CHOSEN_BY)).round().astype(int))
-    some, everyone = _some(known, spread), family()
-    rows, slope = _with_slope(everyone, some)
-    level = LEVEL_SPREAD * some.whiten(np.ones(some.frequency_hz.size, dtype=complex))
-    columns = np.column_stack([level, deviating_columns(some, *_MEMBER_DEVIATION)])
-    factor = np.linalg.cholesky(np.eye(columns.shape[0]) + columns @ columns.T)
-    inverse = np.linalg.inv(factor)
-    residual = some.whiten(some.log_reluctivity - rows) @ inverse.T
-    corner = some.whiten(slope) @ inverse.T
-    rr, rc, cc = (
-        np.einsum("cp,cp->c", a, b) for a, b in ((residual,) * 2, (residual, corner), (corner,) * 2)
-    )
-    fit = -0.5 * (rr - rc**2 / (1 + cc) + np.log1p(cc)) + logsumexp(everyone.log_weight, axis=0)
-    best = np.argsort(-fit)[:_MEMBERS]
-    share = np.exp(fit[best] - logsumexp(fit[best]))
-    chosen = Family(
-        everyone.level[best], everyone.product_hz[best], everyone.shape[best], everyone.classes,
-        everyone.log_weight[:, best],
-    )  # fmt: skip
-    rows, slope = _with_slope(chosen, joint)
-    shared = deviating_columns(joint, *_MEMBER_DEVIATION)
-    level = LEVEL_SPREAD * joint.whiten(np.ones(joint.frequency_hz.size, dtype=complex))
-    return [
-        (float(w), LinearCandidate(row, np.column_stack([level, joint.whiten(s), shared]), speaks))
-        for w, row, s, speaks in zip(share, rows, slope, np.ones(rows.shape, dtype=bool), strict=True)
-    ]

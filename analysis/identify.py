@@ -14,6 +14,7 @@ from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
+from whichcore.analysis.explain import decided_by
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.level_range import permeability_range, shared_use
@@ -36,7 +37,7 @@ from whichcore.analysis.types import (
     ReadingKind,
 )
 from whichcore.analysis.uncertainty import point_covariance
-from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict
+from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict, VerdictKind
 from whichcore.analysis.warming import warming_notes
 from whichcore.analysis.weighing import weigh
 from whichcore.analysis.winding import winding_model
@@ -103,7 +104,13 @@ def identify(
     verdict = _compose(case, posterior)
     known = Knowledge(library, case.observation, case.curves, posterior.all)
     steps = next_steps(verdict, specimen, known)
-    return replace(verdict, next_steps=steps, next_measurement=next_measurement(verdict, steps))
+    none_of_these = verdict.kind is VerdictKind.UNLISTED
+    return replace(
+        verdict,
+        next_steps=steps,
+        next_measurement=next_measurement(verdict, steps),
+        decided_by=decided_by(known, specimen.winding.turns, none_of_these=none_of_these),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,12 @@ def unexplained(material: Material, turns: int, temperature_c: float | None = No
 
 
 def around(
-    material: Material, explanation: Explanation, observation: Observation, shared: FloatArray, turns: int
+    material: Material,
+    explanation: Explanation,
+    observation: Observation,
+    shared: FloatArray,
+    turns: int,
+    curve: CurveTable | None = None,
 ) -> LinearCandidate:
     """Linearise a candidate.
 
@@ -79,6 +84,8 @@ def around(
         Whitened columns of the common sources and of the deviation of a core from its curve.
     turns : int
         Turn count the data were reduced with.
+    curve : CurveTable, optional
+        The `reference_curve`, where it is at hand.
 
     Returns
     -------
@@ -87,11 +94,11 @@ def around(
         one: ln s of variance (tolerance/2)² moves the corner by −p ln s, and p's own spread adds to that of
         the corner (derived here, to first order in ln s).
     """
-    curve = reference_curve(material, observation)
+    table = reference_curve(material, observation) if curve is None else curve
 
     def rows(theta: float = 0.0, steps: float = 0.0, gap: float = 0.0) -> ComplexArray:
         x = observation.log_frequency - GRID_STEP * (explanation.shift_steps + steps)
-        values = curve.shifted(x, np.zeros(1, dtype=int))[0, 0]
+        values = table.shifted(x, np.zeros(1, dtype=int))[0, 0]
         nu = np.exp(explanation.theta + theta + np.where(initial, -np.log(level), values))
         nu = nu + explanation.gap_ratio * np.exp(gap)
         return reading_rows(np.log(nu) + 2 * np.log(turns / explanation.turns), observation)

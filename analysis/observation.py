@@ -13,7 +13,7 @@ A spectrum point gives two rows, Re λ and Im λ. A reading gives one row, −ln
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
@@ -178,6 +178,18 @@ def _spectrum_rows(spectrum: PermeabilitySpectrum) -> _Rows:
         whitener=np.linalg.inv(np.linalg.cholesky(covariance)),
         common=np.stack([common.matrix[:points], common.matrix[points:]], axis=1),
         ids=common.ids,
+    )
+
+
+def some_points(observation: Observation, at: NDArray[np.int_]) -> Observation:
+    """Return some points of an observation, in the order asked for."""
+    return replace(
+        observation,
+        frequency_hz=observation.frequency_hz[at],
+        kind=observation.kind[at],
+        log_reluctivity=observation.log_reluctivity[at],
+        whitener=observation.whitener[at],
+        common=observation.common[at],
     )
 
 

@@ -144,12 +144,12 @@ class DecidedBy:
     first : str
         Id of the most probable material.
     second : str or None
-        Id of the next one; None where the first fails by itself and the verdict is none of these.
+        Id of the next one; None where the verdict is none of these.
     frequency_hz : float array (P,)
         Of the points compared.
     log_odds : float array (P, 2)
         What each point adds by μ′ and by μ″ to the natural log of the odds of first over second; where there
-        is no second, of the data missing the first.
+        is no second, of none of these over the first.
     band_hz : (float, float) or None
         Narrowest band that holds the deciding share; None where the curve decides nothing.
     part : str

@@ -29,6 +29,8 @@ def verdict_page(case: Identification) -> str:
         candidates_grid(case),
         Lines(_remainder(case)),
     ]
+    if verdict.decided_by is not None:
+        blocks.append(Lines((f"Why: {verdict.decided_by.sentence}",)))
     if verdict.evidence:
         blocks.append(Lines(("What the other evidence did:", *map(_evidence_line, verdict.evidence))))
     blocks += map(Lines, filter(None, [data_lines(verdict.trial)]))

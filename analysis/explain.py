@@ -1,0 +1,308 @@
+"""Which part of the curve decided between the first two candidates.
+
+The points are taken by rising frequency. What a point adds to the log odds is the log density of its μ′ and
+μ″ under the first candidate, given all points below it, less that under the second: the innovations of a
+Cholesky factor of the whole covariance (deviation of core from curve, common sources, level and corner
+included), so that the parts add up exactly to the log odds of the curve (chain rule of probability).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from whichcore.analysis.foresight import Knowledge
+from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve
+from whichcore.analysis.observation import Observation
+from whichcore.analysis.open_members import open_members
+from whichcore.analysis.posterior import amplitudes, curve_columns, fitted_log_reluctivity
+from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.analysis.verdict import DecidedBy
+
+#: Share of the log odds that the deciding band holds.
+DECIDING_SHARE = 0.8
+#: Log odds below which the curve decides nothing: a factor e.
+_DECIDES = 1.0
+#: Share of a part from which on it decided alone. Practice.
+_ALONE = 0.65
+#: Mean misfits that differ by less are no reason, nor levels and corners that do, as logarithms. Practice.
+_CLEAR, _CLEAR_CORNER = 0.01, 0.1
+_PARTS = ("μ′", "μ″")
+
+
+def decided_by(knowledge: Knowledge, turns: int, *, none_of_these: bool) -> DecidedBy | None:
+    """Find the part of the curve that speaks for the first candidate, or against it.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    turns : int
+        Turn count the data were reduced with.
+    none_of_these : bool
+        The verdict is none of these: then that is set against the most probable material.
+
+    Returns
+    -------
+    DecidedBy or None
+        None without a spectrum, or where fewer than one or two curves speak on it.
+    """
+    rivals = _rivals(knowledge, 1 if none_of_these else 2)
+    if not rivals:
+        return None
+    judged = [_Judged.of(knowledge, index, turns) for index in rivals]
+    if none_of_these:
+        judged.insert(0, _Judged.none_of_these(knowledge))
+    seen = np.logical_and.reduce([item.linear[0][1].speaks for item in judged])
+    seen[knowledge.observation.spectrum_points :] = False
+    if not seen.any():
+        return None
+    points = np.flatnonzero(seen)
+    gain = np.subtract(*(item.contributions(knowledge.observation, points) for item in judged))
+    return _described(knowledge, rivals, points, gain)
+
+
+def _rivals(knowledge: Knowledge, count: int) -> list[int]:
+    """Return the most probable materials whose curves speak, as many as asked for or none."""
+    used, known = knowledge.evidence.points_used, knowledge.evidence.explanations
+    order = np.argsort(-knowledge.probability[:-1], kind="stable")
+    found = [int(i) for i in order if used[i] > 0 and int(i) in known][:count]
+    return found if len(found) == count and knowledge.observation.spectrum_points else []
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """One candidate, linearised under each amplitude of its deviation: (log share, rows)."""
+
+    linear: list[tuple[float, LinearCandidate]]
+
+    @classmethod
+    def of(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
+        material, observation = knowledge.library.materials[index], knowledge.observation
+        explanation, curve = knowledge.evidence.explanations[index], reference_curve(material, observation)
+        return cls(
+            [
+                (
+                    float(np.log(amplitude.share)),
+                    around(
+                        material, explanation, observation,
+                        curve_columns(observation, material, amplitude), turns, curve,
+                    ),
+                )
+                for amplitude in amplitudes(material)
+            ]
+        )  # fmt: skip
+
+    @classmethod
+    def none_of_these(cls, knowledge: Knowledge) -> _Judged:
+        members = open_members(knowledge.observation, knowledge.observation)
+        return cls([(member.log_prior, member.linear) for member in members])
+
+    def contributions(self, observation: Observation, points: NDArray[np.int_]) -> FloatArray:
+        """Log density of μ′ and μ″ of each point given the points before it, (P, 2); their sum is the whole.
+
+        Within a point each part is taken once before and once after the other, and the mean is given.
+        """
+        found = [(share, _innovations(observation, linear, points)) for share, linear in self.linear]
+        whole = float(logsumexp([share for share, _ in found]))
+        orders = []
+        for first in (0, 1):
+            running = logsumexp(
+                [share + np.cumsum(densities[first].ravel()) for share, densities in found], axis=0
+            )
+            # what the shares lack of one is no point's doing
+            added = np.diff(running, prepend=whole).reshape(-1, 2)
+            orders.append(added if first == 0 else added[:, ::-1])
+        return np.asarray(np.mean(orders, axis=0))
+
+
+def _innovations(
+    observation: Observation, linear: LinearCandidate, points: NDArray[np.int_]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the log densities (P, 2) of μ′ and then μ″ of each point, and of μ″ and then μ′."""
+    to_parts = _to_parts(observation, points)
+    size = observation.frequency_hz.size
+    both = np.stack([points, points + size], axis=1)
+    columns = to_parts @ linear.columns[both]
+    residual = np.einsum("pij,pj->pi", to_parts, linear.residual(observation)[both]).ravel()
+    wide = columns.reshape(-1, columns.shape[2])
+    covariance = wide @ wide.T
+    own = to_parts @ to_parts.transpose(0, 2, 1)
+    for i in (0, 1):
+        for j in (0, 1):
+            at = np.arange(points.size) * 2
+            covariance[at + i, at + j] += own[:, i, j]
+    factor = np.linalg.cholesky(covariance)
+    z = np.linalg.solve(factor, residual).reshape(-1, 2)
+    at = np.arange(points.size) * 2
+    l00, l10, l11 = factor[at, at], factor[at + 1, at], factor[at + 1, at + 1]
+    plain = _log_normal(z**2, np.stack([l00, l11], axis=1) ** 2)
+    # the same 2×2 block of each point, its second part first
+    variance = l10**2 + l11**2
+    second = (l10 * z[:, 0] + l11 * z[:, 1]) ** 2 / variance
+    square = np.stack([second, (z**2).sum(axis=1) - second], axis=1)
+    return plain, _log_normal(square, np.stack([variance, (l00 * l11) ** 2 / variance], axis=1))
+
+
+def _log_normal(square: FloatArray, variance: FloatArray) -> FloatArray:
+    return np.asarray(-0.5 * (square + np.log(2 * np.pi * variance)))
+
+
+def _to_parts(observation: Observation, points: NDArray[np.int_]) -> FloatArray:
+    """Matrices (P, 2, 2) from whitened rows to relative changes of μ′ and μ″, to first order.
+
+    dμ = −μ dλ gives dμ′ = −(μ′ dRe λ + μ″ dIm λ) and dμ″ = μ′ dIm λ − μ″ dRe λ; over |μ| the first matrix has
+    determinant −1 and cancels between two candidates.
+    """
+    angle = observation.log_reluctivity.imag[points]
+    cosine, sine = np.cos(angle), np.sin(angle)
+    turn = np.array([[-cosine, -sine], [-sine, cosine]]).transpose(2, 0, 1)
+    return np.asarray(turn @ np.linalg.inv(observation.whitener[points]))
+
+
+# ------------------------------------------------------------------------------------------------ in words
+
+
+def _described(
+    knowledge: Knowledge, rivals: Sequence[int], points: NDArray[np.int_], gain: FloatArray
+) -> DecidedBy:
+    frequency = knowledge.observation.frequency_hz[points]
+    names = [knowledge.library.materials[i].id for i in rivals]
+    total = float(gain.sum())
+    towards = gain if total >= 0 else -gain
+    # a few members stand for none of these: that they explain less than the nearest curve decides nothing
+    decides = abs(total) >= _DECIDES if len(names) > 1 else total >= _DECIDES
+    band = deciding_band(frequency, towards.sum(axis=1)) if decides else None
+    part, misfit, reason = "", (0.0, 0.0), ""
+    if band is not None:
+        inside = slice(band[0], band[1] + 1)
+        part = _part(towards[inside].sum(axis=0))
+        misfit = _misfits(knowledge, rivals, points[inside], part)
+        better_first = rivals if total >= 0 else rivals[::-1]
+        reason = _reason(knowledge, better_first, misfit if total >= 0 else misfit[::-1], band[0] == 0)
+    edges = None if band is None else (float(frequency[band[0]]), float(frequency[band[1]]))
+    return DecidedBy(
+        first=names[0],
+        second=names[1] if len(names) > 1 else None,
+        frequency_hz=frequency,
+        log_odds=gain,
+        band_hz=edges,
+        part=part,
+        misfit=misfit,
+        sentence=_sentence(names, total, edges, part, reason),
+    )
+
+
+def deciding_band(frequency_hz: FloatArray, gain: FloatArray) -> tuple[int, int]:
+    """Return the first and last point of the narrowest band, in ln f, that holds the deciding share.
+
+    Parameters
+    ----------
+    frequency_hz, gain : float array (P,)
+        The gains have a positive sum.
+    """
+    running = np.concatenate([[0.0], np.cumsum(gain)])
+    held = running[None, 1:] - running[:-1, None]
+    x = np.log(frequency_hz)
+    width = np.where(x[None, :] >= x[:, None], x[None, :] - x[:, None], np.inf)
+    width[held < DECIDING_SHARE * running[-1] * (1 - 1e-9)] = np.inf
+    first, last = np.unravel_index(int(width.argmin()), width.shape)
+    return int(first), int(last)
+
+
+def _part(by_part: FloatArray) -> str:
+    share = by_part[0] / by_part.sum()
+    if share >= _ALONE:
+        return _PARTS[0]
+    return _PARTS[1] if share <= 1 - _ALONE else " and ".join(_PARTS)
+
+
+def _misfits(
+    knowledge: Knowledge, rivals: Sequence[int], points: NDArray[np.int_], part: str
+) -> tuple[float, float]:
+    """Mean of each best explanation over measured, less one; of |μ| where both parts decided."""
+
+    def size(rows: ComplexArray) -> FloatArray:
+        mu = np.exp(-rows)
+        return {"μ′": mu.real, "μ″": -mu.imag}.get(part, np.abs(mu))
+
+    fitted = fitted_log_reluctivity(knowledge.library, knowledge.evidence, rivals, knowledge.observation)
+    measured = float(size(knowledge.observation.log_reluctivity[points]).sum())
+    if measured <= 0:
+        return float("nan"), float("nan")
+    found = [float(size(row[points]).sum()) / measured - 1 for row in fitted]
+    return found[0], found[-1]
+
+
+def _reason(
+    knowledge: Knowledge, rivals: Sequence[int], misfit: tuple[float, float], from_the_start: bool
+) -> str:
+    """Say what is wrong with the worse of the two there (of a single one, with that one)."""
+    worse = knowledge.library.materials[rivals[-1]].id
+    better = knowledge.library.materials[rivals[0]].id
+    explained = [knowledge.evidence.explanations[i] for i in rivals]
+    scales = [abs(float(np.log(e.scale))) for e in explained]
+    corners = [abs(float(np.log(e.corner_shift))) for e in explained]
+    alone = len(rivals) == 1
+    if np.isfinite(misfit[1]) and abs(misfit[1]) > (0.0 if alone else abs(misfit[0])) + _CLEAR:
+        return f"there {worse} falls {_off(misfit[1])}" + ("" if alone else f", {better} {_off(misfit[0])}")
+    if alone:
+        return f"there {worse} has another shape"
+    if from_the_start and scales[1] > scales[0] + _CLEAR_CORNER:
+        return (
+            f"{worse} would need × {explained[1].scale:.2f} of its permeability, {better} × "
+            f"{explained[0].scale:.2f}"
+        )
+    if corners[1] > corners[0] + _CLEAR_CORNER:
+        return (
+            f"there {worse} fits only with its corner at × {explained[1].corner_shift:.2f}, {better} at × "
+            f"{explained[0].corner_shift:.2f}"
+        )
+    return f"there the shape is that of {better} rather than of {worse}"
+
+
+def _off(misfit: float) -> str:
+    size = abs(100 * misfit)
+    if not np.isfinite(misfit) or size < 0.5:
+        return "right on the curve"
+    return (
+        f"{size:.0f} % too {'low' if misfit < 0 else 'high'}"
+        if size >= 9.5
+        else (f"{size:.1f} % too {'low' if misfit < 0 else 'high'}")
+    )
+
+
+def _sentence(
+    names: Sequence[str], total: float, edges: tuple[float, float] | None, part: str, reason: str
+) -> str:
+    if edges is None:
+        against = names[1] if len(names) > 1 else "none of these"
+        return f"The curve alone does not tell {names[0]} from {against}."
+    where = _where(*edges)
+    if len(names) == 1:
+        return f"{part} {where} decided against every reference: {reason}, the nearest of them."
+    told = f"{part} {where} decided: {reason}; the curve makes it {_odds(abs(total))}."
+    if total >= 0:
+        return told
+    return f"The curve alone is for {names[1]}, and other evidence outweighs it: {told}"
+
+
+def _where(low_hz: float, high_hz: float) -> str:
+    low, high = _hertz(low_hz), _hertz(high_hz)
+    return f"at {low}" if low == high else f"between {low} and {high}"
+
+
+def _hertz(frequency_hz: float) -> str:
+    scale, prefix = next((s, p) for s, p in ((1e6, "M"), (1e3, "k"), (1.0, "")) if frequency_hz >= s * 0.9995)
+    number = frequency_hz / scale
+    return f"{number:.2g} {prefix}Hz" if number < 99.5 else f"{number:.3g} {prefix}Hz"
+
+
+def _odds(log_odds: float) -> str:
+    if log_odds > np.log(1e4):
+        return "more than 10 000 to 1"
+    odds = float(np.exp(log_odds))
+    return f"{odds:.2g} to 1" if odds < 10 else f"{odds:.0f} to 1"
