@@ -1,8 +1,9 @@
 """Dimensions of a core against the parts a shop knows: which material came in this size before.
 
-A core is one of the noted parts, in the proportion in which they were counted, or it is another part. Sizes
-are shared between makers and materials, so that another part has the size of a noted one more often than by
-chance.
+A core is one of the noted parts, in the proportion in which they were counted, or it is another part: it lies
+on the bench because nobody knows it. Sizes are shared between makers and materials, so that another part has
+the size of a noted one more often than by chance. And the material of a part may have been noted wrongly,
+like any label.
 """
 
 from __future__ import annotations
@@ -13,19 +14,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from whichcore.analysis.materials import Library, Material, MaterialClass
+from whichcore.analysis.sold_as import SoldAsMaterial, label_of
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen, TwoHole
 from whichcore.analysis.types import FloatArray
 from whichcore.errors import InputError
 
 #: Cores of parts nobody noted that a shop's list is taken to lack, and their least share. Practice.
-UNNOTED_CORES, LEAST_UNNOTED = 5.0, 0.2
+UNNOTED_CORES, LEAST_UNNOTED = 5.0, 0.5
 #: Share of other parts that have the size of a noted one, for sizes are standardised. Practice.
-SHARED_SIZES = 0.25
+SHARED_SIZES = 0.5
 #: Span of ln(dimension) in which any other part may lie, for each dimension: a factor of 200. Practice.
 SIZE_SPAN = float(np.log(200.0))
 #: Tolerance of a dimension from piece to piece, one standard deviation, where the list states none. Practice.
 PIECE_TOLERANCE = 0.01
 
+#: A part fits when every dimension lies within this many standard deviations. Practice.
+FITS = 3.0
 #: Inverse prior of a material that is not in the library.
 UNLISTED_WEIGHT = 10.0
 
@@ -90,23 +94,23 @@ class SizeOfPart:
 
     Attributes
     ----------
-    by_material : dict of str to float
-        Density of the dimensions jointly with each material noted, per unit of ln(dimension) each.
+    noted : tuple of (SoldAsMaterial, float)
+        Each material noted, as a label, and the density of the dimensions jointly with it.
+    strange : dict of str to float
+        The same for materials noted that the library lacks.
     other : float
         Density for another part, whatever its material.
     size : int
         Materials in the library.
     fitting : tuple of str
-        Names of the parts that fit, the best first.
-    strange : tuple of str
-        Materials noted for fitting parts that the library lacks.
+        The parts that fit, the best first.
     """
 
-    by_material: dict[str, float]
+    noted: tuple[tuple[SoldAsMaterial, float], ...]
+    strange: dict[str, float]
     other: float
     size: int
     fitting: tuple[str, ...]
-    strange: tuple[str, ...]
 
     @property
     def name(self) -> str:
@@ -128,13 +132,13 @@ class SizeOfPart:
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of the dimensions for a core of this material, its uniform prior taken off."""
-        return float(np.log(self.other + self.size * self.by_material.get(material.id, 0.0)))
+        joint = sum(density * np.exp(label.log_likelihood(material)) for label, density in self.noted)
+        return float(np.log(self.other + self.size * joint))
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-density for a core of a material nobody listed; a part of an unknown material is one."""
         del material_class
-        strange = sum(self.by_material[name] for name in self.strange)
-        return float(np.log(self.other + UNLISTED_WEIGHT * strange))
+        return float(np.log(self.other + UNLISTED_WEIGHT * sum(self.strange.values())))
 
 
 def size_of_part(specimen: Specimen, parts: Sequence[Part], library: Library) -> SizeOfPart | None:
@@ -151,28 +155,46 @@ def size_of_part(specimen: Specimen, parts: Sequence[Part], library: Library) ->
     size, uncertainty = known
     total = sum(part.count for part in parts)
     unnoted = max(LEAST_UNNOTED, UNNOTED_CORES / (UNNOTED_CORES + total))
-    by_material: dict[str, float] = {}
-    fits: list[tuple[float, str]] = []
-    for part in parts:
-        if len(part.dimensions_m) != size.size:  # another shape: each has a number of its own
-            continue
-        width = np.hypot(uncertainty, part.tolerance)
-        z = (size - np.log(part.dimensions_m)) / width
-        density = part.count / total * float(np.prod(np.exp(-0.5 * z**2) / (width * np.sqrt(2 * np.pi))))
-        by_material[part.material] = by_material.get(part.material, 0.0) + density
-        if np.all(np.abs(z) < 3):
-            fits.append((density, f"{part.name}, {part.material}, {part.count} seen"))
+    densities = [part.count / total * _density(part, size, uncertainty) for part in parts]
+    joint: dict[str, float] = {}
+    for part, density in zip(parts, densities, strict=True):
+        joint[part.material] = joint.get(part.material, 0.0) + (1 - unnoted) * density
     anywhere = SIZE_SPAN**-size.size
-    other = unnoted * ((1 - SHARED_SIZES) * anywhere + SHARED_SIZES * sum(by_material.values()))
+    order = np.argsort([-density for density in densities], kind="stable")
     ids = {material.id for material in library.materials}
-    strange = [name for name, density in by_material.items() if name not in ids and density > anywhere]
     return SizeOfPart(
-        {name: (1 - unnoted) * density for name, density in by_material.items()},
-        other,
-        len(library.materials),
-        tuple(name for _, name in sorted(fits, reverse=True)),
-        tuple(strange),
+        noted=tuple(
+            (label_of(library[name], library), density) for name, density in joint.items() if name in ids
+        ),
+        strange={name: d for name, d in joint.items() if name not in ids and d > (1 - unnoted) * anywhere},
+        other=unnoted * ((1 - SHARED_SIZES) * anywhere + SHARED_SIZES * sum(densities)),
+        size=len(library.materials),
+        fitting=tuple(_said(parts[i]) for i in order if _fits(parts[i], size, uncertainty)),
     )
+
+
+def _deviation(part: Part, size: FloatArray, uncertainty: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how far the dimensions lie from those of a part, in standard deviations, and these."""
+    width = np.hypot(uncertainty, part.tolerance)
+    return np.asarray((size - np.log(part.dimensions_m)) / width), np.asarray(width)
+
+
+def _density(part: Part, size: FloatArray, uncertainty: FloatArray) -> float:
+    """Density of the dimensions for a core of the part; a part of another number of them is no match."""
+    if len(part.dimensions_m) != size.size:
+        return 0.0
+    z, width = _deviation(part, size, uncertainty)
+    return float(np.prod(np.exp(-0.5 * z**2) / (width * np.sqrt(2 * np.pi))))
+
+
+def _fits(part: Part, size: FloatArray, uncertainty: FloatArray) -> bool:
+    if len(part.dimensions_m) != size.size:
+        return False
+    return bool(np.all(np.abs(_deviation(part, size, uncertainty)[0]) < FITS))
+
+
+def _said(part: Part) -> str:
+    return f"{part.name}, {part.material}, {part.count} seen"
 
 
 def part_of(specimen: Specimen, material: str, name: str) -> Part | None:

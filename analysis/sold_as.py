@@ -198,6 +198,12 @@ class SoldAsMaterial:
         return wrong * (mate + (1 - RIGHT_CLASS_SHARE) / self.size)
 
 
+def label_of(material: Material, library: Library) -> SoldAsMaterial:
+    """Return the label that names a material of a library."""
+    mates = sum(m.material_class is material.material_class for m in library.materials)
+    return SoldAsMaterial(material, mates, len(library.materials))
+
+
 def sold_as(text: str, library: Library) -> SoldForUse | SoldAsClass | SoldAsMaterial:
     """Understand a label: id or name of a material, a class, or an application, in this order.
 
@@ -218,8 +224,7 @@ def sold_as(text: str, library: Library) -> SoldForUse | SoldAsClass | SoldAsMat
             next_step="give the id",
         )
     if named:
-        mates = sum(m.material_class is named[0].material_class for m in library.materials)
-        return SoldAsMaterial(named[0], mates, len(library.materials))
+        return label_of(named[0], library)
     for name in MaterialClass:
         if plain == _plain(name.value):
             return SoldAsClass(name)
