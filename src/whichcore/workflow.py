@@ -140,7 +140,7 @@ def _with_surface_resistance(specimen: Specimen, probed: list[Resistance]) -> Sp
 
 
 def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool = False) -> list[Path]:
-    """Draw impedance, permeability with candidates, and candidate bars, each as SVG and PNG.
+    """Draw impedance, permeability, what decided, what no gap changes, and bars, each as SVG and PNG.
 
     Parameters
     ----------
@@ -171,6 +171,9 @@ def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool =
         drawn["permeability"] = figures.permeability_figure(
             spectrum, case.verdict, case.names, title, dark=dark
         )
+    if spectrum is not None and case.verdict.decided_by is not None:
+        drawn["decision"] = figures.decision_figure(case.verdict, case.names, title, dark=dark)
+        drawn["gap-invariant"] = figures.gap_invariant_figure(case.verdict, case.names, title, dark=dark)
     drawn["candidates"] = figures.candidates_figure(case.verdict, case.names, title, dark=dark)
     written = []
     for name, figure in drawn.items():

@@ -9,6 +9,7 @@ from whichcore.figures.budget import bars_figure, shares_figure
 from whichcore.figures.candidates import candidates_figure
 from whichcore.figures.coverage import coverage_figure
 from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
+from whichcore.figures.decision import decision_figure, gap_invariant_figure
 from whichcore.figures.record import record_figure
 from whichcore.figures.save import FORMATS, save
 
@@ -17,6 +18,8 @@ __all__ = [
     "bars_figure",
     "candidates_figure",
     "coverage_figure",
+    "decision_figure",
+    "gap_invariant_figure",
     "impedance_figure",
     "material_figure",
     "permeability_figure",

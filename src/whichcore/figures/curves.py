@@ -64,10 +64,10 @@ def impedance_figure(
     u_magnitude, u_phase = _polar_uncertainty(z, point_covariance(sweep.scatter, sweep.sources))
     figure, (top, bottom) = two_panels(title, theme(dark), width_in)
     log_axis(top, np.abs(z), "|Z| (Ω)", u_magnitude)
-    handles = _measured(top, sweep.frequency_hz, np.abs(z), u_magnitude, theme(dark))
+    handles = measured_band(top, sweep.frequency_hz, np.abs(z), u_magnitude, theme(dark))
     handles = {_with_width(text, u_magnitude / np.abs(z)): handle for text, handle in handles.items()}
     phase = np.where(np.abs(z) > 0, np.degrees(np.angle(z)), np.nan)
-    _measured(bottom, sweep.frequency_hz, phase, np.degrees(u_phase), theme(dark))
+    measured_band(bottom, sweep.frequency_hz, phase, np.degrees(u_phase), theme(dark))
     bottom.set_ylabel("phase of Z (°)")
     finish_frequency_axis(bottom, sweep.frequency_hz)
     legend_row(figure, handles, theme(dark), width_in)
@@ -118,8 +118,8 @@ def permeability_figure(
         for rank, curve in enumerate(curves):
             name = names.get(shown[rank].material, shown[rank].material)
             text = f"{rank + 1}: {name}, {percent(shown[rank].probability)}"
-            handles[text] = _candidate(panel, spectrum.frequency_hz, curve, rank, colours)
-        handles = _measured(panel, spectrum.frequency_hz, value, u, colours) | handles
+            handles[text] = candidate_line(panel, spectrum.frequency_hz, curve, rank, colours)
+        handles = measured_band(panel, spectrum.frequency_hz, value, u, colours) | handles
     finish_frequency_axis(panels[1], spectrum.frequency_hz)
     legend_row(figure, handles, colours, width_in)
     return figure
@@ -202,7 +202,7 @@ def _candidates_with_curve(verdict: Verdict, points: int) -> list[Candidate]:
     return shown[:CURVES_SHOWN]
 
 
-def _measured(
+def measured_band(
     panel: Axes, frequency_hz: FloatArray, value: FloatArray, u: FloatArray, colours: Theme
 ) -> dict[str, Artist]:
     """Draw values, their band and the marks of what the scale cannot carry; return legend entries."""
@@ -240,7 +240,10 @@ def _with_width(text: str, relative_u: FloatArray) -> str:
     return f"{text}, ±{widths.min():.2g} to ±{widths.max():.2g} % of |Z|"
 
 
-def _candidate(panel: Axes, frequency_hz: FloatArray, curve: FloatArray, rank: int, colours: Theme) -> Artist:
+def candidate_line(
+    panel: Axes, frequency_hz: FloatArray, curve: FloatArray, rank: int, colours: Theme
+) -> Artist:
+    """Draw the curve of a candidate in the style of its rank."""
     every = max(1, frequency_hz.size // 9)
     (line,) = panel.plot(
         frequency_hz,
