@@ -7,7 +7,8 @@ printed. Where that is more than 3 % of |μ| or 10 % of the loss, rms, the circu
 is set aside and counted. Of the others the permeability is scaled by 25 % (2σ), and the corners move with the
 scale by a random exponent (0 to 1.5) and by 10 % on their own. Every second body of manganese-zinc conducts,
 and shows a random share of what its section does: the section of the reference is not known, and had a share
-of its own. Below the start of a curve a circuit goes on as circuits do; the judge leaves those points out.
+of its own. Grades whose curve ends within the band are left out. Below the start of a curve a circuit goes on
+as circuits do; the judge leaves those points out.
 
 The cores go to the bench in a file in a temporary folder. From there on the program's own path: one
 calibration for each wiring; winding, wiring and flux density as the planner says for a permeability known
@@ -54,7 +55,7 @@ from wired_bench import Job, WiredBench, progress, toml_text
 
 BAND_HZ = (1e3, 3e6)
 EDGES_HZ = (1e3, 1e4, 1e5, 3e6)  # each part has its own wiring and flux density
-FIT_TO_HZ, FEWEST_POINTS = 4e6, 8
+LATEST_START_HZ, FIT_TO_HZ, FEWEST_POINTS = 3e5, 4e6, 8
 NEAR, NEAR_IN_LOSS = 0.03, 0.10  # rms; a circuit farther off is no core of that grade
 TOLERANCE, CORNER_SCATTER, MOST_EXPONENT = 0.25, 0.10, 1.5
 RINGS_MM = ((16.0, 9.6, 6.3), (22.0, 13.7, 8.0), (25.0, 15.0, 10.0), (36.0, 23.0, 15.0))
@@ -139,9 +140,9 @@ HEAD = (
 def quotas(materials: Sequence[Material], count: int, rng: np.random.Generator) -> list[Queue]:
     """Return for each class how many grades are wanted, by the root of its size, and all in random order.
 
-    Counted are grades that have a decade of curve in the band.
+    Counted are grades whose curve holds a decade of the band and its upper end.
     """
-    fit_for_it = [m for m in materials if _decades(m) >= 1]
+    fit_for_it = [m for m in materials if _serves(m)]
     kinds = sorted({m.material_class for m in fit_for_it})
     rows = {kind: [m for m in fit_for_it if m.material_class is kind] for kind in kinds}
     weights = np.array([math.sqrt(len(rows[kind])) for kind in kinds])
@@ -170,10 +171,14 @@ def collect(materials: Sequence[Material], count: int, rng: np.random.Generator)
     return pieces, aside
 
 
-def _decades(material: Material) -> float:
-    low, high = max(material.frequency_hz[0], BAND_HZ[0]), min(material.frequency_hz[-1], BAND_HZ[1])
+def _serves(material: Material) -> bool:
+    """Tell whether a curve says enough of the band, and all of its upper end.
+
+    Above the end of a curve its circuit may ring as no material does, and other grades be judged by that.
+    """
+    low, high = float(material.frequency_hz[0]), float(material.frequency_hz[-1])
     points = int(np.sum(material.frequency_hz <= FIT_TO_HZ))
-    return float(np.log10(high / low)) if high > low and points >= FEWEST_POINTS else 0.0
+    return low <= LATEST_START_HZ and high >= FIT_TO_HZ and points >= FEWEST_POINTS
 
 
 def invent(material: Material, number: int, rng: np.random.Generator) -> Piece:
