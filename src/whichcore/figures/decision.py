@@ -29,6 +29,8 @@ from whichcore.wording import percent
 
 #: Least half width and greatest ends of the scale of the upper panel, %.
 _LEAST, _ENDS = 8.0, (20.0, 400.0)
+#: A ratio whose 95 % interval is wider than this, either way, is marked and not drawn: it says nothing.
+_TELLING = 0.5
 
 
 def decision_figure(
@@ -67,8 +69,10 @@ def decision_figure(
             panel.axvspan(low, high, color=VERMILION, alpha=0.16, linewidth=0, zorder=0.5)
             for edge in (low, high):
                 panel.axvline(edge, color=VERMILION, linewidth=0.8, linestyle=(0, (4, 2)), zorder=0.6)
-        handles["band that decided, four fifths of the log odds"] = Patch(facecolor=VERMILION, alpha=0.3)
+        handles["band that decided (80 % of the log odds)"] = Patch(facecolor=VERMILION, alpha=0.3)
     finish_frequency_axis(bottom, spectrum.frequency_hz)
+    # a long legend must not squeeze the panels
+    figure.set_figheight(figure.get_figheight() + 0.18 * len(handles))
     legend_row(figure, handles, colours, width_in)
     return figure
 
@@ -183,24 +187,36 @@ def _ratios(
         for candidate in rivals[0]
         if candidate.fitted is not None
     ]
+    telling = half <= _TELLING
+    curves = [np.where(telling, curve, np.nan) for curve in curves]
     low, high = _scale(f, curves, decided)
     handles: dict[str, Artist] = {
         "95 % interval of the measurement": panel.fill_between(
-            f, 100 * (1 - half), 100 * (1 + half), color=colours.quiet, alpha=0.6, linewidth=0, zorder=1
+            f, 100 * (1 - half), 100 * (1 + half), where=telling.tolist(), color=colours.quiet, alpha=0.6,
+            linewidth=0, zorder=1,
         )
-    }
+    }  # fmt: skip
     panel.axhline(100, color=colours.ink, linewidth=0.9, zorder=1.5)
     for rank, curve in enumerate(curves):
         handles[_label(rivals[0][rank], rank, rivals[1])] = candidate_line(panel, f, curve, rank, colours)
+    for curve in curves:
         for beyond, edge, marker in ((curve > high, high, "^"), (curve < low, low, "v")):
             if beyond.any():
-                (handles["beyond the scale"],) = panel.plot(
-                    f[beyond], np.full(beyond.sum(), edge), linestyle="", marker=marker, markersize=4,
-                    color=colours.ink, clip_on=False, zorder=4,
-                )  # fmt: skip
+                handles["beyond the scale"] = _marks(panel, f[beyond], edge, marker, colours)
+    if not telling.all():
+        text = f"interval wider than ±{100 * _TELLING:g} %, not drawn"
+        handles[text] = _marks(panel, f[~telling], 100.0, "|", colours)
     panel.set_ylim(low, high)
-    panel.set_ylabel(f"measured over candidate,\n{symbol} (%)")
+    panel.set_ylabel(f"{symbol}, measured\n/ candidate (%)")
     return handles
+
+
+def _marks(panel: Axes, frequency_hz: FloatArray, height: float, marker: str, colours: Theme) -> Artist:
+    (marks,) = panel.plot(
+        frequency_hz, np.full(frequency_hz.size, height), linestyle="", marker=marker, markersize=4.5,
+        color=colours.ink, clip_on=False, zorder=4,
+    )  # fmt: skip
+    return marks
 
 
 def _relative(spectrum: PermeabilitySpectrum, part: str) -> FloatArray:
@@ -244,6 +260,6 @@ def _odds(panel: Axes, decided: DecidedBy, colours: Theme) -> dict[str, Artist]:
             f, values, color=colours.ink, linewidth=1.1, linestyle=dash, zorder=2.5
         )
     panel.margins(y=0.12)
-    sides = "first over second" if decided.second is not None else "none of these over first"
-    panel.set_ylabel(f"log₁₀ of the odds,\n{sides}")
+    sides = "1 over 2" if decided.second is not None else "none over 1"
+    panel.set_ylabel(f"log₁₀ of odds,\n{sides}")
     return handles
