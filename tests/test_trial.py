@@ -279,8 +279,8 @@ def accusations(seeds, noise=0.01):
 
 
 def test_a_healthy_curve_is_let_pass():
-    # computed: 60 sweeps and 1 in 100 make 0.6 accusations of each kind; 4 are met once in 300 such tests
-    assert all(number <= 3 for number in accusations(range(12)).values())
+    # computed: 30 sweeps and 1 in 100 make 0.3 accusations of each kind; 3 are met once in 280 such tests
+    assert all(number <= 2 for number in accusations(range(6)).values())
 
 
 @pytest.mark.soak
@@ -290,6 +290,7 @@ def test_false_accusations_are_at_most_one_in_a_hundred(noise):
     assert all(number <= 10 + 3 * np.sqrt(10) for number in accusations(range(200), noise).values())
 
 
+@pytest.mark.soak
 def test_screened_open_grades_pass():
     """Noise of 0.3 % on curves nobody of us drew; some carry the copper of their maker's fixture."""
     library = whichcore.load_library("open")
@@ -346,6 +347,36 @@ class TestVerdict:
 
         reading = Reading(ReadingKind.INDUCTANCE, 2300 * L0, 1e4)
         assert identify(ring(), readings=[reading], library=grades(grade("a", 2300, 1.8e6))).trial == ()
+
+    @pytest.mark.parametrize(
+        ("plant", "size"),
+        [
+            (with_copper, 0.1),
+            (with_phase, 0.05),
+            (with_step, 0.1),
+            (with_level, 60.0),
+            (with_stated_drift, 0.15),
+        ],
+    )
+    def test_the_wrong_name_above_80_percent_disappears(self, plant, size, monkeypatch):
+        """A reference that looks as the true one does under the fault is named without the trial only."""
+        shown = permeability(plant(wound(MNZN, noise=1e-9), size), ring()).permeability
+        true = grade("true", 2300, 1.8e6, frequency=FREQUENCY)
+        decoy = replace(true, id="decoy", permeability=shown, initial_permeability=float(shown[0].real))
+        library = grades(true, decoy, grade("other", 800, 8e6))
+        sweep = plant(wound(MNZN, noise=0.003), size)
+        with_trial = identify(ring(), sweep=sweep, library=library)
+        monkeypatch.setattr("whichcore.analysis.identify._tried", lambda s, d: (permeability(s, d), ()))
+        without = identify(ring(), sweep=sweep, library=library)
+        wrong = [
+            next(c.probability for c in verdict.candidates if c.material == "decoy")
+            for verdict in (without, with_trial)
+        ]
+        assert wrong[0] > 0.95
+        assert wrong[1] < 0.8
+        assert with_trial.initial_permeability.standard_uncertainty >= (
+            without.initial_permeability.standard_uncertainty
+        )
 
     def test_the_measured_permeability_is_less_sure_after_a_drift(self):
         library = grades(grade("a", 2300, 1.8e6))

@@ -63,8 +63,13 @@ def level(data: TriedData) -> Finding:
             "permeability; sweep again at 0.25 mT"
         )
     growth = max(abs(slope), RAYLEIGH_PER_T) if follows else RAYLEIGH_PER_T
-    column = growth * flux * np.abs(data.mu) * (1 - 1j * _LOSS_OF_LEVEL)
-    return Finding(Fault.LEVEL, False, told, strength, band, (source(Fault.LEVEL, column),))
+    column = growth * flux * data.mu
+    # two errors: how the loss grows beside μ′ is Rayleigh's law only at the lowest levels
+    taken = (
+        source(Fault.LEVEL, column, "growth"),
+        source(Fault.LEVEL, -1j * _LOSS_OF_LEVEL * column, "loss"),
+    )
+    return Finding(Fault.LEVEL, False, told, strength, band, taken)
 
 
 def _growth(data: TriedData, flux: FloatArray) -> tuple[float, float]:
@@ -230,4 +235,4 @@ def _beside(data: TriedData, i: int) -> NDArray[np.int_]:
     index = np.arange(first, last)
     near = np.abs(np.log(data.frequency_hz[index] / data.frequency_hz[i])) <= _NEAR
     near |= (index >= i - _FEWEST_BESIDE) & (index < i + _FEWEST_BESIDE)
-    return index[near]
+    return np.asarray(index[near])
