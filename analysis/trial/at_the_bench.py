@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from whichcore.analysis.curve_difference import RAYLEIGH_PER_T
-from whichcore.analysis.trial.data import TriedData, fit_line, relative_rows
+from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows
 from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
 from whichcore.analysis.trial.widening import source
 from whichcore.analysis.types import ErrorSource, FloatArray, Scope
@@ -45,7 +45,7 @@ def level(data: TriedData) -> Finding:
         return Finding(Fault.LEVEL, None, "the sweep does not state the flux density")
     top = float(flux.max())
     slope, u = _growth(data, flux)
-    follows = abs(slope) > SLOPE_LIMIT * u and abs(slope) * float(np.ptp(flux)) > LEAST_CHANGE
+    follows = slope > SLOPE_LIMIT * u and slope * float(np.ptp(flux)) > LEAST_CHANGE
     band = (float(data.frequency_hz[flux > min(INITIAL_FLUX_T, 0.9 * top)][0]), float(data.frequency_hz[-1]))
     strength = Strength(top / INITIAL_FLUX_T, 1.0, Unit.RATIO)
     if top <= INITIAL_FLUX_T and not follows:
@@ -56,13 +56,13 @@ def level(data: TriedData) -> Finding:
             f"μ′ follows the level, by {100 * slope * top:.2g} % at {top * 1e3:.2g} mT: the drive is beyond "
             "the initial permeability; sweep again at 0.25 mT, or at one flux density"
         )
-        strength = Strength(abs(slope) / u, SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
+        strength = Strength(slope / u, SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
     else:
         told = (
             f"the flux density reaches {top * 1e3:.2g} mT: above some 1 mT this is no longer the initial "
             "permeability; sweep again at 0.25 mT"
         )
-    growth = max(abs(slope), RAYLEIGH_PER_T) if follows else RAYLEIGH_PER_T
+    growth = max(slope, RAYLEIGH_PER_T) if follows else RAYLEIGH_PER_T
     column = growth * flux * data.mu
     # two errors: how the loss grows beside μ′ is Rayleigh's law only at the lowest levels
     taken = (
@@ -203,16 +203,13 @@ def range_step(data: TriedData) -> Finding:
 def _step(data: TriedData, i: int) -> tuple[complex, float] | None:
     """Return the step of ln μ before point i, and its distance from zero in its own uncertainty (2 parts).
 
-    One polynomial over both sides together and a step at i: a quadratic, or a cubic where the points lie so
-    wide that it bends more. The uncertainty holds the scatter, what the range factors of both sides allow,
-    and how far the polynomial misses the points.
+    One polynomial over both sides together and a step at i. The uncertainty holds the scatter, what the range
+    factors of both sides allow, and how far the polynomial misses the points.
     """
     window = _beside(data, i)
     if not min((window < i).sum(), (window >= i).sum()) >= _FEWEST_BESIDE:
         return None
     x = np.log(data.frequency_hz[window] / data.frequency_hz[i])
-    powers = 3 if np.abs(x).max() <= _NEAR else 4
-    design = np.column_stack([(window >= i).astype(float), *(x**k for k in range(powers))])
     variance, columns = relative_rows(data)
     log_mu = np.log(np.abs(data.mu[window])) + 1j * np.unwrap(np.angle(data.mu[window]))
     # δ ln μ = δμ/μ: here the loss is small or the parts alike, and the larger of both serves for either
@@ -220,11 +217,25 @@ def _step(data: TriedData, i: int) -> tuple[complex, float] | None:
     size = 0j
     square = 0.0
     for k, values in ((0, log_mu.real), (1, log_mu.imag)):
-        line = fit_line(design, values, own, columns[window, k])
+        line = _step_fit((window >= i).astype(float), x, (values, own, columns[window, k]))
         u = line.scaled_uncertainty(0)
         size += complex(line.value[0]) * (1j if k else 1)
         square += float(line.value[0] / max(u, 1e-300)) ** 2
     return size, float(np.sqrt(square))
+
+
+def _step_fit(step: FloatArray, x: FloatArray, rows: tuple[FloatArray, FloatArray, FloatArray]) -> Line:
+    """Fit a step and the lowest polynomial, from the second to the fifth order, that meets the points.
+
+    It meets them when χ² is within two standard deviations, 2√(2ν), of its degrees of freedom ν; a lower one
+    would lay a bend of the curve to the step, a higher one costs certainty.
+    """
+    for order in range(2, 6):
+        line = fit_line(np.column_stack([step, *(x**k for k in range(order + 1))]), *rows)
+        freedom = x.size - order - 2
+        if freedom < 2 or line.reduced_chi_squared <= 1 + 2 * math.sqrt(2 / freedom):
+            break
+    return line
 
 
 def _beside(data: TriedData, i: int) -> NDArray[np.int_]:
