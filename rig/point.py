@@ -81,6 +81,7 @@ class Station:
         self.level_vpp: float | None = None
         self.ranges = [limits[-1] for limits in bench.digitizer.limits.ranges_vpp]
         self._seen: LevelSeen | None = None
+        self._unread = ""  # why the last reading gave no impedance
         self._tuned_hz: float | None = None
 
     def prepare(self) -> None:
@@ -278,7 +279,8 @@ class Station:
             return None
         try:
             return self._correct(self.pair(phasors, frequency_hz))
-        except AnalysisError:
+        except AnalysisError as error:
+            self._unread = f"{error.what}, {error.got}" if error.got else error.what
             return None
 
     def _flux(self, phasors: Phasors, corrected: ImpedanceSweep | None, frequency_hz: float) -> float | None:
@@ -300,7 +302,7 @@ class Station:
         fatal = _FATAL if self._correct is None else _FATAL | {FlagKind.TOO_SMALL}
         faults = [flag.detail for flag in phasors.flags if flag.kind in fatal]
         if self._correct is not None and corrected is None:
-            faults.append("the specimen cannot be told from an open")
+            faults.append(self._unread)
         if faults:
             raise OutOfReachError("; ".join(faults) + self._limit_text())
 
