@@ -10,6 +10,7 @@ import numpy as np
 
 from whichcore.analysis.types import Wiring
 from whichcore.bench import OpenBench
+from whichcore.calibration.open_short_load import OpenShortLoad
 from whichcore.calibration.quality import Quality, quality
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
 from whichcore.cli.options import reporting
@@ -165,6 +166,8 @@ def _text(stored: StoredCalibration, path: Path) -> str:
         f"{model.frequency_hz.size} frequencies from {quantity(model.frequency_hz[0], 'Hz')} to "
         f"{quantity(model.frequency_hz[-1], 'Hz')}.",
     ]
+    if model.kind != OpenShortLoad.kind:
+        first.append(f"It holds as far as {model.assumes}; more standards would test that.")
     if model.plane != "terminals":
         first.append(f"Zero is the {model.fingerprint.fixture}: use it for that winding alone.")
     last = [f"Kept in {path}.", _next(stored, path)]
