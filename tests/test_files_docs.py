@@ -16,6 +16,7 @@ from whichcore.files import (
     parse_reading,
 )
 from whichcore.files.material_file import MaterialTable
+from whichcore.files.parts_file import load_parts
 from whichcore.files.specimen_tables import SHAPES, WindingTable
 from whichcore.files.sweep_layout import BASE_COLUMNS, EXTRA_COLUMNS, SCOPE_KEYS, UNCERTAINTY_COLUMNS
 from whichcore.files.units import Dimension, units_of
@@ -33,7 +34,7 @@ def folder(tmp_path):
 
 def test_every_fenced_block_is_an_example():
     assert len(EXAMPLES) == TEXT.count("\n```") / 2
-    assert len(EXAMPLES) == 10  # computed: counted in the page
+    assert len(EXAMPLES) == 11  # computed: counted in the page
 
 
 @pytest.mark.parametrize("name", [name for name in EXAMPLES if name.endswith(".specimen.toml")])
@@ -64,6 +65,11 @@ def test_material(folder):
 def test_data_sheet_table(folder):
     curve = import_table(folder / "sheet.txt")
     assert curve.permeability[0].imag == pytest.approx(-1.2e-6 * 2300**2)  # analytic: (tan δ)/μ · μ′²
+
+
+def test_parts_list(folder):
+    parts = load_parts(folder / "parts.csv")
+    assert [part.shape for part in parts] == ["ring", "ring", "rod"]
 
 
 def test_readings_of_the_page():
