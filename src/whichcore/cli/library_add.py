@@ -9,11 +9,13 @@ import click
 from click.core import ParameterSource
 
 from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.own_parts import part_of
 from whichcore.cli.options import reporting
 from whichcore.cli.own_library import delivered, label_options, store
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files import Dimension, load_specimen, load_sweep, parse_quantity
+from whichcore.files.parts_file import note_part
 from whichcore.known_core import GradeLabel, material_of_core
 from whichcore.known_lot import KnownCore, material_of_cores
 from whichcore.provenance import measured_text, refuse_twice
@@ -38,6 +40,12 @@ from whichcore.provenance import measured_text, refuse_twice
     help="Its sweep (CSV, or Touchstone .s1p). May be given again, one for each core of the grade.",
 )
 @label_options
+@click.option(
+    "--part",
+    metavar="TEXT",
+    help="Name of the part in the house: the size of each core is noted under it in parts.csv beside the "
+    "material, as evidence for cores of that size.",
+)
 @click.option("--source", metavar="TEXT", help="Where it comes from; what was measured is written behind it.")
 @reporting
 @click.pass_obj
@@ -47,6 +55,7 @@ def command(
     specimens: tuple[str, ...],
     sweeps: tuple[str, ...],
     folder: str | None,
+    part: str | None,
     **said: str,
 ) -> None:
     """Make the sweep of a core whose grade you know a reference of your own.
@@ -71,7 +80,19 @@ def command(
         licence=said["licence"],
     )
     material, notes = _material(cores, label, tolerance if stated else None)
-    delivered(session, material, store(material, folder), notes)
+    file = store(material, folder)
+    if part is not None:
+        notes = (*notes, *_noted(cores, part, material, file.parent / "parts.csv"))
+    delivered(session, material, file, notes)
+
+
+def _noted(cores: Sequence[KnownCore], name: str, material: Material, file: Path) -> list[str]:
+    """Note the size of each core in the parts list."""
+    parts = [part_of(core.specimen, material.id, name) for core in cores]
+    sized = [part for part in parts if part is not None]
+    for part in sized:
+        note_part(file, part)
+    return [f"{len(sized)} of {len(cores)} cores noted by size as {name} in {file.name}"]
 
 
 def _cores(specimens: Sequence[str], sweeps: Sequence[str]) -> list[KnownCore]:
