@@ -192,6 +192,17 @@ def test_a_part_is_noted_once_and_then_counted(tmp_path):
     assert first.dimensions_m == pytest.approx(part.dimensions_m)
 
 
+def test_a_known_core_is_noted_by_its_size(home):
+    words = ["library", "add", "--specimen", SPECIMEN, "--sweep", SWEEP, "--id", "own-1", "--name", "own"]
+    done = CliRunner().invoke(root, [*words, "--class", "NiZn", "--part", "green bead"])
+    assert done.exit_code == 0, done.output
+    assert "1 of 1 cores noted" in done.stdout
+    (part,) = load_parts(home / "library" / "parts.csv")
+    assert (part.name, part.material, part.count, part.shape) == ("green bead", "own-1", 1, "ring")
+    # the dimensions of the specimen file of bin B
+    assert part.dimensions_m == pytest.approx((10.09e-3, 5.91e-3, 4.12e-3))
+
+
 # --- readings with conditions -------------------------------------------------------------------------------
 
 
