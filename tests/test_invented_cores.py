@@ -63,6 +63,13 @@ class TestTruth:
         # short edges add as much again at this ratio of the sides
         assert np.abs((strip - expected) / np.maximum(np.abs(expected - 1), 1e-6))[below].max() < 0.02
 
+    def test_a_section_taken_off_and_put_on_again(self):
+        mu = cores.extended(GRADES[0], cores.FREQUENCY)
+        inner = cores.of_the_material(mu, (4e-3, 5e-3), (1.0, 1.0))
+        back = inner * cores.section_factor(inner, (4e-3, 5e-3), (1.0, 1.0))
+        assert np.abs(inner / mu - 1).max() > 0.05
+        assert np.allclose(back, mu, rtol=2e-3)  # the stopping rule of the iteration is 1e-3
+
     def test_deviation_has_the_stated_rms(self):
         x = np.log(cores.FREQUENCY)
         rng = np.random.default_rng(5)
