@@ -248,7 +248,7 @@ def _reason(
     corners = [abs(float(np.log(e.corner_shift))) for e in explained]
     alone = len(rivals) == 1
     if np.isfinite(misfit[1]) and abs(misfit[1]) > (0.0 if alone else abs(misfit[0])) + _CLEAR:
-        return f"there {worse} falls {_off(misfit[1])}" + ("" if alone else f", {better} {_off(misfit[0])}")
+        return f"there {worse} lies {_off(misfit[1])}" + ("" if alone else f", {better} {_off(misfit[0])}")
     if alone:
         return f"there {worse} has another shape"
     if from_the_start and scales[1] > scales[0] + _CLEAR_CORNER:
