@@ -1,15 +1,14 @@
 """Walls and spins of a ferrite need not move together from core to core.
 
-The corner shift and the level of a candidate move its whole curve. A real core may have more of its
-permeability in the early part of its dispersion (domain walls) and less in the late one (spins), and the two
-corners may part. Both are small motions of a known shape, so they enter as two common columns over all points
-of a spectrum (derived here). With x = ln f, λ the logarithm of the reluctivity and h(x) rising from 0 before
-the dispersion to 1 behind its loss peak:
+The corner shift and the level of a candidate move its whole curve. In a real core the corners of the early
+part of its dispersion (domain walls) and of the late one (spins) may also part. That is a small motion of a
+known shape, so it enters as one common column over all points of a spectrum (derived here): with x = ln f, λ
+the logarithm of the reluctivity and h(x) rising from 0 before the dispersion to 1 behind its loss peak, corners
+that part by κ move λ by −κ λ′(x) (h − ½), λ′ taken from the smoothed data.
 
-- corners that part by κ move λ by −κ λ′(x) (h − ½), λ′ taken from the smoothed data;
-- a late part stronger by ε moves ln|μ| by ε h, and with it the loss angle by −(π/2) ε h′, which Bode's
-  relation between gain and phase of a causal response asks for (from memory: the phase is about π/2 times
-  the slope of the logarithm of the gain).
+A second column for a late part that is stronger than usual was tried and left out: it explains cores with
+separately scaled terms still better, but together with a small gap it imitates a lower level, so that whole
+cores were called cracked.
 """
 
 from __future__ import annotations
@@ -23,8 +22,9 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Width, in ln f, over which the data are smoothed for slope and angle. Practice.
 _WIDTH = 0.4
-#: Loss angle, rad, at which the late part of a dispersion is reached: that of a relaxation at its loss peak.
-_LATE = np.pi / 4
+#: Loss angle, rad, at which the late part of a dispersion is reached. Practice; of π/12 to π/2 the one that
+#: explains parted corners of two relaxations best (computed).
+_LATE = np.pi / 3
 #: Fewer spectrum points carry no shape.
 _FEWEST = 8
 
@@ -35,22 +35,22 @@ def has_parts(material: Material) -> bool:
 
 
 def part_columns(observation: Observation, material: Material, scale: float = 1.0) -> FloatArray:
-    """Columns of corners that part and of strengths that part, of one standard deviation each.
+    """Column of corners that part by one standard deviation.
 
     Parameters
     ----------
     observation : Observation
     material : Material
-        Its class states the standard deviations (``part_corner`` in ln f, ``part_strength`` in ln|μ|).
+        Its class states the standard deviation (``part_corner``, in ln f).
     scale : float
-        Factor on both: a core that keeps closely to its curve keeps its parts together too.
+        Factor on it: a core that keeps closely to its curve keeps its parts together too.
 
     Returns
     -------
-    float array (P, 2, 2)
+    float array (P, 2, 1)
         Zero at readings, and throughout where the spectrum has too few points to carry a shape.
     """
-    out = np.zeros((observation.frequency_hz.size, 2, 2))
+    out = np.zeros((observation.frequency_hz.size, 2, 1))
     spectrum = observation.kind == RowKind.SPECTRUM
     if spectrum.sum() < _FEWEST:
         return out
@@ -58,11 +58,9 @@ def part_columns(observation: Observation, material: Material, scale: float = 1.
     x, rows = observation.log_frequency[spectrum], observation.log_reluctivity[spectrum]
     smooth, slope = _local_line(x, rows)
     reached = np.clip(np.maximum.accumulate(np.abs(smooth.imag)) / _LATE, 0, 1)
-    progress, rate = (part.real for part in _local_line(x, reached.astype(np.complex128)))
-    corner = scale * known["part_corner"].typical * slope * (progress - 0.5)
-    strength = -scale * known["part_strength"].typical * (progress + 1j * np.pi / 2 * rate)
-    for k, column in enumerate((corner, strength)):
-        out[spectrum, 0, k], out[spectrum, 1, k] = column.real, column.imag
+    progress = _local_line(x, reached.astype(np.complex128))[0].real
+    column = scale * known["part_corner"].typical * slope * (progress - 0.5)
+    out[spectrum, 0, 0], out[spectrum, 1, 0] = column.real, column.imag
     return out
 
 
