@@ -18,6 +18,8 @@ from whichcore.analysis.trial.data import fit_line
 from whichcore.analysis.trial.widening import smooth_sources
 from whichcore.analysis.types import ImpedanceSweep, Resistance, Scope
 from whichcore.analysis.uncertainty import point_covariance
+from whichcore.files import load_specimen
+from whichcore.rig.virtual import WoundCore, core, cores, impedance_of
 
 OMEGA = 2 * np.pi * FREQUENCY
 MNZN, NIZN = relaxation(2300, 1.8e6), relaxation(800, 8e6)
@@ -281,6 +283,21 @@ def accusations(seeds, noise=0.01):
 def test_a_healthy_curve_is_let_pass():
     # computed: 30 sweeps and 1 in 100 make 0.3 accusations of each kind; 3 are met once in 280 such tests
     assert all(number <= 2 for number in accusations(range(6)).values())
+
+
+@pytest.mark.filterwarnings("ignore:.*no uncertainty is stated:UserWarning")  # the pair is given by constants
+@pytest.mark.parametrize("name", sorted(cores()))
+def test_circuits_of_the_virtual_bench_pass_and_the_conducting_body_rings(name, tmp_path):
+    """independent code: the bench's circuits; one of its cores is a ladder of a body that conducts."""
+    wound_core = WoundCore(core(name), 10)
+    path = tmp_path / "specimen.toml"
+    path.write_text(wound_core.specimen_toml())
+    z = np.array([impedance_of(wound_core, np.array([f]))[0] for f in FREQUENCY])
+    rng = np.random.default_rng(1)
+    noisy = z + 0.01 * np.abs(z) * (rng.normal(size=z.size) + 1j * rng.normal(size=z.size))
+    sweep = ImpedanceSweep(FREQUENCY, noisy, (0.01 * np.abs(z))[:, None, None] ** 2 * np.eye(2))
+    failed = {item.fault for item in tried(sweep, load_specimen(path)).failed}
+    assert failed == ({Fault.SECTION} if core(name).section else set())
 
 
 @pytest.mark.soak
