@@ -15,6 +15,7 @@ COMMANDS = {
     "sweep": ("whichcore.cli.sweep", "Measure the impedance of a wound core over frequency."),
     "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
     "budget": ("whichcore.cli.budget", "Show where an uncertainty comes from, and what would shrink it."),
+    "fit": ("whichcore.cli.fit", "Fit laws of dispersion to a core, with uncertainties."),
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
     "join": ("whichcore.cli.join", "Join the sweeps of two windings of one core."),
     "resonance": ("whichcore.cli.resonance", "Find the loss of a low-loss core with a known capacitor."),

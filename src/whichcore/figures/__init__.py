@@ -10,6 +10,7 @@ from whichcore.figures.candidates import candidates_figure
 from whichcore.figures.coverage import coverage_figure
 from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
 from whichcore.figures.decision import decision_figure, gap_invariant_figure
+from whichcore.figures.fit import fit_figure
 from whichcore.figures.record import record_figure
 from whichcore.figures.save import FORMATS, save
 
@@ -20,6 +21,7 @@ __all__ = [
     "coverage_figure",
     "decision_figure",
     "gap_invariant_figure",
+    "fit_figure",
     "impedance_figure",
     "material_figure",
     "permeability_figure",
