@@ -287,12 +287,12 @@ def specimen_accuracy(
         The core is a rod; two windings without their turns.
     """
     mu = np.asarray(permeability_there, dtype=complex)
-    z, spectrum, reach = _measured(accuracy, reading, specimen, mu, level_vpp)
+    z, spectrum, reach = measured_spectrum(accuracy, reading, specimen, mu, level_vpp)
     rows, hiding = _budget(spectrum, mu), list[Row]()
     lowest = np.zeros(mu.size) if least else np.full(mu.size, np.inf)
     for _ in range(2 if least else 0):  # u depends little on tan δ itself
         faint = mu.real * (1 - 1j * lowest)
-        seen = _measured(accuracy, reading, specimen, faint, level_vpp)[1]
+        seen = measured_spectrum(accuracy, reading, specimen, faint, level_vpp)[1]
         hiding = _budget(seen, faint)
         lowest = SEEN * _joined(hiding, 2)
     whole = point_covariance(spectrum.scatter, spectrum.sources)
@@ -318,7 +318,7 @@ def _joined(rows: list[Row], column: Literal[1, 2]) -> FloatArray:
     return np.asarray(np.sqrt(sum(row[column] ** 2 for row in rows)))
 
 
-def _measured(
+def measured_spectrum(
     accuracy: ImpedanceAccuracy,
     reading: ReadingNoise,
     specimen: Specimen,

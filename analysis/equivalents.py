@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.posterior import (
@@ -15,10 +14,7 @@ from whichcore.analysis.posterior import (
     curve_columns,
     fitted_log_reluctivity,
 )
-
-#: Two candidates whose best explanations differ by less than this chi-squared cannot be told apart: their
-#: likelihoods would differ by a factor of e² on average. Practice.
-SEPARABLE_CHI2 = 4.0
+from whichcore.analysis.separability import SEPARABLE_CHI2, Shared, squared_distances
 
 
 def equivalents_of_first(
@@ -28,7 +24,8 @@ def equivalents_of_first(
 
     Two candidates are compared by their best explanations (level, corner, gap and turns free within their
     priors) under the covariance of the data, deviation of core from curve included, on the points where both
-    curves speak. A candidate that speaks on no common point cannot be told apart.
+    curves speak; the distance is that of `whichcore.analysis.separability`. A candidate that speaks on no
+    common point cannot be told apart.
 
     Parameters
     ----------
@@ -52,6 +49,6 @@ def equivalents_of_first(
     common = np.tile(~np.isnan(difference), 2)
     rows = observation.whiten(np.where(np.isnan(difference), 0, difference))
     for index, row, used in zip(indices, rows, common, strict=True):
-        projected = InnerFactor(columns[used]).apply(row @ columns)
-        if row @ row - projected @ projected < SEPARABLE_CHI2:
+        shared = Shared(columns[used])
+        if squared_distances(row[used][None], (shared, shared))[0] < SEPARABLE_CHI2:
             yield index

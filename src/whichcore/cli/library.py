@@ -14,6 +14,7 @@ COMMANDS = {
     "merge": ("whichcore.cli.library_merge", "Join two references of one grade."),
     "export": ("whichcore.cli.library_export", "Write one material into a folder."),
     "coverage": ("whichcore.cli.library_coverage", "Show what the references cover, and the holes."),
+    "separable": ("whichcore.cli.library_separable", "Say which materials a bench could not tell apart."),
     "screening": ("whichcore.cli.library_screening", "Say which curves of the open collection were refused."),
 }
 
