@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from whichcore.analysis.foresight import Knowledge
-from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve
+from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, unexplained
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.posterior import amplitudes, curve_columns, fitted_log_reluctivity
@@ -29,8 +29,10 @@ DECIDING_SHARE = 0.8
 _DECIDES = 1.0
 #: Share of a part from which on it decided alone. Practice.
 _ALONE = 0.65
-#: Mean misfits that differ by less are no reason, nor levels and corners that do, as logarithms. Practice.
+#: Misfits that differ by less are no reason, nor corners that do, in ln f. Practice.
 _CLEAR, _CLEAR_CORNER = 0.01, 0.1
+#: Standard deviations from which on a level is a reason by itself. Practice.
+_STRAINED = 2.0
 _PARTS = ("μ′", "μ″")
 
 
@@ -180,9 +182,9 @@ def _described(
     if band is not None:
         inside = slice(band[0], band[1] + 1)
         part = _part(towards[inside].sum(axis=0))
-        misfit = _misfits(knowledge, rivals, points[inside], part)
-        better_first = rivals if total >= 0 else rivals[::-1]
-        reason = _reason(knowledge, better_first, misfit if total >= 0 else misfit[::-1], band[0] == 0)
+        misfit, at_hz = _misfits(knowledge, rivals, points[inside], part)
+        turned = 1 if total >= 0 else -1
+        reason = _reason(knowledge, rivals[::turned], (misfit[::turned], at_hz), band[0] == 0)
     edges = None if band is None else (float(frequency[band[0]]), float(frequency[band[1]]))
     return DecidedBy(
         first=names[0],
@@ -222,46 +224,73 @@ def _part(by_part: FloatArray) -> str:
 
 def _misfits(
     knowledge: Knowledge, rivals: Sequence[int], points: NDArray[np.int_], part: str
-) -> tuple[float, float]:
-    """Mean of each best explanation over measured, less one; of |μ| where both parts decided."""
+) -> tuple[tuple[float, float], float]:
+    """Best explanations over measured, less one, where they part most within a band, and that frequency.
+
+    Of |μ| where both parts decided. Three neighbouring points are taken together, for their scatter.
+    """
 
     def size(rows: ComplexArray) -> FloatArray:
         mu = np.exp(-rows)
         return {"μ′": mu.real, "μ″": -mu.imag}.get(part, np.abs(mu))
 
-    fitted = fitted_log_reluctivity(knowledge.library, knowledge.evidence, rivals, knowledge.observation)
-    measured = float(size(knowledge.observation.log_reluctivity[points]).sum())
-    if measured <= 0:
-        return float("nan"), float("nan")
-    found = [float(size(row[points]).sum()) / measured - 1 for row in fitted]
-    return found[0], found[-1]
+    observation = knowledge.observation
+    fitted = fitted_log_reluctivity(knowledge.library, knowledge.evidence, rivals, observation)[:, points]
+    together = np.ones(min(3, points.size))
+    curves = [
+        np.convolve(size(row), together, "valid") for row in (*fitted, observation.log_reluctivity[points])
+    ]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = np.abs(np.log(curves[-2] / (curves[0] if len(rivals) > 1 else curves[-1])))
+        misfits = [curve / curves[-1] - 1 for curve in curves[:-1]]
+    telling = np.isfinite(apart) & (curves[-1] > 0)
+    if not telling.any():
+        return (float("nan"), float("nan")), float("nan")
+    at = int(np.where(telling, apart, -1.0).argmax())
+    frequency = float(observation.frequency_hz[points[at + (points.size > 2)]]) if points.size > 1 else np.nan
+    return (float(misfits[0][at]), float(misfits[-1][at])), frequency
 
 
 def _reason(
-    knowledge: Knowledge, rivals: Sequence[int], misfit: tuple[float, float], from_the_start: bool
+    knowledge: Knowledge,
+    rivals: Sequence[int],
+    misfit_at: tuple[tuple[float, ...], float],
+    from_the_start: bool,
 ) -> str:
     """Say what is wrong with the worse of the two there (of a single one, with that one)."""
+    misfit, at_hz = misfit_at
     worse = knowledge.library.materials[rivals[-1]].id
     better = knowledge.library.materials[rivals[0]].id
     explained = [knowledge.evidence.explanations[i] for i in rivals]
-    scales = [abs(float(np.log(e.scale))) for e in explained]
+    strain = [_strain(knowledge, i) for i in rivals]
     corners = [abs(float(np.log(e.corner_shift))) for e in explained]
-    alone = len(rivals) == 1
-    if np.isfinite(misfit[1]) and abs(misfit[1]) > (0.0 if alone else abs(misfit[0])) + _CLEAR:
-        return f"there {worse} lies {_off(misfit[1])}" + ("" if alone else f", {better} {_off(misfit[0])}")
-    if alone:
-        return f"there {worse} has another shape"
-    if from_the_start and scales[1] > scales[0] + _CLEAR_CORNER:
+    if len(rivals) > 1 and from_the_start and strain[1] > max(strain[0] + 1, _STRAINED):
+        slipped = explained[1].turns != knowledge.evidence.stated_turns
+        turns = f" and {explained[1].turns} turns" if slipped else ""
         return (
-            f"{worse} would need × {explained[1].scale:.2f} of its permeability, {better} × "
+            f"{worse} would need × {explained[1].scale:.2f} of its permeability{turns}, {better} × "
             f"{explained[0].scale:.2f}"
         )
+    alone = len(rivals) == 1
+    if np.isfinite(misfit[1]) and abs(misfit[1]) > (0.0 if alone else abs(misfit[0])) + _CLEAR:
+        other = "" if alone else f", {better} {_off(misfit[0])}"
+        place = f"at {_hertz(at_hz)}" if np.isfinite(at_hz) else "there"
+        return f"{worse} lies {_off(misfit[1])} {place}{other}"
+    if alone:
+        return f"there {worse} has another shape"
     if corners[1] > corners[0] + _CLEAR_CORNER:
         return (
             f"there {worse} fits only with its corner at × {explained[1].corner_shift:.2f}, {better} at × "
             f"{explained[0].corner_shift:.2f}"
         )
     return f"there the shape is that of {better} rather than of {worse}"
+
+
+def _strain(knowledge: Knowledge, index: int) -> float:
+    """Level that a material needs, off what is expected of it, in standard deviations of its tolerance."""
+    material, explanation = knowledge.library.materials[index], knowledge.evidence.explanations[index]
+    expected = unexplained(material, explanation.turns, knowledge.observation.temperature_c)
+    return abs(explanation.theta - expected.theta) / (material.tolerance / 2)
 
 
 def _off(misfit: float) -> str:
@@ -283,7 +312,7 @@ def _sentence(
         return f"The curve alone does not tell {names[0]} from {against}."
     where = _where(*edges)
     if len(names) == 1:
-        return f"{part} {where} decided against every reference: {reason}, the nearest of them."
+        return f"{part} {where} decided against every reference; of the nearest of them: {reason}."
     told = f"{part} {where} decided: {reason}; the curve makes it {_odds(abs(total))}."
     if total >= 0:
         return told

@@ -155,7 +155,7 @@ class DecidedBy:
     part : str
         ``μ′``, ``μ″``, or both.
     misfit : (float, float)
-        Mean of first and second over measured, less one, of that part in that band.
+        First and second over measured, less one, of that part where the two part most within that band.
     sentence : str
     """
 
