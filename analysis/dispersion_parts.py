@@ -2,13 +2,13 @@
 
 The corner shift and the level of a candidate move its whole curve. In a real core the corners of the early
 part of its dispersion (domain walls) and of the late one (spins) may also part. That is a small motion of a
-known shape, so it enters as one common column over all points of a spectrum (derived here): with x = ln f, λ
-the logarithm of the reluctivity and h(x) rising from 0 before the dispersion to 1 behind its loss peak, corners
-that part by κ move λ by −κ λ′(x) (h − ½), λ′ taken from the smoothed data.
+known shape, so it enters as one common column over all points of a spectrum (derived here). With x = ln f, λ
+the logarithm of the reluctivity and h(x) rising from 0 before the dispersion to 1 behind its loss peak,
+corners that part by κ move λ by −κ λ′(x) (h − ½), λ′ taken from the smoothed data.
 
-A second column for a late part that is stronger than usual was tried and left out: it explains cores with
-separately scaled terms still better, but together with a small gap it imitates a lower level, so that whole
-cores were called cracked.
+A second column, for a late part stronger than usual, was tried and left out. It explains cores with
+separately scaled terms better still, but together with a small gap it imitates a lower level: a whole virtual
+core was called cracked.
 """
 
 from __future__ import annotations

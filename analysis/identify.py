@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
 from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.conditions import condition_of_data, sort_readings
+from whichcore.analysis.crack import crack_notes
 from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
@@ -226,7 +227,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         unlisted_probability=posterior.unlisted,
         unlisted_classes=posterior.unlisted_by_class,
         initial_permeability=_initial_permeability(case),
-        warnings=(*_warnings(case, gapped, other_turns), *posterior.contradictions),
+        warnings=(*_warnings(case, listed, gapped, other_turns), *posterior.contradictions),
         spectrum=case.spectrum,
         gapped_probability=gapped,
         other_turns_probability=other_turns,
@@ -293,7 +294,7 @@ def _initial_permeability(case: _Case) -> InitialPermeability:
     )
 
 
-def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]:
+def _warnings(case: _Case, listed: FloatArray, gapped: float, other_turns: float) -> tuple[str, ...]:
     notes = [note for reading in case.readings for note in reading.notes]
     if isinstance(case.specimen.core, Rod) and ROD_WARNING not in notes:
         notes.append(ROD_WARNING)
@@ -304,6 +305,7 @@ def _warnings(case: _Case, gapped: float, other_turns: float) -> tuple[str, ...]
     notes += warming_notes(case.library.materials, case.observation.temperature_c)
     notes += _section_warnings(case)
     notes += _gap_warnings(case)
+    notes += crack_notes(case.library.materials, case.curves, listed, case.specimen)
     silent = int((case.curves.points_used == 0).sum())
     if silent:
         notes.append(
