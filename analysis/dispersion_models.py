@@ -217,7 +217,8 @@ COLE_COLE = Law(
     (_relaxing(1),),
 )  # fmt: skip
 WALL_AND_SPIN = Law(
-    "wall-and-spin", "domain walls and spin resonance", 1.0, (("wall_strength", "K_d"), ("spin_strength", "K_s")),
+    "wall-and-spin", "domain walls and spin resonance", 1.0,
+    (("wall_strength", "K_d"), ("spin_strength", "K_s")),
     _wall_spin_shape, _wall_spin_basis, _wall_spin_grid,
     (
         _relaxing(2),

@@ -23,6 +23,7 @@ _TWO_SIDED, _ONE_SIDED = 3.8415, 2.7055  # chi-squared, one degree of freedom, 9
 _PARABOLIC = 0.25  # relative departure from a parabola that still passes for one
 _SKEWED = 1.3
 _HELD = 1.1
+_LONGEST_STEP = 1.5
 _AT_BOUND = 1e-3
 _RELATIVE_LIMIT = 1e-12
 
@@ -97,7 +98,8 @@ class Surface:
     @cached_property
     def bounded_covariance(self) -> FloatArray:
         """The same with a flat density between the bounds taken for a normal one of equal variance."""
-        return np.linalg.inv(self.jacobian.T @ self.jacobian + np.diag(12 / self._widths**2))
+        information = self.jacobian.T @ self.jacobian + np.diag(12 / self._widths**2)
+        return np.asarray(np.linalg.inv(information), np.float64)
 
     @cached_property
     def log_volume(self) -> float:
@@ -199,10 +201,10 @@ def _crossing(surface: Surface, index: int, side: int, rise: float) -> float | N
         # in logarithms a ridge is nearly straight: the others are moved along it before they are refined
         start = surface.refit(index, at, start + (at - before) * ridge)
         if surface.chi_squared(start) - surface.least > rise:
-            if surface.at_limits(start, index):
-                return None
-            return _root(surface, index, (before, at), start, rise)
-        step *= 1.6
+            root = _root(surface, index, (before, at), start, rise)
+            there = surface.refit(index, root, start + (root - at) * ridge)
+            return None if surface.at_limits(there, index) else root
+        step = min(1.6 * step, _LONGEST_STEP)
     return None
 
 

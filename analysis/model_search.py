@@ -18,6 +18,7 @@ DEVIATION_LENGTH = 1.0
 _HOPELESS = 50.0  # χ² above half as much again as the least from which a valley is given up
 _SAME = 0.05  # difference of logarithms below which two bottoms are one
 _GRID_POINTS = 40
+_MARGIN = 0.01
 _STEP = 1e-4
 _FINE, _COARSE = (1e-10, 150), (1e-7, 60)  # relative change that ends a search, evaluations at most
 
@@ -204,9 +205,10 @@ def solve(problem: Problem, start: FloatArray, fixed: int | None = None, *, fine
     variables = lmfit.Parameters()
     for index, parameter in enumerate(problem.parameters):
         low, high = parameter.bounds
-        variables.add(
-            f"p{index}", value=float(np.clip(start[index], low, high)), min=low, max=high, vary=index != fixed
-        )
+        # a search that begins on a bound hardly leaves it
+        margin = _MARGIN * (high - low) if index != fixed and np.isfinite(high) else 0.0
+        value = float(np.clip(start[index], low + margin, high - margin))
+        variables.add(f"p{index}", value=value, min=low, max=high, vary=index != fixed)
 
     def residual(given: lmfit.Parameters) -> FloatArray:
         return problem.residual(np.array([given[name].value for name in given]))
