@@ -24,7 +24,7 @@ from whichcore.cli.root import root
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE / "tutorial.md"
-PAGES = (PAGE, HERE / "how-to" / "read-a-budget.md")
+PAGES = (PAGE, HERE / "how-to" / "read-a-budget.md", HERE / "how-to" / "fit-a-model.md")
 DEMO_BINS = Path("src") / "whichcore" / "demo_bins"
 BLOCK = re.compile(r"(?:<!-- (?P<mark>[^>]+) -->\n)?```(?P<language>\w*)\n(?P<body>.*?)```\n", re.DOTALL)
 

@@ -142,7 +142,14 @@ def test_where_the_clone_lies_does_not_show():
     assert walk.without_place(f"stands in\n  {ROOT}/src/a.toml.\n") == "stands in src/a.toml.\n"
 
 
-@pytest.mark.parametrize(("page", "least"), [("tutorial", 4), ("how-to/read-a-budget", 2)])
+@pytest.mark.parametrize(
+    ("page", "least"),
+    [
+        ("tutorial", 4),
+        ("how-to/read-a-budget", 2),
+        pytest.param("how-to/fit-a-model", 2, marks=pytest.mark.soak),
+    ],
+)
 def test_a_walked_page_prints_what_it_says(tmp_path, monkeypatch, page, least):
     monkeypatch.delenv("COLUMNS", raising=False)
     walk = _script("walk_tutorial")
