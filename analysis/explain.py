@@ -173,29 +173,42 @@ def _described(
 ) -> DecidedBy:
     frequency = knowledge.observation.frequency_hz[points]
     names = [knowledge.library.materials[i].id for i in rivals]
-    total = float(gain.sum())
-    towards = gain if total >= 0 else -gain
-    # a few members stand for none of these: that they explain less than the nearest curve decides nothing
-    decides = abs(total) >= _DECIDES if len(names) > 1 else total >= _DECIDES
-    band = deciding_band(frequency, towards.sum(axis=1)) if decides else None
-    part, misfit, reason = "", (0.0, 0.0), ""
+    judged = _judged_odds(knowledge, rivals)
+    turned = 1 if judged >= 0 else -1
+    towards = turned * gain
+    band = deciding_band(frequency, towards.sum(axis=1)) if _shown(float(gain.sum()), judged) else None
+    part, misfit, reason, edges = "", (0.0, 0.0), "", None
     if band is not None:
         inside = slice(band[0], band[1] + 1)
         part = _part(towards[inside].sum(axis=0))
         misfit, at_hz = _misfits(knowledge, rivals, points[inside], part)
-        turned = 1 if total >= 0 else -1
         reason = _reason(knowledge, rivals[::turned], (misfit[::turned], at_hz), band[0] == 0)
-    edges = None if band is None else (float(frequency[band[0]]), float(frequency[band[1]]))
+        edges = (float(frequency[band[0]]), float(frequency[band[1]]))
     return DecidedBy(
         first=names[0],
         second=names[1] if len(names) > 1 else None,
         frequency_hz=frequency,
         log_odds=gain,
+        judged=judged,
         band_hz=edges,
         part=part,
         misfit=misfit,
-        sentence=_sentence(names, total, edges, part, reason),
+        sentence=_sentence(names, judged, edges, part, reason),
     )
+
+
+def _judged_odds(knowledge: Knowledge, rivals: Sequence[int]) -> float:
+    """Log odds of the curve as the judge has them: first over second, or none of these over first."""
+    evidence = knowledge.evidence
+    first = float(evidence.log_evidence[rivals[0]])
+    if len(rivals) > 1:
+        return first - float(evidence.log_evidence[rivals[1]])
+    return float(evidence.unlisted) - first
+
+
+def _shown(found: float, judged: float) -> bool:
+    """Tell whether the points show what the judge found; around strained parameters they may not."""
+    return abs(judged) >= _DECIDES and found * judged > 0 and abs(found) >= _DECIDES
 
 
 def deciding_band(frequency_hz: FloatArray, gain: FloatArray) -> tuple[int, int]:
@@ -308,8 +321,7 @@ def _sentence(
     names: Sequence[str], total: float, edges: tuple[float, float] | None, part: str, reason: str
 ) -> str:
     if edges is None:
-        against = names[1] if len(names) > 1 else "none of these"
-        return f"The curve alone does not tell {names[0]} from {against}."
+        return _without_band(names, total)
     where = _where(*edges)
     if len(names) == 1:
         return f"{part} {where} decided against every reference; of the nearest of them: {reason}."
@@ -317,6 +329,19 @@ def _sentence(
     if total >= 0:
         return told
     return f"The curve alone is for {names[1]}, and other evidence outweighs it: {told}"
+
+
+def _without_band(names: Sequence[str], total: float) -> str:
+    against = names[1] if len(names) > 1 else "none of these"
+    if abs(total) < _DECIDES:
+        return f"The curve alone does not tell {names[0]} from {against}."
+    if len(names) == 1:
+        return f"The curve as a whole, no part of it alone, is against {names[0]}, the nearest reference."
+    sides = (names[0], against) if total >= 0 else (against, names[0])
+    return (
+        f"The curve as a whole, no part of it alone, is for {sides[0]} rather than {sides[1]} "
+        f"({_odds(abs(total))})."
+    )
 
 
 def _where(low_hz: float, high_hz: float) -> str:

@@ -149,7 +149,9 @@ class DecidedBy:
         Of the points compared.
     log_odds : float array (P, 2)
         What each point adds by μ′ and by μ″ to the natural log of the odds of first over second; where there
-        is no second, of none of these over the first.
+        is no second, of none of these over the first; each candidate linearised around its best explanation.
+    judged : float
+        Natural log of the same odds of the whole curve as the judge has them, all parameters integrated.
     band_hz : (float, float) or None
         Narrowest band that holds the deciding share; None where the curve decides nothing.
     part : str
@@ -163,6 +165,7 @@ class DecidedBy:
     second: str | None
     frequency_hz: FloatArray
     log_odds: FloatArray
+    judged: float
     band_hz: tuple[float, float] | None
     part: str
     misfit: tuple[float, float]
@@ -170,7 +173,7 @@ class DecidedBy:
 
     @property
     def total(self) -> float:
-        """Natural log of the odds of the whole curve."""
+        """Sum of ``log_odds``; about ``judged``, unless a candidate fits by strained parameters only."""
         return float(self.log_odds.sum())
 
     def to_dict(self) -> dict[str, Any]:
@@ -178,7 +181,7 @@ class DecidedBy:
         return {
             "first": self.first,
             "second": self.second,
-            "log_odds": self.total,
+            "log_odds": self.judged,
             "band_hz": None if self.band_hz is None else list(self.band_hz),
             "part": self.part,
             "sentence": self.sentence,

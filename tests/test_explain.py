@@ -71,6 +71,7 @@ def test_the_whole_is_about_the_evidence_that_judged(monkeypatch, corner):
     judged = evidence[ids.index(verdict.decided_by.first)] - evidence[ids.index(verdict.decided_by.second)]
     # tolerance: the branches left out (gap, turns) and the curvature over the corner
     assert verdict.decided_by.total == pytest.approx(judged, rel=0.1, abs=0.5)
+    assert verdict.decided_by.judged == pytest.approx(judged)
 
 
 # --- the band -----------------------------------------------------------------------------------------------
@@ -162,7 +163,7 @@ def test_where_other_evidence_outweighs_the_curve_it_is_said():
     assert decided.total == pytest.approx(-plain.total)
     assert decided.band_hz == plain.band_hz
     assert decided.sentence.startswith("The curve alone is for manganese")
-    assert decided.to_dict()["log_odds"] == decided.total
+    assert decided.to_dict()["log_odds"] == decided.judged == pytest.approx(-plain.judged)
 
 
 def test_none_of_these_is_set_against_the_nearest_reference():
