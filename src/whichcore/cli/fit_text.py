@@ -62,7 +62,7 @@ def _laws(found: ModelComparison) -> Grid:
             fit.law.name,
             percent(share),
             str(len(fit.parameters)),
-            f"{fit.reduced:.3g}",
+            _plain(fit.reduced, "", 3),
             _deviation(fit),
             f"{fit.aic - least_aic:.1f}",
             f"{fit.bic - least_bic:.1f}",
@@ -124,9 +124,9 @@ def interval_text(item: FittedParameter) -> str:
     return f"below {high}" if low is None else f"{low} to {high}".replace("-", "−")
 
 
-def _plain(value: float, unit: str) -> str:
-    """Return four digits with the unit and its prefix; without a unit no power of ten."""
-    return quantity(value, unit, 4) if unit else f"{float(f'{value:.4g}'):.10g}"
+def _plain(value: float, unit: str, digits: int = 4) -> str:
+    """Return a value with its unit and the prefix; without a unit no power of ten."""
+    return quantity(value, unit, digits) if unit else f"{float(f'{value:.{digits}g}'):.10g}"
 
 
 def _remark(item: FittedParameter) -> str:
@@ -142,7 +142,7 @@ def _fit_notes(fit: ModelFit) -> tuple[str, ...]:
         told.append(f"The law meets the data within their uncertainty: χ²/ν = {fit.reduced:.2f}.")
     elif fit.describes_data:
         told.append(
-            f"The law misses the data{_missed(fit)}: χ²/ν = {fit.reduced:.3g}. A smooth deviation of "
+            f"The law misses the data{_missed(fit)}: χ²/ν = {_plain(fit.reduced, '', 3)}. A smooth deviation of "
             f"{_percent(fit.deviation)} was admitted, and the uncertainties are wider by it."
         )
     else:
