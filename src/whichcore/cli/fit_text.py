@@ -142,8 +142,8 @@ def _fit_notes(fit: ModelFit) -> tuple[str, ...]:
         told.append(f"The law meets the data within their uncertainty: χ²/ν = {fit.reduced:.2f}.")
     elif fit.describes_data:
         told.append(
-            f"The law misses the data{_missed(fit)}: χ²/ν = {_plain(fit.reduced, '', 3)}. A smooth deviation of "
-            f"{_percent(fit.deviation)} was admitted, and the uncertainties are wider by it."
+            f"The law misses the data{_missed(fit)}: χ²/ν = {_plain(fit.reduced, '', 3)}. A smooth "
+            f"deviation of {_percent(fit.deviation)} was admitted, and the uncertainties are wider by it."
         )
     else:
         told.append(f"The law misses the data{_missed(fit)}; its parameters say nothing of this core.")
