@@ -66,8 +66,8 @@ from whichcore.workflow import Identification, Request, identify_files, write_pi
 @click.option(
     "--figures",
     metavar="DIR",
-    help="Write pictures of impedance, permeability and candidates into this folder (SVG and PNG). "
-    "Pictures of the same names are replaced.",
+    help="Write pictures of impedance, permeability, what decided, what no gap changes, and candidates into "
+    "this folder (SVG and PNG). Pictures of the same names are replaced.",
 )
 @dark_option
 @reporting
