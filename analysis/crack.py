@@ -18,7 +18,7 @@ ALIKE = 0.1
 _TOLD = 3
 
 
-def alike_if_cracked(materials: Sequence[Material], evidence: Evidence, listed: FloatArray) -> list[int]:
+def alike_if_cracked(evidence: Evidence, listed: FloatArray) -> list[int]:
     """Return the materials whose cracked cores fit about as well as the named one does whole, best first.
 
     A relaxation behind a gap is again a relaxation, of lower level and higher corner (closed form). Then only
@@ -26,7 +26,6 @@ def alike_if_cracked(materials: Sequence[Material], evidence: Evidence, listed: 
 
     Parameters
     ----------
-    materials : sequence of Material (M)
     evidence : Evidence
     listed : float array (M,)
         Probability of each material.
@@ -49,7 +48,7 @@ def crack_notes(
     core = specimen.core
     if specimen.gap_m or isinstance(core, Rod) or (isinstance(core, EffectiveCore) and core.joints):
         return []
-    alike = alike_if_cracked(materials, evidence, listed)
+    alike = alike_if_cracked(evidence, listed)
     if not alike:
         return []
     names = ", ".join(materials[i].id for i in alike[:_TOLD])

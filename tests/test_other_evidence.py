@@ -454,7 +454,7 @@ def test_the_column_follows_a_law_of_two_terms():
             np.linalg.norm(rows - (a := np.stack(c, 1)) @ np.linalg.lstsq(a, rows, rcond=None)[0])
             for c in (plain, [*plain, ours])
         ]
-        # computed: 0.80 and 0.81 stay; most of the rest is a step of strength, which the smooth deviation bears
+        # computed: 0.80 and 0.81 stay; the rest is mostly a step of strength, left to the smooth deviation
         assert rest[1] < 0.85 * rest[0]
 
 
@@ -471,3 +471,43 @@ def test_a_core_whose_terms_parted_is_still_named():
     sweep = wound(two_terms((1400, 1050), (0.36e6, 2.2e6)))
     verdict = identify(ring(), sweep=sweep, library=grades(right, rival))
     assert verdict.materials == ("r",)
+
+
+@pytest.mark.soak
+def test_a_cracked_ring_is_named_left_open_or_said_to_be_untellable():
+    """Simulated: gaps of 2 to 20 µm in 60 mm; level and corner spread as the grades do, 1 % noise.
+
+    These grades are relaxations of nearly one Snoek product, the worst case: a cracked one is a lower one.
+    """
+    laws = ((900, 5e6), (1500, 2.6e6), (2300, 1.8e6), (2300, 0.8e6), (5000, 0.6e6), (10000, 0.25e6))
+    library = grades(*(grade(f"g{i}", *law, tolerance=0.2) for i, law in enumerate(laws)))
+    rng = np.random.default_rng(4)
+    misnamed, named, told = 0, 0, 0
+    for k in range(36):
+        level, corner = laws[k % len(laws)]
+        scale = np.exp(0.1 * rng.normal())
+        core = scale * relaxation(level, corner * scale ** -rng.uniform(0, 1.5) * np.exp(0.1 * rng.normal()))
+        gap = np.exp(rng.uniform(np.log(2e-6), np.log(20e-6))) / 60e-3
+        verdict = identify(ring(), sweep=wound(1 / (1 / core + gap), seed=k), library=library)
+        best = verdict.candidates[0]
+        named += best.material == f"g{k % len(laws)}" and best.probability > 0.8
+        wrong = best.material != f"g{k % len(laws)}" and best.probability > 0.8
+        untellable = any("would look the same" in warning for warning in verdict.warnings)
+        misnamed += wrong and not untellable
+        told += wrong and untellable
+    assert misnamed <= 1
+    assert named >= 18  # most are named in spite of the crack
+    assert told > 0
+
+
+def test_a_cracked_relaxation_is_a_lower_one_and_that_is_said():
+    """Analytic: 1/μ + g of a relaxation is a relaxation of level L/(1 + gL) and corner times (1 + gL)."""
+    high, ratio = 10000.0, 5e-6 / 60e-3
+    fall = 1 + ratio * high
+    library = grades(grade("high", high, 0.25e6), grade("low", high / fall, 0.25e6 * fall))
+    sweep = wound(1 / (1 / relaxation(high, 0.25e6) + ratio))
+    verdict = identify(ring(), sweep=sweep, library=library)
+    assert verdict.candidates[0].material == "low"  # cracks are rare
+    assert any("cracked core of high would look the same" in warning for warning in verdict.warnings)
+    told = identify(ring(), sweep=sweep, library=grades(grade("high", high, 0.25e6)))
+    assert not any("would look the same" in warning for warning in told.warnings)
