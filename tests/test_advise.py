@@ -104,7 +104,7 @@ def test_a_noisy_sweep_gains_by_averaging_and_a_clean_one_does_not():
         for noise in (0.15, 0.001)
     )
     assert gain(noisy, "average") > 0.03
-    assert gain(clean, "average") < 0.01
+    assert gain(clean, "average") < 0.002  # the roughness of the references does not fall with averages
 
 
 def test_a_capacitance_that_hides_the_top_is_met_by_fewer_turns():

@@ -62,6 +62,21 @@ def test_two_normals_against_quadrature(distance, weight, size):
     assert found == pytest.approx(by_quadrature(distance, weight), abs=0.05)
 
 
+@pytest.mark.parametrize("spread", [3.0, 10.0])
+def test_two_normals_of_one_mean_and_another_spread_against_quadrature(spread):
+    def after(y):
+        a, b = 0.5 * norm.pdf(y), 0.5 * norm.pdf(y, scale=spread)
+        return (a + b) * float(entropy_bits(np.array([a, b]) / (a + b)))
+
+    # the entropy beyond seven of the narrow deviations is nil: the wide one is sure there
+    whole = quad(after, -7, 7, limit=400)[0]
+    mixture = GaussianMixture(
+        np.array([0.5, 0.5]), np.arange(2), np.zeros((2, 1)), np.array([[[1.0]], [[spread**2]]])
+    )
+    # independent code: scipy.integrate; tolerance: the fixed draws
+    assert information_of_mixture(mixture) == pytest.approx(1 - whole, abs=0.05)
+
+
 def test_cases_that_are_equal_tell_nothing_and_cases_of_one_answer_neither():
     assert information_of_mixture(two(0.0)) == pytest.approx(0.0, abs=1e-12)  # analytic
     apart = two(50.0)
