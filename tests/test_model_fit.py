@@ -369,7 +369,7 @@ def test_intervals_hold_the_truth(name, draws):
             high = np.inf if item.high is None else item.high
             held[index] += low <= truth <= high
     share = held / draws
-    # analytic: parameters of one draw are correlated, so their mean share scatters by up to √(0.95·0.05/draws),
+    # analytic: parameters of one draw are correlated, so their mean scatters by up to √(0.95·0.05/draws),
     # 0.7 % for 1000 draws: the limits are three of that. A single parameter is held by its binomial count
     assert 0.93 <= share.mean() <= 0.97
     assert np.all(held >= binom.ppf(0.001, draws, 0.95))
