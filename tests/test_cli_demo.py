@@ -27,7 +27,7 @@ _spec = importlib.util.spec_from_file_location(
 bench_references = importlib.util.module_from_spec(_spec)
 sys.modules[_spec.name] = bench_references
 _spec.loader.exec_module(bench_references)
-KINDS = ("impedance", "permeability", "candidates")
+KINDS = ("impedance", "permeability", "decision", "gap-invariant", "candidates")
 
 
 @pytest.fixture(autouse=True)

@@ -185,11 +185,11 @@ def test_pictures_on_request(folder, tmp_path):
     place = tmp_path / "new" / "pictures"
     done = _run("--specimen", SPECIMEN, "--sweep", SWEEP, "--library", folder, "--figures", place, "--dark")
     assert done.exit_code == 0
-    kinds = ("impedance", "permeability", "candidates")
+    kinds = ("impedance", "permeability", "decision", "gap-invariant", "candidates")
     assert {path.name for path in place.iterdir()} == {
         f"bin-b-{k}.{e}" for k in kinds for e in ("svg", "png")
     }
-    assert done.stderr.count("written: ") == 6
+    assert done.stderr.count("written: ") == 10
     assert "written" not in done.stdout
 
 
