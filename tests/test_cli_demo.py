@@ -48,7 +48,7 @@ def test_bins_get_verdicts_pictures_and_a_lesson(tmp_path):
         f"bin-g-candidates.{e}" for e in ("svg", "png")
     }
     assert done.stdout.count("Verdict: ") == done.stdout.count("Learned: ") == 2
-    assert "8 pictures are in " in done.stdout
+    assert "12 pictures are in " in done.stdout
     words = " ".join(done.stdout.split())
     assert "Judged by 10 materials of the workshop's own library, " in words
     assert re.search(r"and the \d{2,} generic ones that come with the program\.", words)
