@@ -7,7 +7,7 @@ of deviation, whose shares are their prior.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,10 @@ _NEGLIGIBLE_GAP = 0.01
 #: A branch less probable than this does not count for the level of a candidate.
 _COUNTS = 0.01
 _NO_GAP = GapNode(1.0, 0.0, 0.0)
+#: Residual, level, gap and corner vectors out of residual, (level,) corner and one: without a gap the level
+#: is one everywhere; with a gap level and gap add up to one.
+_UNGAPPED = np.array([[1.0, 0, 0], [0, 0, 1], [0, 1, 0]])
+_GAPPED = np.array([[1.0, 0, 0, 0], [0, 1, 0, 0], [0, -1, 0, 1], [0, 0, 1, 0]])
 #: Allowance, in ln|μ|, for geometry and deviation when a level is called impossible; its log evidence then.
 _LEVEL_SLACK, _IMPOSSIBLE = 0.3, -1e6
 
@@ -118,13 +122,18 @@ class CandidateCube:
         self.deviations = deviations
         self.corner, self.branches = priors
         self.silence = silence
+        self._one = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
+        self._least = np.where(self.speaks, self.predicted.real, np.inf).min(axis=(1, 2))
+        #: Pieces evaluated by `branch_terms`, by place of the gap (−1 without one), and their members.
+        self._pieces: dict[int, tuple[NDArray[np.int_], _Piece]] = {}
 
     def branch_terms(self) -> FloatArray:
         """Log evidence (T, G, M) of each branch; amplitude, shift and exponent integrated."""
         turns, gaps = self.branches.turns, self.branches.gaps
-        members = self.predicted.shape[0]
-        out = np.empty((len(turns), len(gaps), members))
-        plain = self._piece(np.arange(members), _NO_GAP)
+        members = np.arange(self.predicted.shape[0])
+        out = np.empty((len(turns), len(gaps), members.size))
+        plain = self._piece(members, _NO_GAP)
+        self._pieces[-1] = members, plain
         out[:] = [[plain.log_evidence(self._log_tau(n))] for n, _ in turns]
         for g, node in enumerate(gaps):
             matters = np.flatnonzero(self._gap_share(node) > _NEGLIGIBLE_GAP)
@@ -132,17 +141,16 @@ class CandidateCube:
             out[:, g, matters] = _IMPOSSIBLE
             if possible.size:
                 piece = self._piece(possible, node)
+                self._pieces[g] = possible, piece
                 out[:, g, possible] = [piece.log_evidence(self._log_tau(n)) for n, _ in turns]
         prior = np.outer([p for _, p in turns], [node.probability for node in gaps])
         return np.asarray(out + np.log(prior)[:, :, None])
 
     def explain(self, member: int, terms: FloatArray) -> Explanation:
-        """Most likely parameters of one material, in its most likely branch."""
+        """Most likely parameters of one material, in its most likely branch; after `branch_terms`."""
         t, g = np.unravel_index(int(terms.argmax()), terms.shape)
-        turns, node = self.branches.turns[t][0], self.branches.gaps[g]
-        if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP:
-            node = _NO_GAP
-        piece = self._piece(np.array([member]), node)
+        turns, node = self.branches.turns[t][0], self._node(member, int(g))
+        piece = self._evaluated(member, int(g))
         joint = piece.log_joint(self._log_tau(turns))[:, 0]
         a, s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
         theta, gamma, within = (values[a, 0, s, j] for values in piece.level(self._log_tau(turns)))
@@ -157,14 +165,26 @@ class CandidateCube:
             level_sd=level_sd,
         )
 
+    def _node(self, member: int, g: int) -> GapNode:
+        """Return the piece of the gap prior a branch of a material was evaluated with."""
+        node = self.branches.gaps[g]
+        return _NO_GAP if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP else node
+
+    def _evaluated(self, member: int, g: int) -> _Piece:
+        """Return what `branch_terms` evaluated for one material in a branch; made now where ruled out."""
+        node = self._node(member, g)
+        members, piece = self._pieces.get(-1 if node is _NO_GAP else g, (np.empty(0, dtype=np.int_), None))
+        position = np.flatnonzero(members == member)
+        if piece is None or not position.size:
+            return self._piece(np.array([member]), node)
+        return piece.of(int(position[0]))
+
     def _level_moments(self, member: int, terms: FloatArray) -> tuple[float, float]:
         """Mean and standard deviation of θ of one material over all branches that count, (T, G) terms."""
         share = np.exp(terms - logsumexp(terms))
         moments = np.zeros(3)
         for t, g in zip(*np.nonzero(share > _COUNTS), strict=True):
-            node = self.branches.gaps[g]
-            bare = self._gap_share(node)[member] <= _NEGLIGIBLE_GAP
-            piece = self._piece(np.array([member]), _NO_GAP if bare else node)
+            piece = self._evaluated(member, int(g))
             moments += share[t, g] * piece.moments(self._log_tau(self.branches.turns[t][0]))
         mean, square = moments[1:] / moments[0]
         return float(mean), float(np.sqrt(max(square - mean**2, 0.0)))
@@ -174,8 +194,7 @@ class CandidateCube:
 
     def _gap_share(self, node: GapNode) -> FloatArray:
         """Largest share of the reluctivity that a gap adds to each material."""
-        least = np.where(self.speaks, self.predicted.real, np.inf).min(axis=(1, 2))
-        return np.asarray(node.median * np.exp(-least))
+        return np.asarray(node.median * np.exp(-self._least))
 
     def _possible(self, node: GapNode) -> NDArray[np.bool_]:
         """Tell for which materials the level at the lowest point can be met at all with this gap."""
@@ -194,20 +213,16 @@ class CandidateCube:
 
     def _piece(self, members: NDArray[np.int_], node: GapNode) -> _Piece:
         """Evaluate some materials with one piece of the gap prior."""
-        shifts = _GAP_SHIFTS if node.median > 0 else slice(None)
+        shifts = _shifts_of(node)
         corner = self.corner.at(members, shifts)
-        reference = np.einsum("msj,msj->ms", np.exp(_normalised(corner.log_weight)), corner.theta_mean)
-        theta0 = reference if node.median > 0 else np.zeros_like(reference)
-        vectors = self._vectors(members, shifts, theta0, node)
-        size = vectors[0].shape[:2]
-        flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        factors = [deviation.factors for deviation in self.deviations]
-        gram, log_det = inner_products(flat, self._reach(members, shifts), factors)
+        theta0 = _level_reference(corner, node)
+        gram, log_det = self._gram(members, node, theta0)
+        size = gram.shape[-2:]
         cell = GRID_STEP * (shifts.step or 1) / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
         return _Piece(
             products=Products(*(getattr(products, f.name).reshape(-1, *size, 1) for f in fields(Products))),
-            gram=gram.reshape(*gram.shape[:3], *size),
+            gram=gram,
             cell=cell,
             prior=LevelPrior(corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd),
             log_weight=corner.log_weight + self.silence[members][:, shifts] + self._log_shares(),
@@ -215,25 +230,37 @@ class CandidateCube:
             shifts=shifts,
         )
 
+    def _gram(
+        self, members: NDArray[np.int_], node: GapNode, theta0: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Inner products (V, V, A, M, S) of residual, level, gap if any, and corner; ln det (A, M, S)."""
+        shifts = _shifts_of(node)
+        vectors = self._vectors(members, shifts, theta0, node)
+        size = vectors[0].shape[:2]
+        flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
+        factors = [deviation.factors for deviation in self.deviations]
+        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), factors)
+        whole = _GAPPED if node.median > 0 else _UNGAPPED
+        gram = np.einsum("ia,ab...,jb->ij...", whole, gram, whole)
+        return gram.reshape(*gram.shape[:3], *size), log_det.reshape(-1, *size)
+
     def _log_shares(self) -> FloatArray:
         return np.log([deviation.share for deviation in self.deviations])[:, None, None, None]
 
     def _vectors(
         self, members: NDArray[np.int_], shifts: slice, theta0: FloatArray, node: GapNode
     ) -> tuple[FloatArray, ...]:
-        """Whitened residual, level, gap (if any) and corner vectors, (M, S, 2P) each; zero where silent."""
+        """Whitened residual, level (with a gap) and corner vectors, (M, S, 2P) each; zero where silent."""
         whiten, measured = self.observation.whiten, self.observation.log_reluctivity
         speaks, slope = self.speaks[members, shifts], self.slope[members, shifts]
-        one = whiten(speaks.astype(np.complex128))
         if node.median == 0:
             residual = (measured - self.predicted[members, shifts]) * speaks
-            return whiten(residual), one, whiten(slope)
+            return whiten(residual), whiten(slope)
         core = np.exp(theta0)[:, :, None] * self.reluctivity[members, shifts]
         whole = core + node.median
         level = np.where(speaks, core / whole, 0j)
         residual = (measured - np.log(whole)) * speaks
-        whitened_level = whiten(level)
-        return whiten(residual), whitened_level, one - whitened_level, whiten(level * slope)
+        return whiten(residual), whiten(level), whiten(level * slope)
 
     def _reach(self, members: NDArray[np.int_], shifts: slice) -> Reach:
         size = self.predicted.shape[:2]
@@ -252,6 +279,19 @@ class _Piece:
     log_weight: FloatArray
     theta0: FloatArray
     shifts: slice
+
+    def of(self, position: int) -> _Piece:
+        """Return the piece of one of its materials."""
+        one = slice(position, position + 1)
+        prior = self.prior
+        return replace(
+            self,
+            products=Products(*(getattr(self.products, f.name)[:, one] for f in fields(Products))),
+            gram=self.gram[..., one, :],
+            prior=LevelPrior(prior.theta_mean[one], prior.theta_sd[one], prior.gamma_sd),
+            log_weight=self.log_weight[:, one],
+            theta0=self.theta0[one],
+        )
 
     def log_joint(self, log_tau: float) -> FloatArray:
         """Return the log of likelihood and prior, (A, M, S, J)."""
@@ -279,6 +319,16 @@ class _Piece:
         if corner.shape[0] > 3:
             left = left - (log_tau + gamma) * corner[2]
         return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
+
+
+def _shifts_of(node: GapNode) -> slice:
+    return _GAP_SHIFTS if node.median > 0 else slice(None)
+
+
+def _level_reference(corner: CornerPrior, node: GapNode) -> FloatArray:
+    """Return θ₀ (M, S) about which a gap is linearised: the mean of the prior."""
+    mean = np.einsum("msj,msj->ms", np.exp(_normalised(corner.log_weight)), corner.theta_mean)
+    return mean if node.median > 0 else np.zeros_like(mean)
 
 
 def _slope_over_shift(predicted: ComplexArray) -> ComplexArray:

@@ -20,6 +20,8 @@ from whichcore.analysis.types import FloatArray
 
 #: Standard deviations at which the prior of the level ends. Practice.
 SUPPORT = 4.0
+#: Standard deviations beyond which a normal law holds less than double precision shows. Computed: 1e-19.
+_FAR = 9.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,7 @@ class InnerFactor:
 
 
 def inner_products(
-    vectors: tuple[FloatArray, ...], reach: Reach, factors: Sequence[CommonFactors]
+    vectors: tuple[FloatArray, ...], one: FloatArray, reach: Reach, factors: Sequence[CommonFactors]
 ) -> tuple[FloatArray, FloatArray]:
     """Compute the inner products for candidates that may each speak on other points.
 
@@ -92,6 +94,8 @@ def inner_products(
     ----------
     vectors : tuple of V float arrays (C, 2P)
         Whitened; zero where a candidate is silent.
+    one : float array (2P,)
+        One more vector, the same for all candidates where they speak.
     reach : Reach
         Of the C candidates.
     factors : sequence of A CommonFactors
@@ -99,24 +103,36 @@ def inner_products(
 
     Returns
     -------
-    (gram, log_det) : float array (V, V, A, C), float array (A, C)
-        Symmetric; ln det of the covariance over the points each candidate uses.
+    (gram, log_det) : float array (V + 1, V + 1, A, C), float array (A, C)
+        Symmetric, ``one`` last; ln det of the covariance over the points each candidate uses.
     """
-    gram = np.repeat(_gram(vectors)[:, :, None], len(factors), axis=2)
+    patterns = [
+        (pattern, rows, one * np.tile(pattern.mask(one.size // 2), 2)) for pattern, rows in reach.patterns()
+    ]
+    plain = _gram(vectors, [vector @ one for vector in vectors])
+    for _, rows, masked in patterns:
+        plain[-1, -1, rows] = masked @ masked
+    gram = np.repeat(plain[:, :, None], len(factors), axis=2)
     log_det = np.empty(gram.shape[2:])
     for a, factor in enumerate(factors):
         projected = [vector @ factor.columns for vector in vectors]
-        for pattern, rows in reach.patterns():
+        for pattern, rows, masked in patterns:
             inner = factor.of(pattern)
-            gram[:, :, a, rows] -= _gram(tuple(inner.apply(v[rows]) for v in projected))
+            level = inner.apply(masked @ factor.columns)
+            parts = tuple(inner.apply(v[rows]) for v in projected)
+            taken = _gram(parts, [part @ level for part in parts])
+            taken[-1, -1] = level @ level
+            gram[:, :, a, rows] -= taken
             log_det[a, rows] = inner.log_det
     return gram, log_det
 
 
-def _gram(vectors: tuple[FloatArray, ...]) -> FloatArray:
+def _gram(vectors: tuple[FloatArray, ...], with_one: Sequence[FloatArray]) -> FloatArray:
+    """Inner products (V + 1, V + 1, C) of rows with each other and with one more; its own is left open."""
     count = len(vectors)
-    out = np.empty((count, count, vectors[0].shape[0]))
+    out = np.empty((count + 1, count + 1, vectors[0].shape[0]))
     for i, a in enumerate(vectors):
+        out[i, count] = out[count, i] = with_one[i]
         for j, b in enumerate(vectors[: i + 1]):
             out[i, j] = out[j, i] = np.einsum("cp,cp->c", a, b)
     return out
@@ -202,11 +218,19 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
 
 
 def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
-    """Log of the standard normal probability between two limits, far tails included."""
+    """Log of the standard normal probability between two limits, far tails included.
+
+    Zero where both limits lie so far out that nothing of double precision is missing.
+    """
+    low, high = np.broadcast_arrays(low, high)
+    out = np.zeros(low.shape)
+    short = (low > -_FAR) | (high < _FAR)
+    low, high = low[short], high[short]
     flip = low > 0
     a, b = np.where(flip, -high, low), np.where(flip, -low, high)
     log_a, log_b = log_ndtr(a), log_ndtr(b)
-    return np.asarray(log_b + np.log1p(-np.exp(log_a - log_b)))
+    out[short] = log_b + np.log1p(-np.exp(log_a - log_b))
+    return out
 
 
 def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, FloatArray]:

@@ -93,6 +93,17 @@ class Observation:
         """Number of spectrum points."""
         return self.kind.size - self.reading_points
 
+    def at(self, points: NDArray[np.int_]) -> Observation:
+        """Return some of the points, rising; the common sources stay as they are."""
+        return replace(
+            self,
+            frequency_hz=self.frequency_hz[points],
+            kind=self.kind[points],
+            log_reluctivity=self.log_reluctivity[points],
+            whitener=self.whitener[points],
+            common=self.common[points],
+        )
+
     def whiten(self, values: ComplexArray) -> FloatArray:
         """Whiten complex rows (..., P) to real rows (..., 2P), real parts first."""
         w = self.whitener

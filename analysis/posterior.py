@@ -87,7 +87,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     found: dict[int, _Judged] = {}
     for indices in _groups(library.materials):
         cube = _cube(library, indices, observation, branches, silence[indices])
-        found.update(zip(indices, _judge(cube, branches), strict=True))
+        found.update(zip(indices, _judge(cube), strict=True))
     best = [found[index] for index in range(len(library.materials))]
     return Evidence(
         log_evidence=np.array([b.log_evidence for b in best]),
@@ -113,8 +113,9 @@ class _Judged:
     explanation: Explanation | None
 
 
-def _judge(cube: CandidateCube, branches: Branches) -> list[_Judged]:
+def _judge(cube: CandidateCube) -> list[_Judged]:
     """Evidence of each material of a cube."""
+    branches = cube.branches
     terms = cube.branch_terms()
     total = logsumexp(terms, axis=(0, 1))
     part = np.exp(terms - total)
@@ -130,21 +131,6 @@ def _judge(cube: CandidateCube, branches: Branches) -> list[_Judged]:
         )
         for m in range(total.size)
     ]
-
-
-def _joined(parts: list[_Judged]) -> _Judged:
-    """Join what different amplitudes of deviation say of one material."""
-    logs = np.array([part.log_evidence for part in parts])
-    total = float(logsumexp(logs))
-    share = np.exp(logs - total)
-    explained = [part for part in parts if part.explanation is not None]
-    best = max(explained, key=lambda part: part.log_evidence, default=None)
-    return _Judged(
-        total,
-        float(share @ [part.gapped for part in parts]),
-        float(share @ [part.other_turns for part in parts]),
-        best.explanation if best else None,
-    )
 
 
 def predictions(library: Library, indices: Sequence[int], observation: Observation) -> ComplexArray:
@@ -228,13 +214,17 @@ def curve_columns(observation: Observation, material: Material, amplitude: Ampli
     return np.column_stack([columns, observation.whiten_columns(doubt)])
 
 
+def column_key(material: Material) -> tuple[float, bool, bool, str]:
+    """Return what the common columns of a material depend on."""
+    parted = material.material_class.value if has_parts(material) else ""
+    return material.curve_deviation, feels_section(material), material.section_m is not None, parted
+
+
 def _groups(materials: Sequence[Material]) -> Iterator[list[int]]:
-    """Chunks of materials that share their common columns."""
+    """Chunks of materials that share their common columns, and mostly the points that they speak on."""
     groups: dict[tuple[float, bool, bool, str], list[int]] = {}
-    for i, material in enumerate(materials):
-        parted = material.material_class.value if has_parts(material) else ""
-        key = (material.curve_deviation, feels_section(material), material.section_m is not None, parted)
-        groups.setdefault(key, []).append(i)
+    for i in sorted(range(len(materials)), key=lambda i: (*materials[i].frequency_hz[[0, -1]], i)):
+        groups.setdefault(column_key(materials[i]), []).append(i)
     for indices in groups.values():
         for start in range(0, len(indices), _CHUNK):
             yield indices[start : start + _CHUNK]

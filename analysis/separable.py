@@ -23,9 +23,8 @@ from whichcore.analysis.forecast import Forecast
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, observe
-from whichcore.analysis.posterior import Amplitude, amplitudes, curve_columns
+from whichcore.analysis.posterior import Amplitude, amplitudes, column_key, curve_columns
 from whichcore.analysis.priors import GapNode, gap_nodes, level_centre, own_corner_spread
-from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.separability import (
     SEPARABLE_CHI2,
     Shared,
@@ -178,7 +177,8 @@ def _curves(library: Library, frequency_hz: FloatArray, forecast: Forecast) -> _
     core = np.exp(_filled(values))
     rows = np.log(core + gap.median)
     level = np.asarray(core / (core + gap.median), dtype=np.complex128)
-    slope = np.asarray(np.gradient(rows, float(_TRIED[1] - _TRIED[0]) * GRID_STEP, axis=1), dtype=np.complex128)
+    step = float(_TRIED[1] - _TRIED[0]) * GRID_STEP
+    slope = np.asarray(np.gradient(rows, step, axis=1), dtype=np.complex128)
     centre = np.array([level_centre(m) for m in materials])
     exponent = np.array([class_properties(m.material_class).corner_exponent for m in materials])
     return _Curves(
@@ -236,20 +236,7 @@ def _seen(curves: _Curves, truth: int, forecast: Forecast) -> _Seen | None:
     if reached.sum() < _FEWEST:
         return None
     kept = np.flatnonzero(reached)
-    return _Seen(_part(observe(spectrum, [], curves.section_m), kept), rows[kept])
-
-
-def _part(observation: Observation, kept: NDArray[np.int_]) -> Observation:
-    """Return some points of an observation."""
-    return Observation(
-        observation.frequency_hz[kept],
-        observation.kind[kept],
-        observation.log_reluctivity[kept],
-        observation.whitener[kept],
-        observation.common[kept],
-        observation.section_m,
-        observation.source_ids,
-    )
+    return _Seen(observe(spectrum, [], curves.section_m).at(kept), rows[kept])
 
 
 def _confusions(curves: _Curves, truth: int, seen: _Seen) -> FloatArray:
@@ -292,7 +279,7 @@ class _SharedColumns:
 
     def on(self, material: Material, amplitude: Amplitude, rows: NDArray[np.int_]) -> Shared:
         """Return the columns on some of the rows, of a material under an amplitude of deviation."""
-        key = (*_column_key(material), amplitude.deviation, amplitude.flat)
+        key = (*column_key(material), amplitude.deviation, amplitude.flat)
         if key not in self._whole:
             self._whole[key] = curve_columns(self._observation, material, amplitude)
         part = (*key, rows.tobytes())
@@ -301,15 +288,11 @@ class _SharedColumns:
         return self._parts[part]
 
 
-def _column_key(material: Material) -> tuple[object, ...]:
-    return material.curve_deviation, feels_section(material), material.section_m is not None
-
-
 def _by_columns(materials: Sequence[Material], members: NDArray[np.int_]) -> Iterator[NDArray[np.int_]]:
     """Yield positions among the members that share their common columns."""
     keys: dict[tuple[object, ...], list[int]] = {}
     for position, member in enumerate(members):
-        keys.setdefault(_column_key(materials[member]), []).append(position)
+        keys.setdefault(column_key(materials[member]), []).append(position)
     for positions in keys.values():
         yield np.array(positions)
 

@@ -20,14 +20,26 @@ from whichcore.analysis.reach import Reach
 POINTS, COLUMNS = 6, 3
 RNG = np.random.default_rng(11)
 COMMON = RNG.normal(size=(2 * POINTS, COLUMNS))
-RESIDUAL, LEVEL, GAP, CORNER = RNG.normal(size=(4, 2 * POINTS))
+RESIDUAL, LEVEL, GAP, CORNER, ONE = RNG.normal(size=(5, 2 * POINTS))
 #: A fixed level keeps its prior's share inside the support, 2Φ(4) − 1. Analytic.
 SUPPORT_SHARE = np.log(norm.cdf(SUPPORT) - norm.cdf(-SUPPORT))
 ALL = Reach(np.array([0]), np.array([POINTS]), np.zeros((1, 0), dtype=bool))
 
 
 def gram_of(*vectors: np.ndarray, reach: Reach = ALL) -> tuple[np.ndarray, np.ndarray]:
-    return inner_products(tuple(v[None, :] for v in vectors), reach, [CommonFactors(COMMON)])
+    rows = tuple(v[None, :] for v in vectors)
+    gram, log_det = inner_products(rows, ONE, reach, [CommonFactors(COMMON)])
+    return gram[:-1, :-1], log_det
+
+
+def test_the_vector_of_all_candidates_is_one_like_the_others():
+    part = Reach(np.array([1]), np.array([4]), np.zeros((1, 0), dtype=bool))
+    mask = np.tile((np.arange(POINTS) >= 1) & (np.arange(POINTS) < 4), 2)
+    for reach, seen in ((ALL, np.ones(2 * POINTS)), (part, mask)):
+        rows = tuple((v * seen)[None, :] for v in (RESIDUAL, LEVEL))
+        found = inner_products(rows, ONE, reach, [CommonFactors(COMMON)])[0]
+        expected = gram_of(RESIDUAL * seen, LEVEL * seen, ONE * seen, reach=reach)[0]
+        np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-12)
 
 
 def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:

@@ -259,14 +259,14 @@ def _core(rng, level, corner_hz, sigma):
 
 
 @pytest.mark.soak
-@pytest.mark.parametrize(("level", "corner_hz"), [(800, 1.15e6), (800, 1.3e6), (1000, 1e6), (1300, 1e6)])
+@pytest.mark.parametrize(("level", "corner_hz"), [(800, 1.15e6), (1000, 1e6), (1300, 1e6)])
 def test_identification_mistakes_them_as_often_as_stated(level, corner_hz):
-    """Simulation of both members of a pair: stated 30, 17, 9 and 0.2 in 100.
+    """Simulation of both members of a pair: stated 30, 9 and 0.2 in 100.
 
     Tolerance: three standard deviations of the count, and a third of the statement, as the core's law is
     another than the judge's.
     """
-    rng, draws = np.random.default_rng(8), 200
+    rng, draws = np.random.default_rng(8), 120
     pair = grades(_nizn("a", 800, 1e6), _nizn("b", level, corner_hz))
     stated = float(separation_of(pair, FREQUENCY, StatedNoise(ring())).confusion[0, 1])
     wrong = 0
