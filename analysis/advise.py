@@ -146,7 +146,7 @@ def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge)
     if spectrum is None or silent < SILENT_SHARE:
         return
     gain = max((s.gain_bits for s in steps if s.action in {"wider-up", "wider-down", "sweep"}), default=0.0)
-    bottom, top = (f"{f:.3g} Hz" for f in (spectrum.frequency_hz[0], spectrum.frequency_hz[-1]))
+    bottom, top = _hertz(spectrum.frequency_hz[0]), _hertz(spectrum.frequency_hz[-1])
     yield _step("sweep-further", gain, bottom=bottom, top=top)
 
 

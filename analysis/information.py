@@ -24,7 +24,7 @@ _SEED = 20260
 def entropy_bits(probability: FloatArray) -> FloatArray:
     """Entropy in bits over the last axis; a probability of zero adds nothing."""
     p = np.asarray(probability, dtype=np.float64)
-    return np.asarray(-(p * np.log2(np.where(p > 0, p, 1.0))).sum(axis=-1))
+    return np.asarray(0.0 - (p * np.log2(np.where(p > 0, p, 1.0))).sum(axis=-1))
 
 
 def information_of_table(prior: FloatArray, likelihood: FloatArray) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib.util
 import sys
 import tempfile
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from types import ModuleType
 from typing import Any
 
 from whichcore import figures
+from whichcore.errors import WhichcoreWarning
 from whichcore.libraries import library_for
 from whichcore.workflow import (
     Identification,
@@ -53,7 +55,10 @@ class Example:
             self.readings,
             self.surface_resistance,
         )
-        return identify_files(request, library_for([str(demo_library()), "shipped"]))
+        with warnings.catch_warnings():
+            # the command says these on the error stream
+            warnings.simplefilter("ignore", WhichcoreWarning)
+            return identify_files(request, library_for([str(demo_library()), "shipped"]))
 
 
 EXAMPLES_SHOWN = (
