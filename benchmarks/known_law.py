@@ -35,8 +35,9 @@ from whichcore.analysis.materials import Material
 
 #: Corner shifts of the first look, and its allowance for what is not linear, relative.
 SHIFTS, ROUGHNESS = np.arange(-0.9, 0.91, 0.06), 0.02
-#: Grades worse than the best by this much at the first look, in ln, are left there.
-RELEVANT = 20.0
+#: Grades worse than the best by this much at the first look, in ln, are left there; near twins that the look
+#: puts in the wrong order were up to 25 apart.
+RELEVANT = 80.0
 SAMPLES, STEPS, WIDER = 600, 8, 1.15
 #: Standard deviation of ln L0: h ln(d1/d2) with each dimension known to 1 %.
 GEOMETRY = float(DIMENSION * np.sqrt(1 + 2 / np.log(RING.outer_diameter_m / RING.inner_diameter_m) ** 2))
