@@ -12,10 +12,11 @@ from scipy.special import logsumexp
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating, Explanation
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.dispersion_parts import has_parts, part_columns
+from whichcore.analysis.kin import kin_of, with_kin
 from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
-from whichcore.analysis.priors import corner_prior
+from whichcore.analysis.priors import GapNode, corner_prior
 from whichcore.analysis.reach import Reach, reach_of, whole
 from whichcore.analysis.section_fit import feels_section, section_columns
 from whichcore.analysis.types import ComplexArray, FloatArray
@@ -86,13 +87,18 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     silence, alternative = _silence(reach, observation)
     found: dict[int, _Judged] = {}
     for indices in _groups(library.materials):
-        cube = _cube(library, indices, observation, branches, silence[indices])
+        cube = _cube(library, library.materials, indices, (observation, branches), silence[indices])
         found.update(zip(indices, _judge(cube), strict=True))
     best = [found[index] for index in range(len(library.materials))]
+    unlisted, by_class = with_kin(
+        (alternative.log_evidence(whole(observation)), alternative.classes),
+        _kin_evidence(library, observation, branches, silence),
+        [material.material_class.value for material in library.materials],
+    )
     return Evidence(
         log_evidence=np.array([b.log_evidence for b in best]),
-        unlisted=alternative.log_evidence(whole(observation)),
-        unlisted_classes=alternative.classes,
+        unlisted=unlisted,
+        unlisted_classes=by_class,
         gapped=np.array([b.gapped for b in best]),
         other_turns=np.array([b.other_turns for b in best]),
         explanations={i: b.explanation for i, b in enumerate(best) if b.explanation is not None},
@@ -101,6 +107,19 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         .mask(observation.frequency_hz.size)
         .sum(axis=1),
     )
+
+
+def _kin_evidence(
+    library: Library, observation: Observation, branches: Branches, silence: FloatArray
+) -> FloatArray:
+    """Log evidence of the unlisted kin of each material, whole and with the turns stated, (M,)."""
+    kin = kin_of(library).materials
+    plain = Branches((GapNode(1.0, 0.0, 0.0),), ((branches.turns[0][0], 1.0),))
+    out = np.empty(len(kin))
+    for indices in _groups(kin):
+        cube = _cube(library, kin, indices, (observation, plain), silence[indices])
+        out[indices] = logsumexp(cube.branch_terms(), axis=(0, 1))
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,12 +251,14 @@ def _groups(materials: Sequence[Material]) -> Iterator[list[int]]:
 
 def _cube(
     library: Library,
+    judged: Sequence[Material],
     indices: list[int],
-    observation: Observation,
-    branches: Branches,
+    data: tuple[Observation, Branches],
     silence: FloatArray,
 ) -> CandidateCube:
-    materials = [library.materials[i] for i in indices]
+    """Return the cube of some materials: curves from the library, priors and deviation of those judged."""
+    observation, branches = data
+    materials = [judged[i] for i in indices]
     first = materials[0]
     return CandidateCube(
         observation=observation,

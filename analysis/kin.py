@@ -1,0 +1,68 @@
+"""The kin of a library: for each reference a grade that is not listed and like it.
+
+The family of :mod:`whichcore.analysis.unlisted` spans whatever a material may be. Most grades that a library
+lacks are nearer to one of its curves than to any member of that family: without them the nearest listed
+neighbour would be named for want of a rival. So each reference stands also for its unlisted kin, whose level,
+corner and shape differ from it by more than cores of its own grade do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import logsumexp
+
+from whichcore.analysis.materials import Library, Material
+from whichcore.analysis.types import FloatArray
+
+#: Spread of the level of kin about the reference (2σ of its logarithm), deviation of their curve. Practice.
+KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
+#: Share of unlisted materials that are kin of a listed one. Practice: more doubts right names more than it
+#: keeps from wrong ones (benchmarks/README.md).
+KIN_SHARE = 0.2
+
+
+@lru_cache(maxsize=8)
+def kin_of(library: Library) -> Library:
+    """Return the kin, one for each material in its place; kept for the next specimen."""
+    return Library(tuple(_kin(material) for material in library.materials))
+
+
+def _kin(material: Material) -> Material:
+    return replace(
+        material,
+        tolerance=max(material.tolerance, KIN_TOLERANCE),
+        curve_deviation=max(material.curve_deviation, KIN_DEVIATION),
+    )
+
+
+def with_kin(
+    alternative: tuple[float, dict[str, float]], kin: FloatArray, classes: Sequence[str]
+) -> tuple[float, dict[str, float]]:
+    """Join what the wide family and the kin say.
+
+    Parameters
+    ----------
+    alternative : (float, dict of str to float)
+        Log evidence of the family, and the probability of each class under it.
+    kin : float array (M,)
+        Log evidence of each of the kin.
+    classes : sequence of str (M)
+
+    Returns
+    -------
+    (float, dict of str to float)
+        Log evidence of "none of these", and the probability of each class under it.
+    """
+    family, by_class = alternative
+    own = np.log(KIN_SHARE / kin.size) + kin
+    names = list(dict.fromkeys((*by_class, *classes)))
+    logs = []
+    for name in names:
+        of_family = family + np.log(max((1 - KIN_SHARE) * by_class.get(name, 0.0), 1e-300))
+        logs.append(logsumexp([of_family, *own[[c == name for c in classes]]]))
+    total = float(logsumexp(logs))
+    return total, {name: float(np.exp(value - total)) for name, value in zip(names, logs, strict=True)}
