@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dpotrf, dtrtri
 from scipy.special import log_ndtr
 
 from whichcore.analysis.reach import Pattern, Reach
@@ -76,8 +77,9 @@ class InnerFactor:
     """Factor of I + ŨᵀŨ, the small matrix of the Woodbury identity."""
 
     def __init__(self, columns: FloatArray) -> None:
-        factor = np.linalg.cholesky(np.eye(columns.shape[1]) + columns.T @ columns)
-        self._inverse = np.linalg.inv(factor)
+        # one factor for each set of points: the general inverse would take five times as long
+        factor, _ = dpotrf(np.eye(columns.shape[1]) + columns.T @ columns, lower=1, clean=1)
+        self._inverse, _ = dtrtri(factor, lower=1)
         self.log_det = float(2 * np.log(np.diag(factor)).sum())
 
     def apply(self, projected: FloatArray) -> FloatArray:
