@@ -107,14 +107,13 @@ def _grid(coverage: Sequence[ClassCoverage]) -> Grid:
             *(f"{count}" for count in item.across),
         )
         for item in coverage
+        if item.places
     )
     return Grid(heads, rows, frozenset(heads) - {"class", "μi", "corner"})
 
 
 def _corner(item: ClassCoverage) -> str:
     seen = [place.corner_hz for place in item.places if place.corner_seen]
-    if not item.places:
-        return "-"
     beyond = len(item.places) - len(seen)
     if not seen:
         return "beyond the curves"
@@ -123,8 +122,6 @@ def _corner(item: ClassCoverage) -> str:
 
 
 def _span(values: Sequence[float], write: Any) -> str:
-    if not values:
-        return "-"
     low, high = write(min(values)), write(max(values))
     return low if low == high else f"{low} to {high}"
 
