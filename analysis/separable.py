@@ -17,14 +17,12 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
-from whichcore.analysis.class_properties import class_properties
-from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, library_table
+from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.forecast import Forecast
-from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.forecast_curves import TRIED, Curves, curves_of, nearest_shift
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.posterior import Amplitude, amplitudes, column_key, curve_columns
-from whichcore.analysis.priors import GapNode, gap_nodes, level_centre, own_corner_spread
 from whichcore.analysis.separability import (
     SEPARABLE_CHI2,
     Shared,
@@ -34,10 +32,6 @@ from whichcore.analysis.separability import (
 )
 from whichcore.analysis.types import ComplexArray, FloatArray
 
-#: Corner shifts tried for a material to mimic another, in steps of the grid.
-_TRIED = SHIFTS[::3]
-#: Ends of curves are rounded inwards to this step in ln f, so that few sets of points arise.
-_END_STEP = np.log(10) / 2
 #: Fewest points on which two curves can be compared.
 _FEWEST = 3
 
@@ -109,7 +103,7 @@ def separation_of(
     AnalysisError
         The core is a rod.
     """
-    curves = _curves(library, frequency_hz, forecast)
+    curves = curves_of(library, frequency_hz, forecast)
     one_way = np.full((len(curves.materials),) * 2, np.nan)
     points = np.zeros(len(curves.materials), dtype=np.int_)
     for truth in range(len(curves.materials)) if turns is None else turns:
@@ -123,99 +117,6 @@ def separation_of(
     return Separation(curves.materials, both, points)
 
 
-# ---------------------------------------------------------------------------------------------- predictions
-
-
-@dataclass(frozen=True, slots=True)
-class _Curves:
-    """All curves at the points of the sweep, at the corner shifts tried, in the section of the specimen.
-
-    Attributes
-    ----------
-    rows : complex array (M, S, P)
-        λ, gap included; 0 where silent.
-    level, slope : complex array (M, S, P)
-        Derivative of λ by θ and by the corner in ln f.
-    speaks : bool array (M, P)
-    corner : float array (M,), level_mean : float array (M,)
-        Centres of the priors: of the corner shift in ln f, and of θ.
-    gap : GapNode
-    """
-
-    materials: tuple[Material, ...]
-    frequency_hz: FloatArray
-    section_m: tuple[float, float] | None
-    rows: ComplexArray
-    level: ComplexArray
-    slope: ComplexArray
-    speaks: NDArray[np.bool_]
-    corner: FloatArray
-    level_mean: FloatArray
-    spreads: FloatArray
-    gap: GapNode
-
-    def at_rest(self, index: int) -> ComplexArray:
-        """Return λ (P,) of a core at the centre of the priors of a material."""
-        s = _nearest(self.corner[index])
-        back = self.corner[index] - _TRIED[s] * GRID_STEP
-        return np.asarray(
-            self.rows[index, s] + self.level_mean[index] * self.level[index, s] + back * self.slope[index, s]
-        )
-
-
-def _curves(library: Library, frequency_hz: FloatArray, forecast: Forecast) -> _Curves:
-    geometry = core_geometry(forecast.specimen)
-    low, high = float(frequency_hz.min()), float(frequency_hz.max())
-    table = library_table(library, low, high, geometry.section_m)
-    values = table.shifted(np.log(frequency_hz), _TRIED)
-    materials = library.materials
-    gap = next(
-        (n for n in gap_nodes(forecast.specimen, geometry.effective.length_m) if n.probability > 0.3),
-        GapNode(1.0, 0.0, 0.0),
-    )
-    # where a shift carries the end of a curve into the band, the nearest shift that still speaks stands in
-    core = np.exp(_filled(values))
-    rows = np.log(core + gap.median)
-    level = np.asarray(core / (core + gap.median), dtype=np.complex128)
-    step = float(_TRIED[1] - _TRIED[0]) * GRID_STEP
-    slope = np.asarray(np.gradient(rows, step, axis=1), dtype=np.complex128)
-    centre = np.array([level_centre(m) for m in materials])
-    exponent = np.array([class_properties(m.material_class).corner_exponent for m in materials])
-    return _Curves(
-        materials, frequency_hz, geometry.section_m, rows, level, slope, _speaks(materials, frequency_hz),
-        -exponent * centre, -centre, np.array([_spreads(m) for m in materials]), gap,
-    )  # fmt: skip
-
-
-def _spreads(material: Material) -> tuple[float, float, float]:
-    properties, sigma = class_properties(material.material_class), material.tolerance / 2
-    own = np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma)
-    return sigma, properties.corner_exponent, float(own)
-
-
-def _filled(values: ComplexArray) -> ComplexArray:
-    """Fill silent shifts from the middle outwards; zero where even the unmoved curve is silent."""
-    out, middle = values.copy(), values.shape[1] // 2
-    out[:, middle] = np.where(np.isnan(out[:, middle]), 0, out[:, middle])
-    for s in (*range(middle + 1, values.shape[1]), *range(middle - 1, -1, -1)):
-        inner = s - 1 if s > middle else s + 1
-        out[:, s] = np.where(np.isnan(out[:, s]), out[:, inner], out[:, s])
-    return out
-
-
-def _speaks(materials: Sequence[Material], frequency_hz: FloatArray) -> NDArray[np.bool_]:
-    """Tell where each curve speaks, its ends rounded inwards to half decades of the band."""
-    x, start = np.log(frequency_hz), float(np.log(frequency_hz[0]))
-    out = np.empty((len(materials), x.size), dtype=bool)
-    for row, material in zip(out, materials, strict=True):
-        low, high = (np.log(material.frequency_hz[end]) - start for end in (0, -1))
-        low = low if low <= 1e-9 else _END_STEP * np.ceil(low / _END_STEP - 1e-9)
-        if high < x[-1] - start - 1e-9:
-            high = _END_STEP * np.floor(high / _END_STEP + 1e-9)
-        row[:] = (x - start >= low - 1e-9) & (x - start <= high + 1e-9)
-    return out
-
-
 # ------------------------------------------------------------------------------------------------- one truth
 
 
@@ -227,7 +128,7 @@ class _Seen:
     rows: NDArray[np.int_]
 
 
-def _seen(curves: _Curves, truth: int, forecast: Forecast) -> _Seen | None:
+def _seen(curves: Curves, truth: int, forecast: Forecast) -> _Seen | None:
     rows = np.flatnonzero(curves.speaks[truth])
     if rows.size < _FEWEST:
         return None
@@ -239,7 +140,7 @@ def _seen(curves: _Curves, truth: int, forecast: Forecast) -> _Seen | None:
     return _Seen(observe(spectrum, [], curves.section_m).at(kept), rows[kept])
 
 
-def _confusions(curves: _Curves, truth: int, seen: _Seen) -> FloatArray:
+def _confusions(curves: Curves, truth: int, seen: _Seen) -> FloatArray:
     """Return how often each material beats a truth on data of the truth, (M,), over its amplitudes."""
     material = curves.materials[truth]
     out = np.full(len(curves.materials), 0.0)
@@ -297,9 +198,7 @@ def _by_columns(materials: Sequence[Material], members: NDArray[np.int_]) -> Ite
         yield np.array(positions)
 
 
-def _by_points(
-    curves: _Curves, rows: NDArray[np.int_]
-) -> Iterator[tuple[NDArray[np.int_], NDArray[np.int_]]]:
+def _by_points(curves: Curves, rows: NDArray[np.int_]) -> Iterator[tuple[NDArray[np.int_], NDArray[np.int_]]]:
     """Yield materials that speak on the same of some points, with the positions of these."""
     distinct, member = np.unique(curves.speaks[:, rows], axis=0, return_inverse=True)
     for k, mask in enumerate(distinct):
@@ -321,7 +220,7 @@ class _Mimics:
 
 
 def _mimics(
-    curves: _Curves,
+    curves: Curves,
     truth: int,
     seen: _Seen,
     members: NDArray[np.int_],
@@ -336,22 +235,17 @@ def _mimics(
     tried = rest - curves.rows[members][:, :, rows]
     level = observation.whiten(np.ones(rows.size, dtype=np.complex128))[used]
     shifts = _best_shift(curves, members, observation.whiten(tried)[..., used], level, columns)
-    here = np.full(members.size, _nearest(curves.corner[truth])), np.full(members.size, truth)
+    here = np.full(members.size, nearest_shift(curves.corner[truth])), np.full(members.size, truth)
     slope = (curves.slope[members, shifts] + curves.slope[here[1], here[0]])[:, rows] / 2
     level = (curves.level[members, shifts] + curves.level[here[1], here[0]])[:, rows] / 2
-    back = (curves.corner[members] - _TRIED[shifts] * GRID_STEP)[:, None]
+    back = (curves.corner[members] - TRIED[shifts] * GRID_STEP)[:, None]
     means = curves.rows[members, shifts][:, rows] + curves.level_mean[members, None] * level + back * slope
     own = [_own_columns(curves, who, (level, slope), observation)[:, used] for who in (members, here[1])]
     return _Mimics(observation.whiten(rest - means)[:, used], own[0], own[1])
 
 
-def _nearest(corner: float) -> int:
-    """Return which of the corner shifts tried is nearest to one in ln f."""
-    return int(np.abs(_TRIED * GRID_STEP - corner).argmin())
-
-
 def _best_shift(
-    curves: _Curves,
+    curves: Curves,
     members: NDArray[np.int_],
     residual: FloatArray,
     level: FloatArray,
@@ -365,12 +259,12 @@ def _best_shift(
     along = residual @ level - projected @ along_level
     size = 1 / spread[:, :1] ** 2 + level @ level - along_level @ along_level
     prior = np.hypot(spread[:, 2], spread[:, 1] * spread[:, 0])[:, None]
-    away = (_TRIED * GRID_STEP - curves.corner[members, None]) / prior
+    away = (TRIED * GRID_STEP - curves.corner[members, None]) / prior
     return np.asarray((quadratic - along**2 / size + away**2).argmin(axis=1))
 
 
 def _own_columns(
-    curves: _Curves,
+    curves: Curves,
     members: NDArray[np.int_],
     directions: tuple[ComplexArray, ComplexArray],
     observation: Observation,

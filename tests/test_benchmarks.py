@@ -38,11 +38,32 @@ def test_identify_scores_a_few_draws(tmp_path):
 
 @pytest.mark.soak
 def test_identify_speed_prints_its_ratio():
-    command = [sys.executable, BENCHMARKS / "identify_speed.py"]
+    command = [sys.executable, BENCHMARKS / "identify_speed.py", "--curves", "100"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode in {0, 1}, done.stderr
     ratio = float(next(line for line in done.stdout.splitlines() if line.startswith("ratio")).split()[1])
     assert ratio > 10
+
+
+@pytest.mark.soak
+def test_many_stored_sweeps_are_judged_one_by_one():
+    """Few sweeps against few curves: nothing is kept of them, and neither is dearer than the other."""
+    command = [sys.executable, BENCHMARKS / "library_scale.py"]
+    command += ["--sweeps", "60", "--curves", "20", "--points", "12"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode in {0, 1}, done.stderr
+    ratios = {
+        line[:18].strip(): float(line.split("ratio")[1].split()[0])
+        for line in done.stdout.splitlines()
+        if "ratio" in line
+    }
+    assert set(ratios) == {"time per sweep", "largest resident", "held", "time per curve"}
+    assert ratios["largest resident"] < 1.2
+    assert ratios["time per curve"] < 1.5
+    held = next(line for line in done.stdout.splitlines() if line.startswith("held"))
+    early, late = (float(word.rstrip(",")) for word in held.split()[1:3])
+    # 54 kept verdicts of 20 candidates with 12 points would be some 500 KiB beside what caches hold
+    assert late - early < 400
 
 
 @pytest.mark.soak
