@@ -226,7 +226,7 @@ def test_the_whole_demonstration_names_what_it_measured(tmp_path, monkeypatch):
     )  # computed: 7 um of air in the circuit of bin-i
     assert "cracked" not in bench["cores"][0]["learned"]
     assert (tmp_path / "out" / "bench" / "calibration.npz").is_file()
-    assert len(list((tmp_path / "out").glob("bench-*.png"))) == 9
+    assert len(list((tmp_path / "out").glob("bench-*.png"))) == 3 * 5
 
 
 def test_the_references_of_the_bench_are_those_their_script_makes():
