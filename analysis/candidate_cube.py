@@ -16,7 +16,7 @@ from scipy.special import logsumexp
 from whichcore.analysis.curve_table import GRID_STEP, SHIFTS
 from whichcore.analysis.level_integral import (
     SUPPORT,
-    CommonFactors,
+    JointFactors,
     LevelPrior,
     Products,
     inner_products,
@@ -82,10 +82,10 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Deviating:
-    """One amplitude of deviation: its share, and the factors of the common columns under it."""
+    """One amplitude of deviation: its share, and the whitened common columns (2P, K) under it."""
 
     share: float
-    factors: CommonFactors
+    columns: FloatArray
 
 
 class CandidateCube:
@@ -120,6 +120,7 @@ class CandidateCube:
         self.reluctivity = np.exp(self.predicted)
         self.reach = reach
         self.deviations = deviations
+        self._factors = JointFactors([deviation.columns for deviation in deviations])
         self.corner, self.branches = priors
         self.silence = silence
         self._one = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
@@ -238,8 +239,7 @@ class CandidateCube:
         vectors = self._vectors(members, shifts, theta0, node)
         size = vectors[0].shape[:2]
         flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        factors = [deviation.factors for deviation in self.deviations]
-        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), factors)
+        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), self._factors)
         whole = _GAPPED if node.median > 0 else _UNGAPPED
         gram = np.einsum("ia,ab...,jb->ij...", whole, gram, whole)
         return gram.reshape(*gram.shape[:3], *size), log_det.reshape(-1, *size)

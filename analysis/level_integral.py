@@ -79,16 +79,36 @@ class InnerFactor:
     def __init__(self, columns: FloatArray) -> None:
         # one factor for each set of points: the general inverse would take five times as long
         factor, _ = dpotrf(np.eye(columns.shape[1]) + columns.T @ columns, lower=1, clean=1)
-        self._inverse, _ = dtrtri(factor, lower=1)
+        self.inverse, _ = dtrtri(factor, lower=1)
         self.log_det = float(2 * np.log(np.diag(factor)).sum())
 
     def apply(self, projected: FloatArray) -> FloatArray:
         """Return L⁻¹ v for rows v (..., K), so that vᵀ(I + ŨᵀŨ)⁻¹w is a plain product."""
-        return np.asarray(projected @ self._inverse.T)
+        return np.asarray(projected @ self.inverse.T)
+
+
+class JointFactors:
+    """Factors of A alternative sets of whitened common columns at once, one set for each pattern of points."""
+
+    def __init__(self, columns: Sequence[FloatArray]) -> None:
+        size = max(one.shape[1] for one in columns)
+        # a column of zeros stands for a source of no effect
+        padded = [np.pad(one, ((0, 0), (0, size - one.shape[1]))) for one in columns]
+        self.columns = np.stack(padded)
+        self._single = [CommonFactors(one) for one in padded]
+        self._known: dict[Pattern, tuple[FloatArray, FloatArray]] = {}
+
+    def of(self, pattern: Pattern) -> tuple[FloatArray, FloatArray]:
+        """Return L⁻ᵀ (A, K, K) and ln det of the covariance (A,) over the points of a pattern."""
+        if pattern not in self._known:
+            factors = [one.of(pattern) for one in self._single]
+            inverse = np.stack([factor.inverse.T for factor in factors])
+            self._known[pattern] = inverse, np.array([factor.log_det for factor in factors])
+        return self._known[pattern]
 
 
 def inner_products(
-    vectors: tuple[FloatArray, ...], one: FloatArray, reach: Reach, factors: Sequence[CommonFactors]
+    vectors: tuple[FloatArray, ...], one: FloatArray, reach: Reach, factors: JointFactors
 ) -> tuple[FloatArray, FloatArray]:
     """Compute the inner products for candidates that may each speak on other points.
 
@@ -100,43 +120,39 @@ def inner_products(
         One more vector, the same for all candidates where they speak.
     reach : Reach
         Of the C candidates.
-    factors : sequence of A CommonFactors
-        Of alternative covariances.
+    factors : JointFactors
+        Of A alternative covariances.
 
     Returns
     -------
     (gram, log_det) : float array (V + 1, V + 1, A, C), float array (A, C)
         Symmetric, ``one`` last; ln det of the covariance over the points each candidate uses.
     """
-    patterns = [
-        (pattern, rows, one * np.tile(pattern.mask(one.size // 2), 2)) for pattern, rows in reach.patterns()
-    ]
     plain = _gram(vectors, [vector @ one for vector in vectors])
-    for _, rows, masked in patterns:
-        plain[-1, -1, rows] = masked @ masked
-    gram = np.repeat(plain[:, :, None], len(factors), axis=2)
+    gram = np.repeat(plain[:, :, None], len(factors.columns), axis=2)
     log_det = np.empty(gram.shape[2:])
-    for a, factor in enumerate(factors):
-        projected = [vector @ factor.columns for vector in vectors]
-        for pattern, rows, masked in patterns:
-            inner = factor.of(pattern)
-            level = inner.apply(masked @ factor.columns)
-            parts = tuple(inner.apply(v[rows]) for v in projected)
-            taken = _gram(parts, [part @ level for part in parts])
-            taken[-1, -1] = level @ level
-            gram[:, :, a, rows] -= taken
-            log_det[a, rows] = inner.log_det
+    projected = [vector @ factors.columns for vector in vectors]
+    for pattern, rows in reach.patterns():
+        inverse, log_det_there = factors.of(pattern)
+        masked = one * np.tile(pattern.mask(one.size // 2), 2)
+        level = (masked @ factors.columns)[:, None] @ inverse
+        parts = tuple(v[:, rows] @ inverse for v in projected)
+        taken = _gram(parts, [(part @ level.transpose(0, 2, 1))[..., 0] for part in parts])
+        taken[-1, -1] = np.square(level).sum(axis=(1, 2))[:, None]
+        gram[-1, -1][:, rows] = masked @ masked
+        gram[:, :, :, rows] -= taken
+        log_det[:, rows] = log_det_there[:, None]
     return gram, log_det
 
 
 def _gram(vectors: tuple[FloatArray, ...], with_one: Sequence[FloatArray]) -> FloatArray:
-    """Inner products (V + 1, V + 1, C) of rows with each other and with one more; its own is left open."""
+    """Inner products (V + 1, V + 1, …) of rows with each other and with one more; its own is left open."""
     count = len(vectors)
-    out = np.empty((count + 1, count + 1, vectors[0].shape[0]))
+    out = np.empty((count + 1, count + 1, *vectors[0].shape[:-1]))
     for i, a in enumerate(vectors):
         out[i, count] = out[count, i] = with_one[i]
         for j, b in enumerate(vectors[: i + 1]):
-            out[i, j] = out[j, i] = np.einsum("cp,cp->c", a, b)
+            out[i, j] = out[j, i] = np.einsum("...p,...p->...", a, b)
     return out
 
 

@@ -13,7 +13,6 @@ from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.dispersion_parts import has_parts, part_columns
 from whichcore.analysis.kin import kin_of, with_kin
-from whichcore.analysis.level_integral import CommonFactors
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import CORE_DEVIATION, Observation, RowKind, reading_rows
 from whichcore.analysis.priors import GapNode, corner_prior
@@ -265,7 +264,7 @@ def _cube(
         predicted=predictions(library, indices, observation),
         reach=reach_of(materials, observation, SHIFTS),
         deviations=[
-            Deviating(amplitude.share, CommonFactors(curve_columns(observation, first, amplitude)))
+            Deviating(amplitude.share, curve_columns(observation, first, amplitude))
             for amplitude in amplitudes(first)
         ],
         priors=(corner_prior(materials, SHIFTS, observation.temperature_c), branches),

@@ -7,7 +7,7 @@ from scipy.stats import multivariate_normal, norm
 
 from whichcore.analysis.level_integral import (
     SUPPORT,
-    CommonFactors,
+    JointFactors,
     LevelPrior,
     inner_products,
     log_likelihood,
@@ -28,7 +28,7 @@ ALL = Reach(np.array([0]), np.array([POINTS]), np.zeros((1, 0), dtype=bool))
 
 def gram_of(*vectors: np.ndarray, reach: Reach = ALL) -> tuple[np.ndarray, np.ndarray]:
     rows = tuple(v[None, :] for v in vectors)
-    gram, log_det = inner_products(rows, ONE, reach, [CommonFactors(COMMON)])
+    gram, log_det = inner_products(rows, ONE, reach, JointFactors([COMMON]))
     return gram[:-1, :-1], log_det
 
 
@@ -37,9 +37,19 @@ def test_the_vector_of_all_candidates_is_one_like_the_others():
     mask = np.tile((np.arange(POINTS) >= 1) & (np.arange(POINTS) < 4), 2)
     for reach, seen in ((ALL, np.ones(2 * POINTS)), (part, mask)):
         rows = tuple((v * seen)[None, :] for v in (RESIDUAL, LEVEL))
-        found = inner_products(rows, ONE, reach, [CommonFactors(COMMON)])[0]
+        found = inner_products(rows, ONE, reach, JointFactors([COMMON]))[0]
         expected = gram_of(RESIDUAL * seen, LEVEL * seen, ONE * seen, reach=reach)[0]
         np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-12)
+
+
+def test_alternative_covariances_do_not_touch_each_other():
+    """One with fewer columns is padded: it must stay what it is alone."""
+    rows, few = (RESIDUAL[None], LEVEL[None]), COMMON[:, :1]
+    both = inner_products(rows, ONE, ALL, JointFactors([COMMON, few]))
+    for a, columns in enumerate((COMMON, few)):
+        alone = inner_products(rows, ONE, ALL, JointFactors([columns]))
+        np.testing.assert_allclose(both[0][:, :, a], alone[0][:, :, 0], rtol=1e-12)
+        np.testing.assert_allclose(both[1][a], alone[1][0], rtol=1e-12)
 
 
 def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:
