@@ -88,7 +88,7 @@ class InnerFactor:
 
 
 class JointFactors:
-    """Factors of A alternative sets of whitened common columns at once, one set for each pattern of points."""
+    """Factors of A alternative sets of whitened common columns, made once for each pattern of points."""
 
     def __init__(self, columns: Sequence[FloatArray]) -> None:
         size = max(one.shape[1] for one in columns)
