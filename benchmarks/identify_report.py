@@ -18,6 +18,14 @@ SURE = 0.8
 #: deviate as much.
 TWIN = 0.05
 GATED = ("random", "p0", "p1")
+#: Protocols in which a simple method is not what it is elsewhere: another L0 than it takes, or a whole sweep
+#: where the judge has one reading.
+NOT_COMPARABLE = {
+    "section": ("nearest μi", "least squares"),
+    "joined": ("nearest μi", "least squares"),
+    "coated": ("nearest μi", "least squares"),
+    "reading": ("least squares",),
+}
 
 Table = dict[str, Any]
 
@@ -32,6 +40,8 @@ def report(rows: Sequence[Row]) -> dict[str, Table]:
             table = _left_out(judged) if name in {"left-out", "novel"} else _listed(judged)
         if judged and name in {"random", "cracked", "joined"}:
             table |= _gaps(judged)
+        for key in [key for key in table if key.startswith(NOT_COMPARABLE.get(name, ()))]:
+            del table[key]
         known = _of(rows, name, "known law")
         if known:
             table |= _beside(judged, known)
