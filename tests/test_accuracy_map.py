@@ -427,7 +427,7 @@ def test_the_visible_loss_angle_is_that_of_the_arithmetic():
 
 
 def test_a_good_capacitor_as_one_more_standard_gives_the_phase():
-    # the load's 2 nH leave the angle of every impedance open; a capacitor's own phase hangs on its loss alone.
+    # the load's 2 nH leave the angle of every impedance open; the phase of a capacitor hangs on its loss.
     # A converter that bends by a tenth of a step hides that phase here: 0.8 mrad (computed)
     grid, z, quiet = np.array([3e6]), 100j, replace(READING, nonlinearity_steps=0.0)
     fourth = Capacitor(within(1e-9, 1e-11), 0.0, within(20e-3, 5e-3), within(6e-9, 1e-9))
