@@ -57,13 +57,12 @@ def test_many_stored_sweeps_are_judged_one_by_one():
         for line in done.stdout.splitlines()
         if "ratio" in line
     }
-    assert set(ratios) == {"time per sweep", "largest resident", "held", "time per curve"}
+    assert set(ratios) == {"time per sweep", "largest resident", "time per curve"}
     assert ratios["largest resident"] < 1.2
     assert ratios["time per curve"] < 1.5
     held = next(line for line in done.stdout.splitlines() if line.startswith("held"))
-    early, late = (float(word.rstrip(",")) for word in held.split()[1:3])
-    # 36 kept verdicts would be some 500 KiB beside what caches hold
-    assert late - early < 400
+    # a kept verdict of 16 candidates would be some 10 KiB
+    assert float(held.split()[4]) < 5
 
 
 @pytest.mark.soak
