@@ -82,8 +82,24 @@ def uses_of(material: Material) -> frozenset[str]:
     return frozenset(application.name for application in found if application)
 
 
+class _Label:
+    """What every label has in common: none is impossible, and none says more than its likelihood."""
+
+    __slots__ = ()
+
+    @property
+    def plausible(self) -> bool:
+        """Any label may be."""
+        return True
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Nothing beyond the verdict."""
+        return ()
+
+
 @dataclass(frozen=True, slots=True)
-class SoldForUse:
+class SoldForUse(_Label):
     """The part was sold for an application."""
 
     application: Application
@@ -92,16 +108,6 @@ class SoldForUse:
     def name(self) -> str:
         """What it is, for the explanation."""
         return f"label (sold for {self.application.name})"
-
-    @property
-    def plausible(self) -> bool:
-        """Any class may serve anything."""
-        return True
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-probability of this label on a core of the material."""
@@ -122,7 +128,7 @@ class SoldForUse:
 
 
 @dataclass(frozen=True, slots=True)
-class SoldAsClass:
+class SoldAsClass(_Label):
     """The part was sold as one of a class."""
 
     material_class: MaterialClass
@@ -131,16 +137,6 @@ class SoldAsClass:
     def name(self) -> str:
         """What it is, for the explanation."""
         return f"label (sold as {self.material_class.value})"
-
-    @property
-    def plausible(self) -> bool:
-        """Any label may be."""
-        return True
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-probability of this label on a core of the material."""
@@ -154,7 +150,7 @@ class SoldAsClass:
 
 
 @dataclass(frozen=True, slots=True)
-class SoldAsMaterial:
+class SoldAsMaterial(_Label):
     """The part was sold or marked as one grade of the library.
 
     Attributes
@@ -172,16 +168,6 @@ class SoldAsMaterial:
     def name(self) -> str:
         """What it is, for the explanation."""
         return f"label (sold as {self.material.id})"
-
-    @property
-    def plausible(self) -> bool:
-        """Any label may be."""
-        return True
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-probability of this label on a core of the material."""
