@@ -67,6 +67,39 @@ def require_curve(frequency: FloatArray, impedance: ComplexArray) -> None:
         )
 
 
+def require_covariance(frequency: FloatArray, covariance: FloatArray) -> None:
+    """Refuse what is no covariance of a real and an imaginary part.
+
+    Parameters
+    ----------
+    frequency : float array (F,)
+    covariance : float array (F, 2, 2)
+
+    Raises
+    ------
+    AnalysisError
+        The shape is another, a value is not finite, or a matrix is not symmetric and positive semi-definite.
+    """
+    if covariance.shape != (frequency.size, 2, 2):
+        raise AnalysisError(
+            "a covariance needs one 2×2 matrix per frequency",
+            where="scatter",
+            got=f"{covariance.shape} for {frequency.size} frequencies",
+        )
+    real, imag, mixed = covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1]
+    slack = 1e-9 * (real + imag)  # of rounding, where the scatter lies in one direction
+    good = np.isfinite(covariance).all(axis=(1, 2)) & (np.minimum(real, imag) >= -slack)
+    good &= mixed**2 - real * imag <= slack * (real + imag)
+    good &= np.abs(mixed - covariance[:, 1, 0]) <= slack
+    if (wrong := np.flatnonzero(~good)).size:
+        raise AnalysisError(
+            "a scatter must be finite, symmetric and not negative",
+            where=f"scatter at {frequency[wrong[0]]:g} Hz",
+            got=np.array2string(covariance[wrong[0]], separator=", ").replace("\n", ""),
+            next_step="state it again, or leave it out to have it estimated",
+        )
+
+
 def _standardised_residuals(frequency: FloatArray, impedance: ComplexArray) -> ComplexArray:
     """Return the residual of each point from its local quadratic, over |Z|, scaled to the point's own spread.
 

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from whichcore.analysis.geometry import core_geometry
-from whichcore.analysis.impedance import require_curve
+from whichcore.analysis.impedance import require_covariance, require_curve
 from whichcore.analysis.open_circuit import ROD_WARNING, rod_permeability
 from whichcore.analysis.specimen import Rod, Specimen
 from whichcore.analysis.types import (
@@ -249,6 +249,7 @@ def permeability(
         unknown plane.
     """
     require_curve(sweep.frequency_hz, sweep.impedance_ohm)
+    require_covariance(sweep.frequency_hz, sweep.scatter)
     if isinstance(specimen.core, Rod):
         raise AnalysisError(
             "a rod shows its shape rather than its material: no permeability curve follows from a sweep",

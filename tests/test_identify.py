@@ -372,3 +372,12 @@ def test_one_point_is_never_enough_to_stop():
 def test_silent_references_ask_for_other_frequencies():
     verdict = identify(ring(), sweep=wound(relaxation(4500, 0.9e6)), library=grades(TestSpan.AWAY))
     assert "outside the measured band" in verdict.next_measurement
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -1.0])
+def test_a_scatter_that_is_none_is_refused_in_one_line(bad):
+    sweep = wound(relaxation(2300, 1.8e6))
+    scatter = sweep.scatter.copy()
+    scatter[3, 0, 0] = bad
+    with pytest.raises(AnalysisError, match=r"scatter at .* Hz: a scatter must be finite, symmetric and not"):
+        identify(ring(), sweep=replace(sweep, scatter=scatter), library=grades(A))

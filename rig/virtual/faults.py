@@ -31,15 +31,6 @@ class FaultKind(StrEnum):
 
 INSTRUMENTS = ("source", "digitizer")
 BLOCK_KINDS = (FaultKind.DEAD_MID_BLOCK, FaultKind.SHORT_BLOCK, FaultKind.LONG_BLOCK, FaultKind.WRONG_DIGITS)
-LINE_KINDS = (
-    FaultKind.SILENT,
-    FaultKind.SLOW,
-    FaultKind.ECHO,
-    FaultKind.WRONG_IDENTITY,
-    FaultKind.ERROR_IN_QUEUE,
-    FaultKind.ENDLESS_ERRORS,
-    *BLOCK_KINDS,
-)
 
 
 @dataclass

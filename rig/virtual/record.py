@@ -19,8 +19,6 @@ from whichcore.rig.virtual.electronics import ChannelData, RangeData, electronic
 from whichcore.rig.virtual.fixtures import WoundCore
 from whichcore.rig.virtual.setup import Operating, Setup, operate
 
-FORGOTTEN = 40.0  # time constants after which a remain is gone (e⁻⁴⁰)
-
 
 @dataclass(frozen=True, slots=True)
 class Drive:
