@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from whichcore.analysis.evidence import ClassEvidence
-from whichcore.analysis.permeability import permeability, permeability_of_reading
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.reading_permeability import permeability_of_reading
 from whichcore.analysis.second_condition import HysteresisConstant, SecondReading, TemperatureFactor
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum, Reading, ReadingKind

@@ -22,10 +22,11 @@ from whichcore.analysis.level_range import permeability_range, shared_use
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
-from whichcore.analysis.permeability import ReadingPermeability, permeability, permeability_of_reading
+from whichcore.analysis.permeability import permeability
 from whichcore.analysis.pooling import GROUPS_PER_DECADE, pooled
 from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluctivity
 from whichcore.analysis.priors import gap_nodes, turn_branches
+from whichcore.analysis.reading_permeability import ReadingPermeability, permeability_of_reading
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
 from whichcore.analysis.trial import Finding, try_data

@@ -19,7 +19,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from whichcore.analysis.permeability import ReadingPermeability
+from whichcore.analysis.reading_permeability import ReadingPermeability
 from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum, ReadingKind
 from whichcore.analysis.uncertainty import common_columns, independent_covariance, propagate
 from whichcore.errors import AnalysisError

@@ -22,7 +22,6 @@ from numpy.typing import ArrayLike
 
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.impedance import require_covariance, require_curve
-from whichcore.analysis.open_circuit import ROD_WARNING, rod_permeability
 from whichcore.analysis.specimen import Rod, Specimen
 from whichcore.analysis.types import (
     ComplexArray,
@@ -30,8 +29,6 @@ from whichcore.analysis.types import (
     FloatArray,
     ImpedanceSweep,
     PermeabilitySpectrum,
-    Reading,
-    ReadingKind,
     Scope,
     Wiring,
 )
@@ -41,9 +38,6 @@ from whichcore.errors import AnalysisError
 
 TERMINALS, EMPTY_WINDING = "terminals", "empty winding"
 """What a calibration called zero impedance; a sweep says it in its header as ``plane``."""
-
-READING_UNCERTAINTY = 0.02
-"""Relative standard uncertainty of a reading that states none; practice, no source."""
 
 SELF_RESONANCE = "winding:self-resonance"
 _SECANTS = np.array([-2.0, -1.5, -1.0, -0.5, 0.5, 1.0, 1.5, 2.0])  # standard uncertainties
@@ -76,7 +70,7 @@ def air_inductance_h(specimen: Specimen, two_windings: bool = False) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Layers:
+class WindingLayers:
     """The impedance of a specimen, layer by layer, (F,) each: terminals, inside C_w, core; and jωL0.
 
     ``empty`` is that of the winding without a core at the terminals, and ``restored`` the change of
@@ -144,7 +138,8 @@ def _empty_winding(
     return np.asarray(outside), np.asarray((outside / inside) ** 2)
 
 
-def _strip(sweep: ImpedanceSweep, model: WindingModel, air_h: float) -> _Layers:
+def strip_winding(sweep: ImpedanceSweep, model: WindingModel, air_h: float) -> WindingLayers:
+    """Return what is left of a sweep under capacitance, copper and stray inductance, point by point."""
     omega = np.asarray(2 * np.pi * sweep.frequency_hz)
     air = np.asarray(1j * omega * air_h)
     empty, slope = np.zeros_like(air), np.zeros_like(air)
@@ -162,10 +157,10 @@ def _strip(sweep: ImpedanceSweep, model: WindingModel, air_h: float) -> _Layers:
         )
     inner = np.asarray(1 / inner_admittance, dtype=complex)
     core = inner - model.resistance_ohm.value - 1j * omega * model.inductance_h.value
-    return _Layers(terminals, inner, core, air, omega, empty, slope * (inner / terminals) ** 2)
+    return WindingLayers(terminals, inner, core, air, omega, empty, slope * (inner / terminals) ** 2)
 
 
-def _winding_sources(model: WindingModel, layers: _Layers) -> tuple[ErrorSource, ...]:
+def _winding_sources(model: WindingModel, layers: WindingLayers) -> tuple[ErrorSource, ...]:
     """Return the sources of the winding: ∂μ/∂R = −1/jωL0, ∂μ/∂L = −1/L0, ∂μ/∂C = jωZ1²/jωL0.
 
     Where the calibration took the empty winding off, what is put back moves with each of them: 1 becomes
@@ -186,7 +181,7 @@ def _winding_sources(model: WindingModel, layers: _Layers) -> tuple[ErrorSource,
     return linear + _self_resonance(model.capacitance_f, layers)
 
 
-def _self_resonance(capacitance: Element, layers: _Layers) -> tuple[ErrorSource, ...]:
+def _self_resonance(capacitance: Element, layers: WindingLayers) -> tuple[ErrorSource, ...]:
     """Return what the derivative by C_w leaves out near the self-resonance of the winding.
 
     With κ = ω|Z1|u(C_w) above 0.2, intervals made from the derivative miss the truth too often
@@ -208,7 +203,7 @@ def _self_resonance(capacitance: Element, layers: _Layers) -> tuple[ErrorSource,
     return (ErrorSource(SELF_RESONANCE, Scope.SWEEP, np.where(near, rest, 0.0)),)
 
 
-def _geometry_sources(specimen: Specimen, layers: _Layers) -> tuple[ErrorSource, ...]:
+def _geometry_sources(specimen: Specimen, layers: WindingLayers) -> tuple[ErrorSource, ...]:
     """Return the sources of L0: a relative change d of L0 changes μ by −μ d, or by (k − μ) d (see above)."""
     slope = layers.restored - layers.permeability
     return tuple(
@@ -259,7 +254,7 @@ def permeability(
             next_step="give one inductance reading, or compare with a known rod in the same coil",
         )
     model = winding_seen(sweep, specimen) if winding is None else winding
-    layers = _strip(sweep, model, air_inductance_h(specimen, sweep.wiring == Wiring.TWO_WINDINGS))
+    layers = strip_winding(sweep, model, air_inductance_h(specimen, sweep.wiring == Wiring.TWO_WINDINGS))
     derivative = (layers.inner / layers.terminals) ** 2 / layers.air
     scatter, carried = propagate(sweep.scatter, sweep.sources, derivative)
     return PermeabilitySpectrum(
@@ -306,230 +301,3 @@ def impedance_of(permeability: ArrayLike, frequency_hz: ArrayLike, specimen: Spe
         + model.resistance_ohm.value
     )
     return np.asarray(1 / (1 / inner + 1j * omega * model.capacitance_f.value + model.conductance_s))
-
-
-# ------------------------------------------------------------------------------------------- readings
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingPermeability:
-    """What one reading says of the permeability.
-
-    Attributes
-    ----------
-    kind : ReadingKind
-        INDUCTANCE: ``permeability`` is μ′. IMPEDANCE_MAGNITUDE: it is |μ|.
-    frequency_hz : float
-    permeability : float
-    own_uncertainty : float
-        Standard uncertainty from the reading itself.
-    common : tuple of (str, float)
-        Sources of winding and shape, which other data of the specimen share: id, and change of
-        ``permeability`` for one standard uncertainty.
-    notes : tuple of str
-        What was assumed.
-    """
-
-    kind: ReadingKind
-    frequency_hz: float
-    permeability: float
-    own_uncertainty: float
-    common: tuple[tuple[str, float], ...] = ()
-    notes: tuple[str, ...] = ()
-    flux_density_t: float | None = None
-
-    @property
-    def standard_uncertainty(self) -> float:
-        """Everything together."""
-        return float(np.hypot(self.own_uncertainty, np.hypot.reduce([change for _, change in self.common])))
-
-
-def _stated_uncertainty(reading: Reading) -> tuple[float, tuple[str, ...]]:
-    """Return the standard uncertainty of a reading in its unit, and a note where it was assumed."""
-    if reading.standard_uncertainty is not None:
-        return reading.standard_uncertainty, ()
-    note = (
-        f"the {reading.kind.value} reading at {reading.frequency_hz:g} Hz states no uncertainty: "
-        f"{READING_UNCERTAINTY:.0%} was taken"
-    )
-    return READING_UNCERTAINTY * abs(reading.value), (note,)
-
-
-def _at_phase(reading: Reading, specimen: Specimen, phase: float) -> PermeabilitySpectrum:
-    """Return the spectrum of one point with the reading as |Z| of a given phase.
-
-    The scatter is that of the size of Z alone.
-    """
-    uncertainty, _ = _stated_uncertainty(reading)
-    omega = 2 * np.pi * reading.frequency_hz
-    scale = omega if reading.kind is ReadingKind.INDUCTANCE else 1.0
-    along = np.array([np.cos(phase), np.sin(phase)])
-    return permeability(
-        ImpedanceSweep(
-            frequency_hz=np.array([reading.frequency_hz], dtype=float),
-            impedance_ohm=np.array([scale * reading.value * np.exp(1j * phase)]),
-            scatter=(scale * uncertainty) ** 2 * np.outer(along, along)[np.newaxis],
-        ),
-        specimen,
-    )
-
-
-def _phase_spread(reading: Reading, specimen: Specimen) -> float:
-    """Return the standard uncertainty of |μ| from not knowing the phase of Z: 0° to 90°, rectangular."""
-    sizes = [
-        abs(_at_phase(reading, specimen, phase).permeability[0]) for phase in (0.0, np.pi / 4, np.pi / 2)
-    ]
-    return float((max(sizes) - min(sizes)) / np.sqrt(12))
-
-
-def permeability_of_reading(reading: Reading, specimen: Specimen) -> ReadingPermeability:
-    """Return what one meter reading says of the effective permeability.
-
-    Parameters
-    ----------
-    reading : Reading
-        Series inductance in H, or |Z| in Ω.
-    specimen : Specimen
-
-    Returns
-    -------
-    ReadingPermeability
-        An inductance gives μ′; the loss, which the meter does not tell, is taken as zero where the winding
-        capacitance is removed. |Z| gives |μ|, taken at a phase of 45°; the spread from 0° to 90°, which
-        matters only where copper or capacitance do, is part of its own uncertainty. A reading without a
-        stated uncertainty gets 2 % and a note. A rod is judged by its inductance against the empty coil.
-
-    Raises
-    ------
-    AnalysisError
-        The reading is not positive, or a rod shows too little of its material for a value.
-    """
-    if not (0 < reading.value < np.inf and 0 < reading.frequency_hz < np.inf):
-        raise AnalysisError(
-            "a reading must be positive and finite",
-            where=f"{reading.kind.value} reading",
-            got=f"{reading.value:g} at {reading.frequency_hz:g} Hz",
-            allowed="> 0",
-        )
-    if isinstance(specimen.core, Rod):
-        return _rod_reading(reading, specimen.core)
-    uncertainty_notes = _stated_uncertainty(reading)[1]
-    magnitude = reading.kind is ReadingKind.IMPEDANCE_MAGNITUDE
-    spectrum = _at_phase(reading, specimen, np.pi / 4 if magnitude else np.pi / 2)
-    mu = spectrum.permeability[0]
-    direction = mu / abs(mu) if magnitude else 1.0 + 0j
-    axis = np.array([direction.real, direction.imag])
-    own = float(np.sqrt(axis @ spectrum.scatter[0] @ axis))
-    notes: tuple[str, ...] = ()
-    if magnitude:
-        own = float(np.hypot(own, _phase_spread(reading, specimen)))
-        notes = (f"|Z| at {reading.frequency_hz:g} Hz says |μ|, not μ′: the phase is unknown",)
-    return ReadingPermeability(
-        kind=reading.kind,
-        frequency_hz=reading.frequency_hz,
-        permeability=float((mu * direction.conjugate()).real),
-        own_uncertainty=own,
-        common=tuple(
-            (source.id, float((source.sensitivity[0] * direction.conjugate()).real))
-            for source in spectrum.sources
-        ),
-        notes=uncertainty_notes + notes,
-        flux_density_t=reading.flux_density_t,
-    )
-
-
-def _rod_reading(reading: Reading, rod: Rod) -> ReadingPermeability:
-    uncertainty, notes = _stated_uncertainty(reading)
-    scale = 1.0 if reading.kind is ReadingKind.INDUCTANCE else 1 / (2 * np.pi * reading.frequency_hz)
-    found = rod_permeability(rod, scale * reading.value, uncertainty / reading.value)
-    if found.permeability is None or found.standard_uncertainty is None:
-        raise AnalysisError(
-            "the rod hides its material: the reading only bounds the permeability from below",
-            where=f"{reading.kind.value} reading",
-            got=f"apparent permeability {found.apparent:.4g}",
-            allowed=f"μ above {found.lower_bound:.4g}",
-            next_step="compare with a known rod in the same coil",
-        )
-    return ReadingPermeability(
-        kind=reading.kind,
-        frequency_hz=reading.frequency_hz,
-        permeability=found.permeability,
-        own_uncertainty=found.standard_uncertainty,
-        notes=(*notes, ROD_WARNING),
-    )
-
-
-# ------------------------------------------------------------------------------------------ flux density
-
-
-def terminal_voltage_vrms(impedance_ohm: ArrayLike, emf_vrms: ArrayLike, series_ohm: complex) -> FloatArray:
-    """Return the voltage across the specimen, V rms: |Z/(Z + Z_series)| of the source's open-circuit voltage.
-
-    Parameters
-    ----------
-    impedance_ohm : complex array (F,)
-    emf_vrms : float or float array (F,)
-        Open-circuit voltage of the source.
-    series_ohm : complex
-        Source resistance and shunt together, Ω.
-    """
-    impedance = np.asarray(impedance_ohm)
-    return np.asarray(np.asarray(emf_vrms) * np.abs(impedance / (impedance + series_ohm)))
-
-
-def core_voltage_vrms(
-    impedance_ohm: ArrayLike, frequency_hz: ArrayLike, terminal_vrms: ArrayLike, specimen: Specimen
-) -> FloatArray:
-    """Return the voltage induced by the core's flux, V rms: |I Z_core| without copper and stray inductance.
-
-    Parameters
-    ----------
-    impedance_ohm : complex array (F,)
-        At the terminals.
-    frequency_hz : float array (F,)
-    terminal_vrms : float or float array (F,)
-        Voltage across the specimen.
-    specimen : Specimen
-
-    Raises
-    ------
-    AnalysisError
-        As :func:`permeability`.
-    """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    impedance = np.asarray(impedance_ohm, dtype=complex)
-    require_curve(frequency, impedance)
-    sweep = ImpedanceSweep(frequency, impedance, np.zeros((frequency.size, 2, 2)))
-    layers = _strip(sweep, winding_model(specimen, frequency), air_inductance_h(specimen))
-    return np.asarray(np.asarray(terminal_vrms) * np.abs(layers.core / layers.inner))
-
-
-def peak_flux_density_t(
-    core_voltage_vrms: ArrayLike, frequency_hz: ArrayLike, specimen: Specimen, turns: int | None = None
-) -> FloatArray:
-    """Return the peak over time of the flux density, mean over the section, T: √2 V/(ω N A_e).
-
-    Parameters
-    ----------
-    core_voltage_vrms : float or float array (F,)
-        Induced voltage, V rms (:func:`core_voltage_vrms`, or that of a second winding).
-    frequency_hz : float or float array (F,)
-    specimen : Specimen
-        A closed core.
-    turns : int or None
-        Of the winding the voltage belongs to; None: the primary.
-
-    Returns
-    -------
-    float array (F,)
-        The inner edge sees :func:`inner_edge_factor` times as much.
-    """
-    area = core_geometry(specimen).effective.area_m2
-    omega = 2 * np.pi * np.asarray(frequency_hz, dtype=float)
-    count = specimen.winding.turns if turns is None else turns
-    return np.asarray(np.sqrt(2) * np.asarray(core_voltage_vrms) / (omega * count * area))
-
-
-def inner_edge_factor(specimen: Specimen) -> float:
-    """Return the largest flux density over the mean of the section (l_e/(π d2) for a ring)."""
-    return core_geometry(specimen).peak_to_mean_flux

@@ -27,12 +27,9 @@ import numpy as np
 from scipy import stats
 
 from whichcore.analysis.curve_difference import interpolation
+from whichcore.analysis.flux_density import core_voltage_vrms, peak_flux_density_t
 from whichcore.analysis.impedance import require_curve
-from whichcore.analysis.permeability import (
-    core_voltage_vrms,
-    peak_flux_density_t,
-    permeability,
-)
+from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import (
     ComplexArray,

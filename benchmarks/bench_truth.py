@@ -29,7 +29,8 @@ from pathlib import Path
 import numpy as np
 
 from in_process_bench import InProcessBench, Reading, true_permeability
-from whichcore.analysis.permeability import inner_edge_factor, permeability
+from whichcore.analysis.flux_density import inner_edge_factor
+from whichcore.analysis.permeability import permeability
 from whichcore.analysis.types import ErrorSource, PermeabilitySpectrum, Wiring
 from whichcore.errors import WhichcoreError, WhichcoreWarning
 from whichcore.rig.virtual import VirtualBench, WoundCore, core, cores

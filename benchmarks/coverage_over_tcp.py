@@ -36,7 +36,8 @@ import numpy as np
 from scipy.stats import binom
 
 from in_process_bench import true_permeability
-from whichcore.analysis.permeability import inner_edge_factor, permeability
+from whichcore.analysis.flux_density import inner_edge_factor
+from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, Wiring
 from whichcore.analysis.uncertainty import point_covariance

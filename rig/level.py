@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from whichcore.analysis.permeability import core_voltage_vrms, inner_edge_factor, peak_flux_density_t
+from whichcore.analysis.flux_density import core_voltage_vrms, inner_edge_factor, peak_flux_density_t
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import Phasors, Wiring
 from whichcore.errors import InputError

@@ -12,7 +12,7 @@ from whichcore.analysis.observation import (
     observe,
     reading_rows,
 )
-from whichcore.analysis.permeability import ReadingPermeability
+from whichcore.analysis.reading_permeability import ReadingPermeability
 from whichcore.analysis.types import ErrorSource, PermeabilitySpectrum, ReadingKind, Scope
 from whichcore.errors import AnalysisError
 

@@ -8,17 +8,14 @@ import numpy as np
 import pytest
 
 from whichcore.analysis.coverage import Contribution, expanded_uncertainty
-from whichcore.analysis.permeability import (
-    READING_UNCERTAINTY,
-    air_inductance_h,
+from whichcore.analysis.flux_density import (
     core_voltage_vrms,
-    impedance_of,
     inner_edge_factor,
     peak_flux_density_t,
-    permeability,
-    permeability_of_reading,
     terminal_voltage_vrms,
 )
+from whichcore.analysis.permeability import air_inductance_h, impedance_of, permeability
+from whichcore.analysis.reading_permeability import READING_UNCERTAINTY, permeability_of_reading
 from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen, TwoHole, Winding
 from whichcore.analysis.types import (
     Distribution,
