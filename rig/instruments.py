@@ -11,7 +11,7 @@ import threading
 from dataclasses import dataclass
 from typing import Protocol
 
-from whichcore.analysis.types import Capture, Wiring
+from whichcore.analysis.types import Capture, FloatArray, Wiring
 
 Span = tuple[float, float]
 
@@ -151,6 +151,46 @@ class Digitizer(Protocol):
 
     def close(self) -> None:
         """Close the connection; doing it twice does no harm."""
+
+
+class TakeDevice(Protocol):
+    """A source and a two-channel digitizer on one clock, played and read together: a sound card."""
+
+    @property
+    def rate_hz(self) -> float:
+        """Samples per second, of output and inputs alike."""
+
+    @property
+    def full_scale_out_vpk(self) -> float | None:
+        """Open-circuit peak voltage of a drive of 1; None where nobody has measured it."""
+
+    def take(self, drive: FloatArray, lead_in: int, start_time_s: float, cancel: threading.Event) -> Capture:
+        """Play a periodic drive and record both inputs; the output is silent before and after.
+
+        Parameters
+        ----------
+        drive : float array (N,)
+            One period, in shares of the full scale, −1 to 1; it is repeated as long as the take lasts.
+        lead_in : int
+            Samples played and thrown away before the record begins, on top of the delay of the card.
+        start_time_s : float
+            Time since the start of the sweep, handed on in the capture.
+        cancel : threading.Event
+            Fades the output out and raises Cancelled when set.
+
+        Returns
+        -------
+        Capture
+            N samples of A and B, which hold whole periods of everything in ``drive``. Where the full scale of
+            the inputs is not known, volts are nominal and only ratios are right.
+
+        Raises
+        ------
+        InputError
+            A drive that is empty, not finite or beyond ±1.
+        InstrumentError
+            The card failed, or drop-outs spoilt every attempt.
+        """
 
 
 class Operator(Protocol):
