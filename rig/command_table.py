@@ -334,6 +334,7 @@ def _digitizer(top: TableReader) -> DigitizerTable:
             (int(points[0]), int(points[1])),
             limits.span("interval_s", positive=True),
             (ranges, ranges),
+            limits.number("bandwidth_hz", least=1.0) if "bandwidth_hz" in limits else None,
         ),
         channels=limits.texts("channels"),
         divisions=limits.number("divisions", 8.0, least=1.0),

@@ -42,11 +42,15 @@ class DigitizerLimits:
         Shortest and longest time between samples.
     ranges_vpp : pair of tuple of float
         Full scale of every range of channel A and of B, ascending, at the tip of the probe.
+    bandwidth_hz : float or None
+        Up to which its inputs follow; above half the sample rate it is read by equivalent-time sampling. None
+        where it is not stated: then half the sample rate is the limit.
     """
 
     points: tuple[int, int]
     interval_s: Span
     ranges_vpp: tuple[tuple[float, ...], tuple[float, ...]]
+    bandwidth_hz: float | None = None
 
 
 class Source(Protocol):
