@@ -1,0 +1,1 @@
+"""Sources of the drawings of the hardware notes; one function for each drawing."""
