@@ -1,8 +1,9 @@
 """One connection to one instrument. Every foreign exception ends here.
 
-pyvisa and pyvisa-py carry the bytes; over a plain socket they only connect. What is added: a deadline for
-the whole answer instead of one for each read, no delay between consecutive writes, and a connection that is
-closed after any failure, because an answer left half read would be taken for the next one.
+pyvisa and pyvisa-py carry the bytes; over a plain socket they only connect, and a serial port is opened by
+pyserial alone, for one program. What is added: a deadline for the whole answer instead of one for each read,
+no delay between consecutive writes, and a connection that is closed after any failure, because an answer left
+half read would be taken for the next one.
 """
 
 from __future__ import annotations
@@ -19,12 +20,11 @@ from typing import Any
 
 from whichcore.errors import InstrumentError
 from whichcore.rig.block import BlockFormat, read_block
-from whichcore.rig.wire import LONGEST_LINE, Wire
+from whichcore.rig.message_wire import MessageWire
+from whichcore.rig.serial_wire import SerialWire, port_of
+from whichcore.rig.wire import SocketWire, Wire
 
-LINE_CHUNK = 256
-SMALLEST_CHUNK = 64  # bytes asked for at once on a line that drips
-LARGEST_CHUNK = 1 << 18
-CHUNK_S = 0.05  # a chunk is what comes in this time, so that a deadline is seen
+USUAL_BAUD = 9600
 SILENCE_S = 1.5  # no byte for so long in the middle of an answer: it will not come
 
 # pyvisa-py tells its log of every time-out with a traceback; the error raised here says it in one line
@@ -43,7 +43,7 @@ class LinkSettings:
     command_pause_s : float
         Rest after each command, for instruments that lose what comes too fast.
     baud_rate : int or None
-        Of a serial line.
+        Of a serial line; None takes the usual 9600.
     """
 
     write_terminator: str = "\n"
@@ -69,17 +69,20 @@ class Link:
         self.settings = settings
         self._resource: Any = None
         self._wire: Wire | None = None
-        self._answering = False
 
     @property
     def is_open(self) -> bool:
         """True while a connection is held; nothing is said of the other end."""
-        return self._resource is not None
+        return self._wire is not None
 
     def open(self) -> None:
         """Connect; raises InstrumentError. A socket to a closed port opens, and fails at the first use."""
         self.close()
         with self._guarded("connect"):
+            if port_of(self.address) is not None:
+                baud_rate = self.settings.baud_rate or USUAL_BAUD
+                self._resource = self._wire = SerialWire(self.address, baud_rate, SILENCE_S)
+                return
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ResourceWarning)
                 fault = self._try_to_connect()
@@ -87,10 +90,10 @@ class Link:
                     gc.collect()  # pyvisa-py leaves the socket of a failed connection open, in a cycle
             if fault:
                 raise RuntimeError(fault)
-            if self.settings.baud_rate is not None:
-                self._resource.baud_rate = self.settings.baud_rate
             line = self._socket()
-            self._wire = None if line is None else Wire(line, SILENCE_S)
+            self._wire = (
+                MessageWire(self._resource, SILENCE_S) if line is None else SocketWire(line, SILENCE_S)
+            )
 
     def close(self) -> None:
         """Close the connection; doing it twice does no harm."""
@@ -116,21 +119,17 @@ class Link:
         """
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.timeout_s + wait_s
-            self._send(message)
-            return self._read_line(deadline)
+            line = self._send(message).line(self.settings.read_terminator.encode("ascii"), deadline)
+            return line.decode("ascii").strip()
 
     def ask_block(self, message: str, form: BlockFormat, expected: int) -> bytes | bytearray:
         """Send a question and return the data of the block it is answered with."""
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.block_timeout_s
-            self._send(message)
-            if self._wire is None:
-                self._answering = False
-                self._resource.read_termination = None
-            else:
-                self._wire.expect(deadline)
+            wire = self._send(message)
+            wire.expect(deadline)
             return read_block(
-                lambda count: self._read_exactly(count, deadline), form, expected, self._where(message)
+                lambda count: wire.exactly(count, deadline), form, expected, self._where(message)
             )
 
     def _try_to_connect(self) -> str:
@@ -147,58 +146,14 @@ class Link:
             return _shortly(error)
         return ""
 
-    def _send(self, message: str) -> None:
-        data = (message + self.settings.write_terminator).encode("ascii")
-        if self._wire is not None:
-            self._wire.send(data, self.settings.timeout_s)
-        else:
-            self._resource.timeout = max(1, int(self.settings.timeout_s * 1000))
-            self._resource.write_raw(data)
+    def _send(self, message: str) -> Wire:
+        wire = self._wire
+        if wire is None:
+            raise RuntimeError("the connection is closed")
+        wire.send((message + self.settings.write_terminator).encode("ascii"), self.settings.timeout_s)
         if self.settings.command_pause_s:
             time.sleep(self.settings.command_pause_s)
-
-    def _read_line(self, deadline: float) -> str:
-        end = self.settings.read_terminator.encode("ascii")
-        if self._wire is not None:
-            return self._wire.line(end, deadline).decode("ascii").strip()
-        self._answering = False
-        self._resource.read_termination = self.settings.read_terminator[-1]
-        answer = bytearray()
-        while True:
-            self._patience(deadline)
-            chunk = self._resource.read_bytes(LINE_CHUNK, chunk_size=LINE_CHUNK, break_on_termchar=True)
-            self._answering = True
-            answer += chunk
-            if answer.endswith(end) or len(chunk) < LINE_CHUNK:
-                # other than in a comment of a waveform, SCPI is ASCII
-                return answer.decode("ascii").strip()
-            if len(answer) > LONGEST_LINE:
-                raise RuntimeError(f"an answer of more than {LONGEST_LINE} bytes without an end")
-
-    def _read_exactly(self, count: int, deadline: float) -> bytes | bytearray:
-        if self._wire is not None:
-            return self._wire.exactly(count, deadline)
-        data = bytearray()
-        size = min(count, 1 << 14)
-        while len(data) < count:
-            self._patience(deadline)
-            size = min(size, count - len(data))
-            begun = time.monotonic()
-            try:
-                data += self._resource.read_bytes(size, chunk_size=size)
-            except _foreign() as error:
-                raise TimeoutError(f"the data stopped after {len(data)} or more of {count} bytes") from error
-            self._answering = True
-            rate = size / max(time.monotonic() - begun, 1e-6)
-            size = int(min(max(rate * CHUNK_S, SMALLEST_CHUNK), LARGEST_CHUNK))
-        return data
-
-    def _patience(self, deadline: float) -> None:
-        left = deadline - time.monotonic()
-        if left <= 0:
-            raise TimeoutError("the answer did not end in time")
-        # the first byte may take as long as the whole answer, those behind it not
-        self._resource.timeout = max(1, int((min(left, SILENCE_S) if self._answering else left) * 1000))
+        return wire
 
     def _session(self) -> Any:
         return self._resource.visalib.sessions.get(self._resource.session)
@@ -214,8 +169,6 @@ class Link:
     def _guarded(self, message: str) -> Iterator[None]:
         """Turn whatever the libraries raise into one InstrumentError, and close what is now out of step."""
         try:
-            if message != "connect" and self._resource is None:
-                raise RuntimeError("the connection is closed")
             yield
         except InstrumentError:
             self.close()

@@ -321,9 +321,8 @@ def test_a_long_record_cut_short_says_so_before_the_deadline(script):
     assert not link.is_open
 
 
-def test_a_line_that_drips_meets_the_deadline(monkeypatch):
+def test_a_line_that_drips_meets_the_deadline():
     """Each byte comes within the patience for silence; only a deadline for the whole ends it."""
-    monkeypatch.setattr("whichcore.rig.link.LINE_CHUNK", 4)
     with socket.create_server(("127.0.0.1", 0)) as listener:
         stop = threading.Event()
 
@@ -585,44 +584,6 @@ def test_probe_ratio_and_swapped_channels(script):
     digitizer.close()
     with pytest.raises(InputError, match="no such channel"):
         make_digitizer(server, settings=ChannelSettings(("1", "3")))
-
-
-class TestOtherTransports:
-    """What is no socket is read by count through pyvisa alone; here the same lines with the socket hidden."""
-
-    @pytest.fixture(autouse=True)
-    def hidden(self, monkeypatch):
-        monkeypatch.setattr(Link, "_socket", lambda _: None)
-
-    def test_line_and_block(self, script):
-        codes = np.resize(np.arange(-128, 128), 70_000)
-        server = script([("A?", "1"), ("DATA?", block(codes)), ("B?", "2")])
-        link = Link(server.address, LinkSettings())
-        link.open()
-        assert link.ask("A?") == "1"
-        assert bytes(link.ask_block("DATA?", BlockFormat(), 70_000)) == codes.astype(np.int8).tobytes()
-        assert link.ask("B?") == "2"
-        link.close()
-
-    @pytest.mark.parametrize("question", ["OPC?", "DATA?"])
-    def test_the_first_byte_may_take_its_time(self, script, question):
-        """Longer than silence within an answer may last, shorter than the answer as a whole."""
-        server = script([(question, Late(0.5, b"1\n" if question == "OPC?" else block([1] * 300)))])
-        link = Link(server.address, LinkSettings(timeout_s=3, block_timeout_s=3))
-        link.open()
-        if question == "OPC?":
-            assert link.ask(question) == "1"
-        else:
-            assert bytes(link.ask_block(question, BlockFormat(), 300)) == b"\x01" * 300
-        link.close()
-
-    def test_a_block_cut_short(self, script):
-        server = script([("DATA?", block([0] * 20, says=900, trailer=b""))])
-        link = Link(server.address, LinkSettings(block_timeout_s=30))
-        link.open()
-        with pytest.raises(InstrumentError, match="stopped after 0 or more of 900 bytes"):
-            link.ask_block("DATA?", BlockFormat(), 900)
-        assert not link.is_open
 
 
 def test_consecutive_writes_are_not_delayed(script):

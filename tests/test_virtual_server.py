@@ -273,7 +273,7 @@ def test_silent_echo_and_slow(served, monkeypatch):
     assert source.file.readline() == b"0\n"
     operator.answer('{"fault": null}')
     slept = []
-    monkeypatch.setattr("whichcore.rig.virtual.server.time.sleep", slept.append)
+    monkeypatch.setattr("whichcore.rig.virtual.line.time.sleep", slept.append)
     operator.answer('{"fault": {"kind": "slow", "on": "source", "value": 3.5}}')
     assert source.ask("OUTP?") == "0"
     assert slept == [3.5]
@@ -314,7 +314,7 @@ def test_faults_are_read_strictly():
     for wrong in wrongs:
         with pytest.raises(InputError):
             parse_fault(wrong)
-    assert len(FaultKind) == 15
+    assert len(FaultKind) == 23
 
 
 # --- hands and process ---

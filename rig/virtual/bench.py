@@ -31,6 +31,7 @@ from whichcore.rig.virtual.setup import Setup
 
 UNPLUGGED_HUM = 8.0  # an open cable picks up more
 STUCK_SHARE = 1 / 8  # range a stuck switch stays on, as a share of the one it shows
+NO_TRIGGER_S = 0.02  # between two looks whether the trigger has come after all
 NEUTRAL_FIELD = 5.0  # coercive fields to start a neutralising decay from
 STEEPEST = 0.5  # smallest ratio of two amplitudes in a row that still neutralises
 LEFT_BEHIND = 0.6  # share of the remanence that a drive cut off in full swing leaves
@@ -238,13 +239,15 @@ class Bench:
         off = self.faults.find(FaultKind.FREQUENCY_OFF)
         ppm = data.clock_ppm + (off.value if off else 0.0)
         frequency = front.frequency_hz * (1 + ppm * 1e-6)
-        if not front.on:
+        if not front.on or self.faults.find(FaultKind.NO_SIGNAL):
             return Drive(frequency)
         share = front.display_share
         if self.faults.find(FaultKind.DISPLAY_LOAD):
             share = 0.5 if math.isinf(front.load_ohm) else 1.0
         gain = (1 + data.gain_error) / share
-        return Drive(frequency, front.level_vpp / 2 * gain, front.offset_v * gain)
+        extra = self.faults.find(FaultKind.OFFSET)
+        offset = front.offset_v * gain + (extra.value if extra else 0.0)
+        return Drive(frequency, front.level_vpp / 2 * gain, offset)
 
     def state(self) -> dict[str, object]:
         """Return what an onlooker sees, for the answer to a command of the hands."""
@@ -285,7 +288,9 @@ class Bench:
     def running(self) -> bool:
         """Tell whether an acquisition runs."""
         run = self._run
-        return run is not None and self.now() < run.end_s
+        if run is None:
+            return False
+        return self.now() < run.end_s or self.faults.find(FaultKind.TRIGGER_LOST) is not None
 
     def abort(self) -> None:
         """Throw the acquisition away."""
@@ -295,8 +300,11 @@ class Bench:
     def wait(self) -> None:
         """Sleep until the acquisition has ended, or the bench closes."""
         run = self._run
-        if run is not None:
-            self.closing.wait(max(0.0, run.end_s - self.now()))
+        if run is None:
+            return
+        self.closing.wait(max(0.0, run.end_s - self.now()))
+        while self.running() and not self.closing.wait(NO_TRIGGER_S):
+            pass
 
     def codes(self, channel: int) -> NDArray[np.int8] | None:
         """Return the record of a channel (0 or 1), int8 array (N,); None where there is none."""
@@ -319,7 +327,9 @@ class Bench:
             for k in np.unique(owner):
                 here = owner == k
                 volts[here] = self._stretches[k].voltage(time_s[here], node, settings)
+        loud = self.faults.find(FaultKind.HUM)
         hum = self._room.hum(time_s, channel) * (UNPLUGGED_HUM if unplugged else 1.0)
+        hum = hum * (loud.value if loud else 1.0)
         stuck = self.faults.find(FaultKind.CLIPPED, channel=channel + 1) is not None
         step = settings.step_v * STUCK_SHARE if stuck else None
         return convert(volts + hum, settings, self._rng, step)

@@ -8,7 +8,7 @@ import numpy as np
 
 from whichcore.rig.virtual.bench import Bench, ChannelFront, DigitizerFront
 from whichcore.rig.virtual.electronics import electronics
-from whichcore.rig.virtual.scpi import Command, Instrument, ScpiError, Suffixes, block, number, word
+from whichcore.rig.virtual.scpi import Command, Instrument, ScpiError, Suffixes, Waveform, number, word
 
 IDENTITY = "Workshop,Virtual Digitizer,0002,1.0"
 ATTENUATIONS = (0.1, 1000.0)
@@ -123,11 +123,11 @@ class VirtualDigitizer(Instrument):
             raise ScpiError(-224, arguments[1])
         word(arguments[:1], "INTeger")
 
-    def _trace(self, _suffixes: Suffixes, arguments: list[str]) -> bytes:
+    def _trace(self, _suffixes: Suffixes, arguments: list[str]) -> Waveform:
         codes = self._bench.codes(int(word(arguments, "CHANnel1", "CHANnel2")[-1]) - 1)
         if codes is None:
             raise ScpiError(-230, "no complete record")
-        return block(codes.tobytes())
+        return Waveform(codes.tobytes())
 
     def _front(self, index: int) -> ChannelFront:
         return self._bench.digitizer.channels[index]

@@ -22,11 +22,19 @@ class FaultKind(StrEnum):
     SHORT_BLOCK = "short-block"
     LONG_BLOCK = "long-block"
     WRONG_DIGITS = "wrong-digits"
+    BYTE_ORDER = "byte-order"
+    HEADER_ON = "header-on"
+    RESET = "reset"
+    CUT = "cut"
+    TRIGGER_LOST = "trigger-lost"
     UNPLUGGED = "unplugged"
     CLIPPED = "clipped"
     SWAPPED = "swapped"
     DISPLAY_LOAD = "display-load"
     FREQUENCY_OFF = "frequency-off"
+    NO_SIGNAL = "no-signal"
+    HUM = "hum"
+    OFFSET = "offset"
 
 
 INSTRUMENTS = ("source", "digitizer")
@@ -45,7 +53,8 @@ class Fault:
     channel : int
         1 or 2, for an unplugged or clipping channel.
     value : float
-        Seconds of a slow line, ppm of a frequency.
+        Seconds of a slow line, ppm of a frequency, bytes a line still carries before it is cut, volts of an
+        offset, how many times the hum is as high.
     times : int or None
         How often it still happens; None for as long as it is on. Only faults of single replies count.
     """
@@ -57,7 +66,13 @@ class Fault:
     times: int | None = None
 
 
-DEFAULT_VALUES = {FaultKind.SLOW: 1.0, FaultKind.FREQUENCY_OFF: 1000.0}
+DEFAULT_VALUES = {
+    FaultKind.SLOW: 1.0,
+    FaultKind.FREQUENCY_OFF: 1000.0,
+    FaultKind.CUT: 0.0,
+    FaultKind.HUM: 300.0,
+    FaultKind.OFFSET: 0.05,
+}
 
 
 def parse_fault(table: dict[str, object]) -> Fault:
@@ -119,6 +134,18 @@ class FaultBoard:
                 if fault.times <= 0:
                     self.active.remove(fault)
             return fault
+
+    def carried(self, on: str, size: int) -> int | None:
+        """Return how many of so many bytes still pass before the line is cut; None for all of them."""
+        with self._lock:
+            fault = self._find(FaultKind.CUT, on, None)
+            if fault is None:
+                return None
+            if fault.value >= size:
+                fault.value -= size
+                return None
+            self.active.remove(fault)
+            return int(fault.value)
 
     def _find(self, kind: FaultKind, on: str | None, channel: int | None) -> Fault | None:
         for fault in self.active:

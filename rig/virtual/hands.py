@@ -14,8 +14,8 @@ from whichcore.rig.virtual.cores import Core, core
 from whichcore.rig.virtual.electronics import electronics
 from whichcore.rig.virtual.faults import FaultKind, parse_fault
 from whichcore.rig.virtual.fixtures import WoundCore, fixture
+from whichcore.rig.virtual.line import push_fault
 from whichcore.rig.virtual.scpi import Instrument
-from whichcore.rig.virtual.server import push_fault
 
 COMMANDS = (
     "fit", "wiring", "shunt_ohm", "pad_db", "blocking_farad", "probe", "temperature", "remanence_t",

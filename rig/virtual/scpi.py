@@ -9,7 +9,9 @@ import re
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from whichcore.errors import WhichcoreError
 from whichcore.rig.virtual.faults import FaultBoard, FaultKind
@@ -43,7 +45,45 @@ class ScpiError(Exception):
         super().__init__(self.text)
 
 
-Reply = str | bytes | None
+@dataclass(frozen=True, slots=True)
+class Waveform:
+    """An answer that holds a block of data (IEEE 488.2-1992, 8.7.9; from memory).
+
+    Attributes
+    ----------
+    data : bytes
+    item_bytes : int
+        Of one number.
+    before : str
+        Text in front of the block.
+    trailer : bytes
+        Behind it.
+    digits : int
+        Of the length; 0 for as many as it takes.
+    """
+
+    data: bytes
+    item_bytes: int = 1
+    before: str = ""
+    trailer: bytes = b"\n"
+    digits: int = 0
+
+    @property
+    def block(self) -> bytes:
+        """Head and data."""
+        length = str(len(self.data)).zfill(self.digits).encode()
+        return b"#" + str(len(length)).encode() + length + self.data
+
+    def swapped(self) -> Waveform:
+        """Return the same numbers with their bytes in the other order."""
+        kinds = {2: "<u2", 4: "<u4", 8: "<u8"}
+        if self.item_bytes not in kinds:
+            return self
+        return replace(self, data=np.frombuffer(self.data, kinds[self.item_bytes]).byteswap().tobytes())
+
+
+Reply = str | Waveform | None
+Answer = str | Waveform
 Suffixes = tuple[int, ...]
 Action = Callable[[Suffixes, list[str]], Reply]
 
@@ -98,7 +138,13 @@ class Instrument:
     identity : str
         Answer to ``*IDN?``.
     faults : FaultBoard
+
+    Attributes
+    ----------
+    end_of_answer : bytes
     """
+
+    end_of_answer = b"\n"
 
     def __init__(self, name: str, identity: str, faults: FaultBoard) -> None:
         self.name = name
@@ -119,13 +165,13 @@ class Instrument:
     def finish(self) -> None:
         """Wait until pending operations are complete, for ``*OPC?``, ``*WAI``."""
 
-    def execute(self, message: str) -> list[str | bytes]:
+    def execute(self, message: str) -> list[Answer]:
         """Run one program message and return the answers of its queries, in order.
 
         The path of a header is kept for the next one after a semicolon; a leading colon or a common command
         does not touch it (SCPI-1999 volume 1, 6.2.4; from memory). The first error ends the message.
         """
-        answers: list[str | bytes] = []
+        answers: list[Answer] = []
         path = ""
         try:
             for unit in filter(None, (part.strip() for part in message.split(";"))):
@@ -155,8 +201,15 @@ class Instrument:
             action = command.ask if query else command.write
             if match and action:
                 suffixes = tuple(int(group or 1) for group in match.groups())
-                return action(suffixes, arguments)
+                return self._headed(header, action(suffixes, arguments))
         raise ScpiError(-113, header)
+
+    def _headed(self, header: str, answer: Reply) -> Reply:
+        """Put the header in front of an answer, where a fault has switched headers on."""
+        if answer is None or header.startswith("*") or not self.faults.find(FaultKind.HEADER_ON, self.name):
+            return answer
+        head = f":{header.removesuffix('?').upper()} "
+        return head + answer if isinstance(answer, str) else replace(answer, before=head)
 
     def _common(self) -> tuple[Command, ...]:
         return (
@@ -228,9 +281,3 @@ def only(arguments: list[str]) -> str:
     if len(arguments) > 1:
         raise ScpiError(-108, arguments[1])
     return arguments[0]
-
-
-def block(data: bytes) -> bytes:
-    """Return an IEEE 488.2 definite-length block without terminator."""
-    length = str(len(data)).encode()
-    return b"#" + str(len(length)).encode() + length + data
