@@ -14,9 +14,7 @@ from pydantic_core import PydanticCustomError
 from whichcore.errors import InputError
 from whichcore.files.text import did_you_mean, nearest, read_text
 from whichcore.files.units import Dimension, parse_quantity
-
-_TABLE = re.compile(r"\s*\[+\s*([^\]]+?)\s*\]+")
-_KEY = re.compile(r"\s*([A-Za-z0-9_\-.\"']+(?:\s*\.\s*[A-Za-z0-9_\-\"']+)*)\s*=")
+from whichcore.toml_lines import TomlLines
 
 
 class TomlFile:
@@ -49,14 +47,11 @@ class TomlFile:
             raise _syntax_error(path, str(error), text) from None
         except RecursionError:
             raise InputError("the file is nested too deeply", where=str(path)) from None
-        self._lines = _key_lines(text)
+        self._lines = TomlLines(text)
 
     def line(self, *keys: str) -> int | None:
         """Return the line of a key, or of the table it belongs to when the key itself is not there."""
-        for end in range(len(keys), 0, -1):
-            if (number := self._lines.get(".".join(keys[:end]))) is not None:
-                return number
-        return None
+        return self._lines.line(*keys)
 
     def where(self, *keys: str) -> str:
         """Return the place of a key as it stands in errors: file, line, dotted key."""
@@ -72,25 +67,6 @@ class TomlFile:
         what = "the table is missing" if table is None else "this must be a table"
         faults.add(InputError(what, allowed=f"[{name}]"), name)
         return {}
-
-
-def _key_lines(text: str) -> dict[str, int]:
-    """Find the line of every table header and key; a dotted key counts for each of its parts."""
-    found: dict[str, int] = {}
-    table: list[str] = []
-    for number, line in enumerate(text.split("\n"), start=1):
-        if header := _TABLE.fullmatch(line.split("#")[0].rstrip()):
-            table = _parts(header[1])
-            found.setdefault(".".join(table), number)
-        elif key := _KEY.match(line):
-            full = table + _parts(key[1])
-            for end in range(len(table) + 1, len(full) + 1):
-                found.setdefault(".".join(full[:end]), number)
-    return found
-
-
-def _parts(dotted: str) -> list[str]:
-    return [part.strip().strip("\"'") for part in dotted.split(".")]
 
 
 def _syntax_error(path: Path, message: str, text: str) -> InputError:
