@@ -19,7 +19,9 @@ def _text(value: object) -> str:
     return value
 
 
-def _word(*options: str) -> BeforeValidator:
+def word(*options: str) -> BeforeValidator:
+    """Return a validator for one of a few words."""
+
     def parse(value: object) -> str:
         if value not in options:
             raise InputError("no such choice", got=f"{value!r}", allowed=", ".join(options))
@@ -41,7 +43,8 @@ def _channels(value: object) -> tuple[str, str]:
     return str(pair[0]), str(pair[1])
 
 
-def _ratios(value: object) -> tuple[float, float]:
+def ratio_pair(value: object) -> tuple[float, float]:
+    """Return the ratios of both probes; raises InputError."""
     pair = _pair(value)
     if pair is None or not all(type(item) in {int, float} and 0.1 <= item <= 1000 for item in pair):
         raise InputError(
@@ -122,8 +125,8 @@ class DigitizerTable(Table):
     address: Text
     table: MaybeText = None
     channels: Annotated[tuple[str, str] | None, BeforeValidator(checked(_channels))] = None
-    coupling: Annotated[str, _word("DC", "AC")] = "DC"
-    probe_ratios: Annotated[tuple[float, float], BeforeValidator(checked(_ratios))] = (1.0, 1.0)
+    coupling: Annotated[str, word("DC", "AC")] = "DC"
+    probe_ratios: Annotated[tuple[float, float], BeforeValidator(checked(ratio_pair))] = (1.0, 1.0)
     input_resistance: OhmOfEach = None
     input_resistance_tolerance: MaybeText = None
     input_capacitance: FaradOfEach = None
@@ -158,7 +161,7 @@ class ShortTable(Table):
     tolerance: MaybeText = None
     resistance: MaybeOhm = 0.0
     resistance_tolerance: MaybeText = None
-    plane: Annotated[Literal["terminals", "empty winding"], _word("terminals", "empty winding")] = "terminals"
+    plane: Annotated[Literal["terminals", "empty winding"], word("terminals", "empty winding")] = "terminals"
 
 
 class LoadTable(Table):
@@ -203,8 +206,8 @@ class LimitsTable(Table):
 class TopTable(Table):
     """What stands outside the tables."""
 
-    format: Annotated[str, _word("whichcore-bench 1")] = "whichcore-bench 1"
-    wiring: Annotated[str, _word("shunt-at-ground", "specimen-at-ground", "two-windings")]
+    format: Annotated[str, word("whichcore-bench 1")] = "whichcore-bench 1"
+    wiring: Annotated[str, word("shunt-at-ground", "specimen-at-ground", "two-windings")]
     mains_frequency: Annotated[float | None, BeforeValidator(checked(_hertz_or_none))] = 50.0
     settle: Second = 0.0
     source_offset: AnyVolt = 0.0
