@@ -84,7 +84,12 @@ def read_touchstone(path: str | Path) -> ImpedanceSweep:
         not rise, an ideal open (S = 1, Y = 0) where Z is infinite.
     """
     place = Path(path)
-    options, notes, rows = _split(read_text(place), place)
+    return touchstone_of(read_text(place), place)
+
+
+def touchstone_of(text: str, place: Path) -> ImpedanceSweep:
+    """Read the text of a one-port Touchstone file; see :func:`read_touchstone`."""
+    options, notes, rows = _split(text, place)
     frequency = np.array([row[0] for _, row in rows]) * _FREQUENCY_UNITS[options.frequency_unit]
     lines = [line for line, _ in rows]
     _check_frequencies(frequency, lines, place)

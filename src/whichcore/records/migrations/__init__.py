@@ -1,0 +1,1 @@
+"""Steps that bring a store of an older program up to date."""

@@ -1,0 +1,58 @@
+"""A PostgreSQL server of the tests' own, in a folder of its own, on a free port of this machine."""
+
+import contextlib
+import os
+import pwd
+import shutil
+import socket
+import subprocess
+import tempfile
+from pathlib import Path
+
+import pytest
+
+ACCOUNT = "postgres"  # the server refuses to run as root
+
+
+def _programs():
+    found = shutil.which("initdb")
+    folders = [Path(found).parent] if found else []
+    folders += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    for folder in folders:
+        if (folder / "initdb").exists():
+            return folder
+    pytest.skip("PostgreSQL is not installed")
+
+
+def _as_server(*words):
+    prefix = ("runuser", "-u", ACCOUNT, "--") if os.geteuid() == 0 else ()
+    return subprocess.run([*prefix, *map(str, words)], check=True, capture_output=True, text=True, cwd="/")
+
+
+@contextlib.contextmanager
+def running_server():
+    """Yield the beginning of the URL of every database of a new server."""
+    programs = _programs()
+    folder = Path(tempfile.mkdtemp(prefix="records-"))
+    if os.geteuid() == 0:
+        account = pwd.getpwnam(ACCOUNT)
+        os.chown(folder, account.pw_uid, account.pw_gid)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    data = folder / "data"
+    _as_server(programs / "initdb", "-D", data, "-U", "keeper", "-A", "trust", "-E", "UTF8", "--locale=C")
+    options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={folder} -c fsync=off"
+    control = (programs / "pg_ctl", "-D", data, "-w")
+    _as_server(*control, "-l", folder / "log", "-o", options, "start")
+    try:
+        yield f"postgresql://keeper@127.0.0.1:{port}", control
+    finally:
+        with contextlib.suppress(subprocess.CalledProcessError):
+            _as_server(*control, "-m", "immediate", "stop")
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def stop(control):
+    """Stop the server at once, as a pulled plug would."""
+    _as_server(*control, "-m", "immediate", "stop")
