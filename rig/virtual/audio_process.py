@@ -1,0 +1,201 @@
+"""Starting a JACK server with the virtual circuit on it, from another process; for tests."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import queue
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from whichcore.errors import InstrumentError
+
+READY_S = 30.0
+END_S = 5.0
+PERIODS = {48_000: 1024, 96_000: 2048, 192_000: 4096}
+_count = itertools.count()
+
+
+def jack_is_here() -> bool:
+    """Tell whether there is a JACK server to start."""
+    return shutil.which("jackd") is not None
+
+
+class VirtualAudio:
+    """A JACK server and the circuit; a context manager.
+
+    Two of them do not disturb each other: each server has a name of its own, and programs find it by the
+    variables in :attr:`environment`.
+
+    Attributes
+    ----------
+    server : str
+    environment : dict of str to str
+        For the programs that shall use it.
+    address : str
+        Of the card.
+
+    Parameters
+    ----------
+    rate_hz : int
+    freewheel : bool
+        As fast as it goes instead of in real time.
+    wiring : str
+    seed : int or None
+
+    Raises
+    ------
+    InstrumentError
+        It does not start.
+    """
+
+    address = "JACK Audio Connection Kit: system"
+
+    def __init__(
+        self,
+        rate_hz: int = 96_000,
+        *,
+        freewheel: bool = True,
+        wiring: str = "shunt-at-ground",
+        seed: int | None = None,
+    ) -> None:
+        self.server = f"whichcore-{os.getpid()}-{next(_count)}"
+        self.environment = {
+            "JACK_DEFAULT_SERVER": self.server,
+            "JACK_NO_START_SERVER": "1",
+            "JACK_NO_AUDIO_RESERVATION": "1",
+        }
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the bench
+        period = PERIODS.get(rate_hz, 2048)
+        options = ["-d", "dummy", "-r", f"{rate_hz}", "-p", f"{period}", "-C", "0", "-P", "0"]
+        self._jackd = self._start(["jackd", "-S", "--no-realtime", "--name", self.server, *options])
+        self._circuit: subprocess.Popen[bytes] | None = None
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        try:
+            self._await_server()
+            command = [sys.executable, "-m", "whichcore.rig.virtual.audio", "--server", self.server]
+            command += ["--wiring", wiring, *(() if seed is None else ("--seed", f"{seed}"))]
+            self._circuit = self._start(command)
+            threading.Thread(target=self._read, args=(self._circuit,), daemon=True).start()
+            self.rate_hz = float(self._next("start")["rate_hz"])
+            if freewheel:
+                self.do(freewheel=True)
+        except BaseException:
+            self.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def do(self, **command: Any) -> dict[str, Any]:
+        """Send one command of the hands; raises InstrumentError."""
+        circuit = self._circuit
+        if circuit is None or circuit.stdin is None:
+            raise self._gone("it is closed")
+        try:
+            circuit.stdin.write(json.dumps(command).encode() + b"\n")
+            circuit.stdin.flush()
+        except (OSError, ValueError):
+            raise self._gone("it does not listen") from None
+        answer = self._next(json.dumps(command))
+        if not answer.get("ok"):
+            told = answer["error"]
+            raise InstrumentError(
+                told["what"],
+                where=f"virtual audio, {told['where']}",
+                got=told["got"],
+                allowed=told["allowed"],
+            )
+        return answer
+
+    def fit(self, name: str, **details: Any) -> None:
+        """Put a fixture in place, or ``fit("core", core="bin-h", turns=30)``; an Operator."""
+        self.do(fit=name, **details)
+
+    def fault(self, kind: str, value: float = 0.0) -> None:
+        """Switch a fault on."""
+        self.do(fault={"kind": kind, "value": value})
+
+    def clear_faults(self) -> None:
+        """Switch every fault off."""
+        self.do(fault=None)
+
+    def state(self) -> dict[str, Any]:
+        """Return what an onlooker sees."""
+        return self.do(state=True)
+
+    def kill_server(self) -> None:
+        """Let the server die without a word, as it may."""
+        self._jackd.kill()
+        self._jackd.wait(END_S)
+
+    def close(self) -> None:
+        """End circuit and server."""
+        for process in (self._circuit, self._jackd):
+            if process is None:
+                continue
+            if process.stdin is not None:
+                with suppress(OSError):
+                    process.stdin.close()
+            if process is self._jackd and process.poll() is None:
+                process.terminate()
+            try:
+                process.wait(END_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait(END_S)
+            if process.stdout is not None:
+                process.stdout.close()
+        self._log.close()
+
+    def _start(self, command: list[str]) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(  # noqa: S603 - our own module, and the server by its name
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE if command[0] == sys.executable else self._log,
+            stderr=self._log,
+            env=os.environ | self.environment,
+        )
+
+    def _await_server(self) -> None:
+        """Wait for its shared memory; raises InstrumentError."""
+        sign = Path("/dev/shm") / f"jack_{self.server}_{os.getuid()}_0"  # noqa: S108 - where the server puts it
+        until = time.monotonic() + READY_S
+        while not sign.exists():
+            if self._jackd.poll() is not None or time.monotonic() > until:
+                raise self._gone("the server does not start")
+            time.sleep(0.01)
+
+    def _read(self, circuit: subprocess.Popen[bytes]) -> None:
+        for line in circuit.stdout or ():
+            self._lines.put(line.decode())
+        self._lines.put(None)
+
+    def _next(self, what: str) -> dict[str, Any]:
+        try:
+            line = self._lines.get(timeout=READY_S)
+        except queue.Empty:
+            raise self._gone(f"no answer within {READY_S:g} s to: {what}") from None
+        if line is None:
+            raise self._gone(f"it ended; asked for: {what}")
+        answer: dict[str, Any] = json.loads(line)
+        return answer
+
+    def _gone(self, what: str) -> InstrumentError:
+        self._log.seek(0)
+        last = self._log.read().decode("utf-8", "replace").strip().splitlines()[-3:]
+        return InstrumentError(what, where="virtual audio", got=" | ".join(last))
