@@ -13,6 +13,7 @@ COMMANDS = {
     "calibrate": ("whichcore.cli.calibrate", "Calibrate a bench with its standards."),
     "verify": ("whichcore.cli.verify", "Check a calibration with known parts."),
     "sweep": ("whichcore.cli.sweep", "Measure the impedance of a wound core over frequency."),
+    "from-files": ("whichcore.cli.from_files", "Turn waveform files of a scope or recorder into a sweep."),
     "identify": ("whichcore.cli.identify", "Say which material a wound core is most likely made of."),
     "budget": ("whichcore.cli.budget", "Show where an uncertainty comes from, and what would shrink it."),
     "fit": ("whichcore.cli.fit", "Fit laws of dispersion to a core, with uncertainties."),

@@ -1,0 +1,240 @@
+"""A sweep, or a calibration, from waveform files that were saved by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import FloatArray, ImpedanceSweep
+from whichcore.bench.captures import CORE, TIED, Captures
+from whichcore.calibration.error_model import ErrorModel
+from whichcore.calibration.setup import Setup
+from whichcore.calibration.shunt import RangeFactor
+from whichcore.errors import CalibrationError, InputError
+from whichcore.files.warn import warn
+from whichcore.measure.calibration_file import StoredCalibration
+from whichcore.measure.correction import file_id
+from whichcore.measure.file_calibration import (
+    LABELS,
+    calibrated,
+    channels_known,
+    even_channels,
+    fingerprint_of_files,
+    place_of,
+    stated_factor,
+)
+from whichcore.measure.file_points import FileFault, FilePoint, FilePoints, read_points
+from whichcore.measure.setting import with_winding
+from whichcore.measure.standards_order import solve
+from whichcore.rig.level import FluxRule, flux_density_t
+
+
+@dataclass(frozen=True, slots=True)
+class FromFiles:
+    """What a list of waveform files gave.
+
+    Attributes
+    ----------
+    sweep : ImpedanceSweep or None
+        None where the list holds no core.
+    points : tuple of FilePoint
+        Of the core, one for each point of the sweep.
+    calibration : StoredCalibration or None
+        Solved from the list, or the one given; None where the known shunt alone was used.
+    faults : tuple of FileFault
+        Files and frequencies left out.
+    """
+
+    sweep: ImpedanceSweep | None
+    points: tuple[FilePoint, ...]
+    calibration: StoredCalibration | None
+    faults: tuple[FileFault, ...]
+
+
+def from_files(
+    captures: Captures, *, specimen: Specimen | None = None, calibration: StoredCalibration | None = None
+) -> FromFiles:
+    """Read all files of a list, solve its standards if it has any, and correct its core.
+
+    Parameters
+    ----------
+    captures : Captures
+    specimen : Specimen or None
+        Of the core: for its flux density, temperature and name.
+    calibration : StoredCalibration or None
+        An earlier one, measured the same way.
+
+    Raises
+    ------
+    InputError, AnalysisError
+        No file of a set can be used, or something the list must state is missing.
+    CalibrationError
+        The standards give no model, are not what they should be, or belong to another set-up.
+    """
+    read = {name: read_points(captures, wanted) for name, wanted in captures.sets.items()}
+    _check_choice(captures, read, calibration)
+    for points in read.values():
+        for fault in points.faults:
+            warn(f"left out: {fault.told()}")
+    for text in dict.fromkeys(note for points in read.values() for note in points.notes):
+        warn(text)
+    faults = tuple(fault for points in read.values() for fault in points.faults)
+    if calibration is not None:
+        calibration.check(fingerprint_of_files(captures), captures.temperature_c)
+    stored = calibration or calibrated(captures, read)
+    if CORE not in read:
+        return FromFiles(None, (), stored, faults)
+    sweep, points_used = _corrected(captures, read, stored, specimen)
+    return FromFiles(sweep, points_used, stored, faults)
+
+
+def _check_choice(
+    captures: Captures, read: Mapping[str, FilePoints], calibration: StoredCalibration | None
+) -> None:
+    standards = [name for name in read if name in captures.standards]
+    if calibration is not None and standards:
+        raise InputError(
+            "the list holds standards of its own beside the calibration given",
+            where=str(captures.path),
+            got=", ".join(standards),
+            next_step="leave --calibration out, or take these captures out of the list",
+        )
+    if CORE not in read and not standards:
+        raise InputError(
+            "the list holds neither a core nor standards",
+            where=f"{captures.path}, captures",
+            got=", ".join(read) or "nothing",
+            next_step="add [captures.core] with its files",
+        )
+
+
+def _corrected(
+    captures: Captures,
+    read: Mapping[str, FilePoints],
+    stored: StoredCalibration | None,
+    specimen: Specimen | None,
+) -> tuple[ImpedanceSweep, tuple[FilePoint, ...]]:
+    core = read[CORE]
+    model, grid = _model(captures, read, stored, core, specimen)
+    pair = even_channels(captures, read, core.pair(frequency_hz=grid))
+    factor = _other_settings(captures, core, stored, grid) if stored is not None else None
+    labels = core.labels
+    if stored is None and len(set(labels)) > 1 and all(labels) and TIED not in read:
+        # each pair of settings has a gain of its own: not one error for the whole sweep
+        factor = stated_factor(captures, grid)
+    sweep = model.correct(replace(pair, range_labels=labels if all(labels) else None), factor=factor)
+    if factor is not None and not all(labels):
+        sweep = replace(sweep, range_labels=tuple(label or "not stated" for label in labels))
+    sweep = replace(sweep, sources=tuple(replace(s, id=file_id(s.id)) for s in sweep.sources))
+    _check_passive(sweep, core)
+    return _described(captures, sweep, core, specimen), core.points
+
+
+def _model(
+    captures: Captures,
+    read: Mapping[str, FilePoints],
+    stored: StoredCalibration | None,
+    core: FilePoints,
+    specimen: Specimen | None,
+) -> tuple[ErrorModel, FloatArray]:
+    """Return the model at the frequencies of the core, and these as the calibration names them."""
+    if stored is None:
+        grid = core.frequency_hz
+        varying = len(set(core.labels)) > 1 and all(core.labels)
+        channels = channels_known(captures, read, grid)
+        setup = Setup(fingerprint_of_files(captures), grid, captures.shunt, None if varying else channels)
+        return solve((), setup), grid
+    if specimen is not None:
+        plane = stored.model.plane
+        stored.check(with_winding(fingerprint_of_files(captures), plane, specimen), specimen.temperature_c)
+    own = stored.model.frequency_hz
+    places = [place_of(own, float(f)) for f in core.frequency_hz]
+    grid = np.array(
+        [f if k is None else own[k] for f, k in zip(core.frequency_hz.tolist(), places, strict=True)]
+    )
+    return stored.at(grid.tolist()).model, grid
+
+
+def _other_settings(
+    captures: Captures, core: FilePoints, stored: StoredCalibration, grid: FloatArray
+) -> RangeFactor | None:
+    """Return what other settings of the channels than the calibration's leave open; None where all agree."""
+    known: Mapping[str, str] = stored.header.get(LABELS, {})
+    then = [known.get(f"{f:.9g}", "") for f in grid]
+    other = np.array([bool(a and b and a != b) for a, b in zip(core.labels, then, strict=True)])
+    if not all(core.labels) or not all(then):
+        warn(
+            "the files do not state the settings of the channels at every frequency: that they were those of "
+            "the standards is taken on trust"
+        )
+    if not other.any():
+        return None
+    channels = captures.channels
+    first = int(np.argmax(other))
+    if channels.gain_half_width is None or channels.delay_half_width_s is None:
+        raise CalibrationError(
+            "the core was saved with other settings of the channels than the standards",
+            where=f"{grid[first]:.6g} Hz, {int(other.sum())} of {other.size} points",
+            got=core.labels[first],
+            allowed=then[first],
+            next_step="leave volts per division as they were for the standards, or state gain_tolerance and "
+            "delay_tolerance, which go into the uncertainty there",
+        )
+    factor = stated_factor(captures, grid)
+    return RangeFactor(
+        factor.ratio, np.where(other, factor.u_gain, 0.0), np.where(other, factor.u_phase_rad, 0.0)
+    )
+
+
+def _check_passive(sweep: ImpedanceSweep, core: FilePoints) -> None:
+    """Refuse a core that gives power out at most of its points; name single ones."""
+    real = sweep.impedance_ohm.real
+    variance = sweep.scatter[:, 0, 0] + sum(
+        (s.sensitivity.real**2 for s in sweep.sources), np.zeros(real.size)
+    )
+    out = np.flatnonzero(real < -3 * np.sqrt(variance))
+    if not out.size:
+        return
+    k = int(out[np.argmin(real[out])])
+    got = f"R = {real[k]:.3g} ohm ± {np.sqrt(variance[k]):.2g} ohm ({', '.join(core.points[k].files)})"
+    if 2 * out.size > real.size:
+        raise InputError(
+            "the specimen gives power out, which no core does",
+            where=f"{sweep.frequency_hz[k]:.6g} Hz, {out.size} of {real.size} points",
+            got=got,
+            allowed="a resistance above zero",
+            next_step="A and B swapped, a probe ratio wrong, a channel inverted, or the other wiring",
+        )
+    warn(
+        f"{out.size} of {real.size} points have a resistance below zero by more than three of its standard "
+        f"uncertainties, worst at {sweep.frequency_hz[k]:.6g} Hz: {got}; check these files"
+    )
+
+
+def _described(
+    captures: Captures, sweep: ImpedanceSweep, core: FilePoints, specimen: Specimen | None
+) -> ImpedanceSweep:
+    notes = {**sweep.notes, "bench": captures.name, "frequencies": _how_known(core)}
+    temperature = captures.temperature_c
+    flux = None
+    if specimen is not None:
+        notes |= {"specimen": specimen.name} if specimen.name else {}
+        temperature = specimen.temperature_c if temperature is None else temperature
+        rule, shunt = FluxRule(1.0, specimen), float(captures.shunt.impedance(np.zeros(1))[0].real)
+        flux = np.array(
+            [
+                flux_density_t(rule, point.phasors, complex(z), captures.wiring, shunt)
+                for point, z in zip(core.points, sweep.impedance_ohm, strict=True)
+            ]
+        )
+    return replace(sweep, notes=notes, temperature_c=temperature, flux_density_t=flux)
+
+
+def _how_known(core: FilePoints) -> str:
+    found = sum(point.found for point in core.points)
+    if found == 0:
+        return "as stated"
+    return "found in the records" if found == len(core.points) else f"{found} found in the records"
