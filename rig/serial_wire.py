@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from whichcore.errors import InstrumentError
 from whichcore.rig.wire import Wire
 
 SERIAL = "ASRL"
+QUIET_S, LONGEST_NOISE_S = 0.02, 5.0  # practice: at 9600 baud a character takes a millisecond
 
 
 def port_of(address: str) -> str | None:
@@ -45,6 +47,7 @@ class SerialWire(Wire):
         super().__init__(silence_s)
         self._port = _opened(address, baud_rate)
         self._held = b""
+        self._until_quiet()
 
     def send(self, data: bytes, patience_s: float) -> None:
         """Send all of it; raises OSError."""
@@ -54,6 +57,12 @@ class SerialWire(Wire):
     def close(self) -> None:
         """Close the port."""
         self._port.close()
+
+    def _until_quiet(self) -> None:
+        """Drop what the other side still sends for an earlier program."""
+        deadline = time.monotonic() + LONGEST_NOISE_S
+        while time.monotonic() < deadline and self._ready(QUIET_S):
+            self._some(1 << 16)
 
     def _ready(self, patience_s: float) -> bool:
         if self._held or self._port.in_waiting:

@@ -7,13 +7,14 @@ measurement; only the shared data types are taken from the analysis.
 
 from whichcore.rig.virtual.cores import Condition, core, cores
 from whichcore.rig.virtual.fixtures import WoundCore, fixture, impedance_of
-from whichcore.rig.virtual.process import VirtualBench
+from whichcore.rig.virtual.process import Fronts, VirtualBench
 from whichcore.rig.virtual.record import Drive, Sampling, capture_in_process, channel_settings
 from whichcore.rig.virtual.setup import Setup, node_voltages, operate
 
 __all__ = [
     "Condition",
     "Drive",
+    "Fronts",
     "Sampling",
     "Setup",
     "VirtualBench",

@@ -18,10 +18,10 @@ from whichcore.analysis.types import Wiring
 from whichcore.errors import InputError
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.cores import Core, cores, read_cores
-from whichcore.rig.virtual.digitizer import VirtualDigitizer
+from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES, USUAL_DIGITIZER, USUAL_SOURCE
+from whichcore.rig.virtual.front import LINES, line_of
 from whichcore.rig.virtual.hands import Operator
-from whichcore.rig.virtual.server import InstrumentServer
-from whichcore.rig.virtual.source import VirtualSource
+from whichcore.rig.virtual.scpi import Instrument
 
 
 @click.command()
@@ -34,18 +34,37 @@ from whichcore.rig.virtual.source import VirtualSource
     multiple=True,
     help="More cores for the shelf, in the form of cores.toml. Can be given again.",
 )
-def main(wiring: str, seed: int | None, more: tuple[str, ...]) -> None:
+@click.option(
+    "--source",
+    type=click.Choice(list(SOURCES)),
+    default=USUAL_SOURCE,
+    help="Language of the source, by the name of the command table that speaks it.",
+)
+@click.option(
+    "--digitizer", type=click.Choice(list(DIGITIZERS)), default=USUAL_DIGITIZER, help="Of the digitizer."
+)
+@click.option("--source-line", type=click.Choice(list(LINES)), default=None, help="Where the source hangs.")
+@click.option(
+    "--digitizer-line", type=click.Choice(list(LINES)), default=None, help="Where the digitizer hangs."
+)
+def main(wiring: str, seed: int | None, more: tuple[str, ...], **said: str | None) -> None:
     """Serve a virtual source and digitizer on free ports of this machine."""
+    bench = Bench(Hands(wiring=Wiring(wiring)), seed)
+    instruments: dict[str, Instrument] = {
+        "source": SOURCES[said["source"] or USUAL_SOURCE](bench),
+        "digitizer": DIGITIZERS[said["digitizer"] or USUAL_DIGITIZER](bench),
+    }
     try:
         shelf = _shelf(more)
+        servers = {
+            name: LINES[line_of(said[name] or "", said[f"{name}_line"])](instrument)
+            for name, instrument in instruments.items()
+        }
     except InputError as error:
         sys.stderr.write(f"virtual bench: {error.one_line()}\n")
         sys.exit(error.exit_code)
     # Ctrl-C goes to every process of a terminal; whoever started the bench still has to switch it off
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    bench = Bench(Hands(wiring=Wiring(wiring)), seed)
-    instruments = {"source": VirtualSource(bench), "digitizer": VirtualDigitizer(bench)}
-    servers = {name: InstrumentServer(instrument) for name, instrument in instruments.items()}
     for server in servers.values():
         threading.Thread(target=server.serve_forever, daemon=True).start()
     ready = {"ready": True, **{name: server.address for name, server in servers.items()}}

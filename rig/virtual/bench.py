@@ -93,10 +93,11 @@ class ChannelFront:
 
 @dataclass(frozen=True, slots=True)
 class DigitizerFront:
-    """Front panel of the digitizer."""
+    """Front panel of the digitizer; ``steps_per_range`` is how its converter is laid over a range."""
 
     points: int = 10_000
     interval_s: float = 1e-6
+    steps_per_range: int = field(default_factory=lambda: electronics().digitizer.steps_per_range)
     channels: tuple[ChannelFront, ChannelFront] = (ChannelFront(), ChannelFront())
 
 
@@ -211,6 +212,7 @@ class Bench:
             front.offset_v / front.attenuation,
             front.alternating,
             self.hands.probe_ratios[index],
+            self.digitizer.steps_per_range,
         )
 
     def _setup(self) -> Setup:

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 from contextlib import suppress
+from dataclasses import asdict, dataclass
 from os import PathLike
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +21,29 @@ from whichcore.rig.virtual.cores import read_cores
 READY_S = 30.0
 ANSWER_S = 30.0
 END_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fronts:
+    """Languages of the instruments and the lines they hang on; None for the usual.
+
+    Attributes
+    ----------
+    source, digitizer : str or None
+        Name of the command table that speaks the language.
+    source_line, digitizer_line : str or None
+        ``socket``, ``hislip``, ``serial``.
+    """
+
+    source: str | None = None
+    digitizer: str | None = None
+    source_line: str | None = None
+    digitizer_line: str | None = None
+
+    def options(self) -> list[str]:
+        """Return the words of the command line."""
+        said = asdict(self).items()
+        return [word for key, value in said if value for word in (f"--{key.replace('_', '-')}", value)]
 
 
 class VirtualBench:
@@ -38,6 +62,8 @@ class VirtualBench:
         Of noise and phases.
     cores : path or None
         File of more cores for its shelf, in the form of cores.toml.
+    fronts : Fronts
+        Languages and lines.
 
     Raises
     ------
@@ -52,8 +78,10 @@ class VirtualBench:
         wiring: str = "shunt-at-ground",
         seed: int | None = None,
         cores: str | PathLike[str] | None = None,
+        fronts: Fronts | None = None,
     ) -> None:
         command = [sys.executable, "-m", "whichcore.rig.virtual", "--wiring", wiring]
+        command += (fronts or Fronts()).options()
         if seed is not None:
             command += ["--seed", str(seed)]
         if cores is not None:

@@ -195,6 +195,8 @@ class ChannelSettings:
         Coupled by a capacitor.
     probe_ratio : int
         Of the probe that hangs on the channel, 1 or 10.
+    steps_per_range : int or None
+        Steps of the converter in a full scale; None for those of the data.
     """
 
     data: ChannelData
@@ -202,11 +204,13 @@ class ChannelSettings:
     offset_v: float = 0.0
     alternating: bool = False
     probe_ratio: int = 1
+    steps_per_range: int | None = None
 
     @property
     def step_v(self) -> float:
         """One step of the converter, at the input."""
-        return self.range_data.full_scale_vpp / electronics().digitizer.steps_per_range
+        steps = self.steps_per_range or electronics().digitizer.steps_per_range
+        return self.range_data.full_scale_vpp / steps
 
     @property
     def input_ohm(self) -> float:

@@ -194,6 +194,11 @@ class Instrument:
             else:
                 self._errors.append((number, text or ERRORS[number]))
 
+    def take_errors(self, most: int = QUEUE_LENGTH) -> list[tuple[int, str]]:
+        """Take errors out of the queue, the oldest first."""
+        with self._lock:
+            return [self._errors.popleft() for _ in range(min(most, len(self._errors)))]
+
     def _run(self, header: str, arguments: list[str]) -> Reply:
         query = header.endswith("?")
         for expression, command in self._table:

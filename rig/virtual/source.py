@@ -16,9 +16,9 @@ LOADS = (1.0, 10_000.0)
 class VirtualSource(Instrument):
     """A sine generator of 50 Ω whose display takes a load for granted."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, identity: str = IDENTITY) -> None:
         self._bench = bench
-        super().__init__("source", IDENTITY, bench.faults)
+        super().__init__("source", identity, bench.faults)
 
     def reset(self) -> None:
         """Switch off, display for 50 Ω."""
