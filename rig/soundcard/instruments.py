@@ -15,7 +15,7 @@ from whichcore.analysis.quantisation import coprime_periods
 from whichcore.analysis.types import Capture
 from whichcore.errors import InputError, InstrumentError
 from whichcore.rig.instruments import DigitizerLimits, SourceLimits, Span
-from whichcore.rig.soundcard.card import HIGHEST_SHARE, SoundCard, Window
+from whichcore.rig.soundcard.card import HIGHEST_SHARE, CardSettings, SoundCard, Window
 from whichcore.rig.soundcard.signals import sine
 
 LOWEST_HZ = 1.0
@@ -23,6 +23,13 @@ LOWEST_SHARE = 1e-5  # of the full scale: -100 dB
 SHORTEST, LONGEST = 64, 8_000_000
 LEAST_PERIODS = 40  # in a record, as the sweep's usual rule has it
 COPRIME_CHOICE = 64
+
+
+def card_limits(settings: CardSettings) -> SourceLimits:
+    """Return what the output of a card can do."""
+    full = 2 * settings.out_vpk
+    highest_hz = HIGHEST_SHARE * settings.stream.rate_hz
+    return SourceLimits((LOWEST_HZ, highest_hz), (LOWEST_SHARE * full, full))
 
 
 class SoundSource:
@@ -37,9 +44,7 @@ class SoundSource:
 
     def __init__(self, card: SoundCard, limits: SourceLimits | None = None) -> None:
         self.card = card
-        full = 2 * card.settings.out_vpk
-        own = SourceLimits((LOWEST_HZ, HIGHEST_SHARE * card.rate_hz), (LOWEST_SHARE * full, full))
-        self._limits = own if limits is None else limits
+        self._limits = card_limits(card.settings) if limits is None else limits
         self._frequency_hz: float | None = None
         self._level_vpp: float | None = None
         self._on = False

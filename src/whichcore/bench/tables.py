@@ -30,12 +30,13 @@ def word(*options: str) -> BeforeValidator:
     return BeforeValidator(checked(parse))
 
 
-def _pair(value: object) -> tuple[Any, Any] | None:
+def pair_of(value: object) -> tuple[Any, Any] | None:
+    """Return the two items of a list of two, else None."""
     return (value[0], value[1]) if isinstance(value, list) and len(value) == 2 else None
 
 
 def _channels(value: object) -> tuple[str, str]:
-    pair = _pair(value)
+    pair = pair_of(value)
     if pair is None or not all(type(item) in {int, str} for item in pair) or str(pair[0]) == str(pair[1]):
         raise InputError(
             "the channels used as A and B are two different ones", got=f"{value!r}", allowed="such as [1, 2]"
@@ -45,7 +46,7 @@ def _channels(value: object) -> tuple[str, str]:
 
 def ratio_pair(value: object) -> tuple[float, float]:
     """Return the ratios of both probes; raises InputError."""
-    pair = _pair(value)
+    pair = pair_of(value)
     if pair is None or not all(type(item) in {int, float} and 0.1 <= item <= 1000 for item in pair):
         raise InputError(
             "two probe ratios as plain numbers were expected",
@@ -59,7 +60,7 @@ def _both(dimension: Dimension, lowest: float) -> BeforeValidator:
     """Read one value for both channels, or a list of two."""
 
     def parse(value: object) -> tuple[float, float]:
-        pair = _pair(value) if isinstance(value, list) else (value, value)
+        pair = pair_of(value) if isinstance(value, list) else (value, value)
         if pair is None:
             raise InputError(
                 "one value, or one for each channel, was expected", got=f"{value!r}", allowed="a list of two"
