@@ -44,9 +44,9 @@ def obstacle(frequency_hz: float, interval_s: float, samples: int, clock_uncerta
 
     Notes
     -----
-    An offset d of the clocks moves the tone by c d cycles per sample and its k-th harmonic by k c d: they must
-    stay (k + 1) c d apart beside the width of a few bins. The phase of 16 samples turns by 16 c d; beyond half
-    a turn its sign is lost, and with it the frequency. Derived here.
+    An offset d of the clocks moves the tone by c d cycles per sample and its k-th harmonic by k c d: they
+    must stay (k + 1) c d apart beside the width of a few bins. The phase of 16 samples turns by 16 c d; beyond
+    half a turn its sign is lost, and with it the frequency. Derived here.
     """
     cycles = frequency_hz * interval_s
     place, bins = fold(cycles), BINS_APART / samples
@@ -54,14 +54,13 @@ def obstacle(frequency_hz: float, interval_s: float, samples: int, clock_uncerta
     if cycles > MOST_CYCLES:
         if PART_SAMPLES * moved > MOST_TURN:
             return (
-                f"its clocks may differ by {1e6 * clock_uncertainty:.3g} ppm, which leaves the frequency open "
-                f"at {cycles:.3g} cycles per sample"
+                f"the clocks may differ by {1e6 * clock_uncertainty:.3g} ppm, which at {cycles:.3g} cycles "
+                "per sample leaves the frequency open"
             )
         least = max(bins, FEWEST_FOLDED / samples) + moved
         if not least <= place <= 0.5 - bins - moved:
-            return f"the tone folds onto a multiple of half the sample rate, {0.5 / interval_s:g} Hz"
+            return "the tone folds onto a multiple of half the sample rate"
     for order in range(2, HIGHEST_ORDER + 1):
         if order * cycles > 0.5 and abs(fold(order * cycles) - place) < bins + (order + 1) * moved:
             return f"harmonic {order} folds onto the tone"
     return ""
-

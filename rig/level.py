@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import dataclass
+
+import numpy as np
 
 from whichcore.analysis.flux_density import core_voltage_vrms, inner_edge_factor, peak_flux_density_t
 from whichcore.analysis.specimen import Specimen
@@ -72,16 +75,46 @@ class LevelSeen:
     relative_uncertainty: float = 0.0
 
 
+class LevelMemory:
+    """What the levels did at finished points, to set out from when the sweep comes back to their neighbours.
+
+    Six numbers a point, so that a long sweep needs no memory worth a word.
+    """
+
+    def __init__(self) -> None:
+        self._rows = array("d")
+
+    def keep(self, seen: LevelSeen) -> None:
+        """Remember a point."""
+        z = seen.impedance_ohm
+        numbers = (seen.frequency_hz, seen.level_vpp, seen.flux_density_t, z.real, z.imag)
+        self._rows.extend((*numbers, seen.relative_uncertainty))
+
+    def below(self, frequency_hz: float) -> LevelSeen | None:
+        """Return the point at this frequency or next below it; None where there is none."""
+        rows = np.array(self._rows).reshape(-1, 6)
+        rows = rows[rows[:, 0] <= frequency_hz * (1 + 1e-9)]
+        if not rows.size:
+            return None
+        f, level, flux, real, imag, u = rows[np.argmax(rows[:, 0])].tolist()
+        return LevelSeen(f, level, flux, complex(real, imag), u)
+
+
 def predicted_level_vpp(rule: FluxRule, seen: LevelSeen, frequency_hz: float, series_ohm: float) -> float:
     """Return the level that takes the core to the aim at another frequency.
 
     With a constant permeability B goes with the current, and the current with the level over
     |R_s + Z(f)|, Z(f) = R + jX f/f_seen. Where the permeability falls, both err to the safe side. What was
     seen in noise may be too low by two of its standard uncertainties, and the aim is lowered by as much.
+
+    Towards lower frequencies the permeability may rise, above a resonance as 1/f² at the most: B per volt is
+    taken as so much larger, and the point itself then says by how much less it is.
     """
     z = seen.impedance_ohm
-    there = complex(z.real, z.imag * frequency_hz / seen.frequency_hz)
+    ratio = frequency_hz / seen.frequency_hz
+    there = complex(z.real, z.imag * ratio)
     per_volt = seen.flux_density_t / seen.level_vpp * abs(series_ohm + z) / abs(series_ohm + there)
+    per_volt /= min(ratio, 1.0) ** 2
     return AIM * rule.flux_density_t / (1 + 2 * seen.relative_uncertainty) / per_volt
 
 

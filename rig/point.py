@@ -6,10 +6,10 @@ import math
 import threading
 import time
 from collections.abc import Callable, Generator, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from whichcore.analysis.phasor import fit_phasors
-from whichcore.analysis.types import FlagKind, ImpedanceSweep, PhasorPair, Phasors
+from whichcore.analysis.types import Capture, FlagKind, ImpedanceSweep, PhasorPair, Phasors
 from whichcore.errors import AnalysisError, Cancelled
 from whichcore.rig import averaging
 from whichcore.rig.events import Event, LevelChanged, PointDone, RangeChanged
@@ -19,6 +19,7 @@ from whichcore.rig.level import (
     LOWEST_SHARE,
     DriveRule,
     FluxRule,
+    LevelMemory,
     LevelSeen,
     flux_density_t,
     highest_flux_density_t,
@@ -26,7 +27,8 @@ from whichcore.rig.level import (
     rounded_down,
 )
 from whichcore.rig.ranging import Seen, better_range, seen
-from whichcore.rig.sweep_plan import SweepPlan, interval_wanted, points_for
+from whichcore.rig.sweep_plan import PointOrder, SweepPlan
+from whichcore.rig.timing import Clocks, Timing, set_timing
 
 Correct = Callable[[PhasorPair], ImpedanceSweep]
 MOST_LOOKS = 24  # records spent on ranges and level of one point
@@ -81,8 +83,11 @@ class Station:
         self.level_vpp: float | None = None
         self.ranges = [limits[-1] for limits in bench.digitizer.limits.ranges_vpp]
         self._seen: LevelSeen | None = None
+        self._memory = LevelMemory() if plan.order is not PointOrder.RISING else None
         self._unread = ""  # why the last reading gave no impedance
         self._tuned_hz: float | None = None
+        self._timing: Timing | None = None
+        self._clocks = Clocks()
 
     def prepare(self) -> None:
         """Set what stays the same; the widest ranges first."""
@@ -125,8 +130,12 @@ class Station:
         OutOfReachError
             There are none within the limits.
         """
+        before = self._level_before(frequency_hz)
+        if self.level_vpp is not None and before < self.level_vpp:
+            # down before the frequency changes: on the way to a lower one the flux density would rise
+            yield from self._set_level(frequency_hz, before)
         self._tune(frequency_hz)
-        yield from self._set_level(frequency_hz, self._level_before(frequency_hz))
+        yield from self._set_level(frequency_hz, before)
         on_old: Phasors | None = None
         for _ in range(MOST_LOOKS):
             look = self.record(frequency_hz)
@@ -147,12 +156,21 @@ class Station:
         if self._cancel.is_set():
             raise _stopped()
         capture = self.bench.digitizer.acquire(frequency_hz, self.now(), self._cancel)
-        phasors = fit_phasors(capture, frequency_hz, mains_hz=self._plan.mains_hz)
+        phasors = self._fitted(capture, frequency_hz)
         heights = seen(capture)
         flux = None
         if isinstance(self._plan.level, FluxRule) and not any(height.clipped for height in heights):
             flux = self._flux(phasors, self._corrected(phasors, frequency_hz), frequency_hz)
         return Look(phasors, heights, flux)
+
+    def _fitted(self, capture: Capture, frequency_hz: float) -> Phasors:
+        """Fit the tone, where it folds at the frequency that the clocks make of it."""
+        folded = self._timing is not None and self._timing.folded
+        nominal = frequency_hz * (1 + self._clocks.offset) if folded else frequency_hz
+        phasors = fit_phasors(capture, nominal, mains_hz=self._plan.mains_hz, allow_aliased=folded)
+        if not any(flag.kind in _FATAL for flag in phasors.flags):
+            self._clocks = self._clocks.seen(phasors, frequency_hz)
+        return phasors
 
     def averaged(self, index: int, frequency_hz: float, look: Look, *, revisit: bool = False) -> PointDone:
         """Take records until the target or the bound is reached; raises OutOfReachError."""
@@ -167,6 +185,8 @@ class Station:
             wanted = averaging.more_takes(mean, reached, target, self._plan.most_takes)
             if wanted <= len(takes):
                 break
+        if self._memory is not None and self._seen is not None and self._seen.frequency_hz == frequency_hz:
+            self._memory.keep(self._seen)
         return PointDone(
             index=index,
             frequency_hz=frequency_hz,
@@ -182,6 +202,18 @@ class Station:
             target_reached=reached <= target,
             revisit=revisit,
         )
+
+    def chance(self, point: PointDone) -> float:
+        """Return the relative uncertainty of a point without what the converter bends alike in all takes.
+
+        Two readings on the same ranges and at the same level differ by no more than this.
+        """
+        own = point.phasors.covariance_v2 - point.phasors.systematic_v2
+        phasors = replace(point.phasors, covariance_v2=own)
+        corrected = None
+        if point.corrected is not None and self._correct is not None:
+            corrected = self._correct(averaging.pair_of(phasors, point.frequency_hz, point.range_label))
+        return averaging.relative_uncertainty(phasors, corrected)
 
     def go(self, place: Place) -> None:
         """Set everything as it was at a place."""
@@ -199,10 +231,8 @@ class Station:
 
     def _tune(self, frequency_hz: float) -> None:
         """Set the frequency and the record."""
-        digitizer, rule = self.bench.digitizer, self._plan.record
         try:
-            interval = digitizer.set_interval(interval_wanted(rule, digitizer.limits, frequency_hz))
-            digitizer.set_points(points_for(rule, digitizer.limits, interval, frequency_hz))
+            self._timing = set_timing(self.bench.digitizer, self._plan.record, frequency_hz, self._clocks)
         except AnalysisError as error:
             raise OutOfReachError(error.one_line()) from None
         self.bench.source.frequency_hz = self._tuned_hz = frequency_hz
@@ -214,10 +244,11 @@ class Station:
         rule = self._plan.level
         if isinstance(rule, DriveRule):
             return rule.level_vpp
-        if self._seen is None:
+        seen = self._seen if self._memory is None else self._memory.below(frequency_hz) or self._seen
+        if seen is None:
             # a source may not go as low as is safe for any core; what it does is measured before more
             return max(rule.safe_level_vpp(frequency_hz), self.bench.source.limits.level_vpp[0])
-        wanted = predicted_level_vpp(rule, self._seen, frequency_hz, self._series_ohm())
+        wanted = predicted_level_vpp(rule, seen, frequency_hz, self._series_ohm())
         keep = self.level_vpp is not None and KEEP_LEVEL[0] < self.level_vpp / wanted <= KEEP_LEVEL[1]
         return self.level_vpp if keep and self.level_vpp is not None else wanted
 
@@ -301,6 +332,11 @@ class Station:
         """
         fatal = _FATAL if self._correct is None else _FATAL | {FlagKind.TOO_SMALL}
         faults = [flag.detail for flag in phasors.flags if flag.kind in fatal]
+        faults += [
+            flag.detail
+            for flag in phasors.flags
+            if flag.kind is FlagKind.ALIASED and not (self._timing and self._timing.folded)
+        ]
         if self._correct is not None and corrected is None:
             faults.append(self._unread)
         if faults:

@@ -11,6 +11,7 @@ import time
 import warnings
 from collections.abc import Collection, Iterator
 
+from whichcore.analysis.types import ImpedanceSweep
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
 from whichcore.rig.instruments import Bench
@@ -28,6 +29,7 @@ def sweep(
     *,
     correct: Correct | None = None,
     done: Collection[float] = (),
+    first: ImpedanceSweep | None = None,
 ) -> Iterator[Event]:
     """Carry out a plan.
 
@@ -41,6 +43,8 @@ def sweep(
         Turns a pair of voltages into impedance; a rule by flux density needs it. None for standards.
     done : collection of float
         Frequencies of the plan measured in an earlier run; they are left out.
+    first : ImpedanceSweep or None
+        One point, the first of the plan as an earlier run measured it: it is measured again at the end.
 
     Yields
     ------
@@ -66,7 +70,7 @@ def sweep(
     bench.source.output_off()
     if was_on:
         yield OutputFoundOn(bench.source.identity)
-    run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()))
+    run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()), first)
     try:
         yield from run.points(done)
     except BaseException:
@@ -90,8 +94,8 @@ def _off_or_say_so(bench: Bench) -> None:
 class _Run:
     """Which points are done, and how neighbours are tied together."""
 
-    def __init__(self, plan: SweepPlan, station: Station) -> None:
-        self.plan, self.station = plan, station
+    def __init__(self, plan: SweepPlan, station: Station, earlier: ImpedanceSweep | None) -> None:
+        self.plan, self.station, self.earlier = plan, station, earlier
         self.last: tuple[Place, PointDone] | None = None
         self.first: tuple[Place, PointDone] | None = None
         self.again: PointDone | None = None
@@ -100,7 +104,8 @@ class _Run:
     def points(self, done: Collection[float]) -> Iterator[Event]:
         """Measure every point that is not done, then the first once more."""
         plan, bench = self.plan, self.station.bench
-        todo = [(i, f) for i, f in enumerate(plan.frequency_hz) if not _among(f, done)]
+        places = plan.order.places(len(plan.frequency_hz))
+        todo = [(i, plan.frequency_hz[i]) for i in places if not _among(plan.frequency_hz[i], done)]
         yield Started(
             fingerprint=plan.fingerprint(bench.wiring, bench.shunt_ohm),
             source=bench.source.identity,
@@ -112,14 +117,19 @@ class _Run:
         self.station.prepare()
         for index, frequency_hz in todo:
             yield from self._point(index, frequency_hz)
-        if plan.revisit_first and self.first is not None and len(todo) > 1:
+        if plan.revisit_first and self.earlier is not None:
+            yield from self._earlier_again(plan.frequency_hz[0])
+        elif plan.revisit_first and self.first is not None and len(todo) > 1:
             yield from self._first_again(*self.first)
 
     def finished(self) -> Finished:
         """Return the closing event."""
         drift, u_drift = None, None
-        if self.first is not None and self.again is not None:
-            drift, u_drift = _drift(self.first[1], self.again)
+        if self.again is not None and self.earlier is not None:
+            drift, u_drift = _drift_since(self.earlier, self.again)
+        elif self.again is not None and self.first is not None:
+            drift = _drift(self.first[1], self.again)
+            u_drift = math.hypot(*(self.station.chance(point) for point in (self.first[1], self.again)))
         return Finished(self.measured, self.missed, drift, u_drift, self.station.now())
 
     def _point(self, index: int, frequency_hz: float) -> Iterator[Event]:
@@ -153,6 +163,16 @@ class _Run:
         self.station.go(now)
         return RangesTied(last.frequency_hz, before.pair, after)
 
+    def _earlier_again(self, frequency_hz: float) -> Iterator[Event]:
+        """Measure the first frequency of an earlier run again, on ranges and at a level found anew."""
+        try:
+            look, _ = yield from self.station.look(frequency_hz, None)
+            self.again = self.station.averaged(0, frequency_hz, look, revisit=True)
+        except OutOfReachError as reason:
+            yield NotReachable(0, frequency_hz, f"at the end: {reason}", self.station.level_vpp, None)
+            return
+        yield self.again
+
     def _first_again(self, place: Place, point: PointDone) -> Iterator[Event]:
         station = self.station
         station.go(place)
@@ -171,15 +191,26 @@ def _among(frequency_hz: float, done: Collection[float]) -> bool:
     return any(abs(frequency_hz - other) <= SAME_FREQUENCY * frequency_hz for other in done)
 
 
-def _drift(first: PointDone, again: PointDone) -> tuple[float, float]:
-    """Return the relative change between two readings, and its standard uncertainty per component.
+def _drift(first: PointDone, again: PointDone) -> float:
+    """Return the relative change between two readings.
 
     |ΔZ|/|Z|; without correction |V_A V_B′ − V_A′ V_B|/(|V| |V′|), which an open and a short have as well.
     """
     if first.corrected is not None and again.corrected is not None:
-        z, z_again = (complex(point.corrected.impedance_ohm[0]) for point in (first, again))  # type: ignore[union-attr]
-        change = abs(z_again - z) / abs(z)
-    else:
-        (a, b), (c, d) = first.phasors.phasor_vpk, again.phasors.phasor_vpk
-        change = abs(a * d - b * c) / (math.hypot(abs(a), abs(b)) * math.hypot(abs(c), abs(d)))
-    return float(change), math.hypot(first.relative_uncertainty, again.relative_uncertainty)
+        return _change(first.corrected, again.corrected)
+    (a, b), (c, d) = first.phasors.phasor_vpk, again.phasors.phasor_vpk
+    return float(abs(a * d - b * c) / (math.hypot(abs(a), abs(b)) * math.hypot(abs(c), abs(d))))
+
+
+def _change(first: ImpedanceSweep, again: ImpedanceSweep) -> float:
+    z, z_again = (complex(reading.impedance_ohm[0]) for reading in (first, again))
+    return abs(z_again - z) / abs(z)
+
+
+def _drift_since(earlier: ImpedanceSweep, again: PointDone) -> tuple[float | None, float | None]:
+    """Return the change since an earlier run, whose ranges and level may have been others, and its u."""
+    if again.corrected is None:
+        return None, None
+    z = abs(complex(earlier.impedance_ohm[0]))
+    u = math.sqrt(max(float(earlier.scatter[0].trace()) / 2, 0.0)) / z
+    return _change(earlier, again.corrected), math.hypot(u, again.relative_uncertainty)

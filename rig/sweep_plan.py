@@ -6,9 +6,11 @@ import hashlib
 import json
 import math
 from dataclasses import asdict, dataclass, field
+from enum import StrEnum
 
 import numpy as np
 
+from whichcore.analysis.alias import MOST_CYCLES, fold
 from whichcore.analysis.quantisation import coprime_periods
 from whichcore.analysis.types import Wiring
 from whichcore.errors import AnalysisError, InputError
@@ -16,8 +18,26 @@ from whichcore.rig.instruments import DigitizerLimits
 from whichcore.rig.level import DriveRule, FluxRule
 
 GRID_DIGITS = 6
-LEAST_SAMPLES_PER_PERIOD = 2.5
+LEAST_SAMPLES_PER_PERIOD = 1 / MOST_CYCLES
 COPRIME_CHOICE = 64  # record lengths tried for the one that fits whole periods best
+
+
+class PointOrder(StrEnum):
+    """In which order the points are taken.
+
+    INTERLEAVED goes up by every second point and comes back by the others: what changes evenly with time is
+    the same in the mean of two neighbours everywhere, so it is not taken for a change with frequency, and the
+    neighbours' difference shows it.
+    """
+
+    RISING = "rising"
+    INTERLEAVED = "interleaved"
+
+    def places(self, count: int) -> tuple[int, ...]:
+        """Return the places in the plan in the order they are taken."""
+        if self is PointOrder.RISING:
+            return tuple(range(count))
+        return (*range(0, count, 2), *reversed(range(1, count, 2)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +87,7 @@ class SweepPlan:
         Measure the first frequency again at the end.
     tie_ranges : bool
         Measure one frequency on both pairs where the ranges change between two points.
+    order : PointOrder
     """
 
     frequency_hz: tuple[float, ...]
@@ -82,6 +103,7 @@ class SweepPlan:
     temperature_c: float | None = None
     revisit_first: bool = True
     tie_ranges: bool = True
+    order: PointOrder = PointOrder.RISING
 
     def __post_init__(self) -> None:
         f = self.frequency_hz
@@ -159,6 +181,11 @@ def log_grid(from_hz: float, to_hz: float, per_decade: int) -> tuple[float, ...]
     return tuple(grid)
 
 
+def slowest_useful(frequency_hz: float) -> float:
+    """Return the longest sample interval at which a tone is sampled in the ordinary way, s."""
+    return 1 / (LEAST_SAMPLES_PER_PERIOD * frequency_hz)
+
+
 def interval_wanted(rule: RecordRule, limits: DigitizerLimits, frequency_hz: float) -> float:
     """Return the time between samples to ask for: as fast as ``least_periods`` in the record allow.
 
@@ -184,7 +211,8 @@ def points_for(rule: RecordRule, limits: DigitizerLimits, interval_s: float, fre
     """Return the record length, of those near the rule's, that holds whole periods best, coprime to it.
 
     The frequency itself stays as planned: the fit needs no whole periods, it is the coverage of phases that
-    gains, and a calibration holds at its own frequencies alone.
+    gains, and a calibration holds at its own frequencies alone. A tone above half the sample rate counts
+    where it folds to.
 
     Raises
     ------
@@ -193,4 +221,6 @@ def points_for(rule: RecordRule, limits: DigitizerLimits, interval_s: float, fre
     """
     longest = min(rule.samples, limits.points[1])
     shortest = max(min(longest, limits.points[0]), longest - COPRIME_CHOICE, 16)
-    return coprime_periods(1 / interval_s, frequency_hz, longest, shortest_samples=shortest).samples
+    cycles = frequency_hz * interval_s
+    there = frequency_hz if cycles < 0.5 else fold(cycles) / interval_s
+    return coprime_periods(1 / interval_s, there, longest, shortest_samples=shortest).samples

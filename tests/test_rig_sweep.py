@@ -31,7 +31,7 @@ from whichcore.rig.instruments import Bench, DigitizerLimits, SourceLimits
 from whichcore.rig.level import DriveRule, FluxRule, LevelSeen, predicted_level_vpp, rounded_down
 from whichcore.rig.ranging import FILL_WANTED, FULLEST, Seen, better_range
 from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import RecordRule, SweepPlan, interval_wanted, log_grid, points_for
+from whichcore.rig.sweep_plan import PointOrder, RecordRule, SweepPlan, interval_wanted, log_grid, points_for
 
 SHUNT = 10.0
 RANGES = (0.08, 0.16, 0.4, 0.8, 1.6, 4.0, 8.0, 16.0, 40.0)
@@ -615,6 +615,7 @@ class TestPlan:
             "temperature_c": 25.0,
             "revisit_first": False,
             "tie_ranges": False,
+            "order": PointOrder.INTERLEAVED,
         }
         assert set(changed) == set(SweepPlan.__slots__)
         others = [replace(plan, **{key: value}) for key, value in changed.items()]

@@ -44,6 +44,8 @@ def level(data: TriedData) -> Finding:
     if flux is None:
         return Finding(Fault.LEVEL, None, "the sweep does not state the flux density")
     top = float(flux.max())
+    if top == 0:
+        return Finding(Fault.LEVEL, True, "every point was extrapolated to zero field")
     slope, u = _growth(data, flux)
     follows = slope > SLOPE_LIMIT * u and slope * float(np.ptp(flux)) > LEAST_CHANGE
     band = (float(data.frequency_hz[flux > min(INITIAL_FLUX_T, 0.9 * top)][0]), float(data.frequency_hz[-1]))
@@ -78,7 +80,7 @@ def _growth(data: TriedData, flux: FloatArray) -> tuple[float, float]:
     flat = (data.loss < _FLAT_LOSS * mu.real) & (mu.real > 0)
     flat &= np.cumprod(flat).astype(bool)
     spread = np.ptp(flux[flat]) if flat.any() else 0.0
-    if flat.sum() < _LEAST_POINTS or spread < 0.2 * flux.max():
+    if flat.sum() < _LEAST_POINTS or spread <= 0.2 * flux.max():
         return 0.0, math.inf
     x = data.frequency_hz[flat] / data.frequency_hz[flat][-1]
     # of a dispersion that begins, a relaxation's fall goes as f² and a spread one's about as f
@@ -91,28 +93,34 @@ def _growth(data: TriedData, flux: FloatArray) -> tuple[float, float]:
 def drift(data: TriedData) -> Finding:
     """See whether core or bench changed while the sweep was taken.
 
-    The first frequency measured again says so by itself. Without it a slope over time can be told only where
-    the points were not taken in the order of frequency.
+    The first frequency measured again says so by itself. A slope over time can be told where the points were
+    not taken in the order of frequency, as in an interleaved sweep. Of both the clearer one counts. A change
+    too small for a fault, but certain, is an error of the curve all the same.
     """
-    size, u = _stated_drift(data)
-    how = "the first frequency, measured again at the end, differs by"
-    if size is None:
-        size, u = _trend(data)
-        how = "neighbouring points taken at other times differ, over the sweep by"
-    if size is None:
+    known = [
+        (*_stated_drift(data), "the first frequency, measured again at the end, differs by"),
+        (*_trend(data), "neighbouring points taken at other times differ, over the sweep by"),
+    ]
+    found = [(abs(size), u, how) for size, u, how in known if size is not None]
+    if not found:
         return Finding(Fault.DRIFT, None, "no frequency was measured again, so drift cannot be seen")
-    strength = Strength(abs(size) / max(u, 1e-300), SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
-    if strength.value <= SLOPE_LIMIT or abs(size) <= LEAST_CHANGE:
-        return Finding(Fault.DRIFT, True, f"{how} {100 * abs(size):.2g} % (± {100 * u:.2g} %)", strength)
+    size, u, how = max(found, key=lambda item: item[0] / max(item[1], 1e-300))
+    strength = Strength(size / max(u, 1e-300), SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
+    told = f"{how} {100 * size:.2g} % (± {100 * u:.2g} %)"
+    if strength.value <= SLOPE_LIMIT:
+        return Finding(Fault.DRIFT, True, told, strength)
+    if size <= LEAST_CHANGE:
+        return Finding(
+            Fault.DRIFT, True, f"{told}, counted as an error", strength, sources=_drift_sources(data, size)
+        )
     f = data.frequency_hz
     return Finding(
         Fault.DRIFT,
         False,
-        f"{how} {100 * abs(size):.2g} % (± {100 * u:.2g} %): the core drifts, is warming, or was disturbed "
-        "not long ago; let it rest and sweep again",
+        f"{told}: the core drifts, is warming, or was disturbed not long ago; let it rest and sweep again",
         strength,
         (float(f[0]), float(f[-1])),
-        _drift_sources(data, abs(size)),
+        _drift_sources(data, size),
     )
 
 

@@ -33,6 +33,8 @@ from whichcore.files.warn import warn
 WIRINGS = ("shunt-at-ground", "specimen-at-ground", "two-windings")
 #: Largest resistance or reactance taken for a measured one, Ω.
 LARGEST_OHM = 1e15
+#: Header line of a sweep whose points were taken in another order than that of frequency, on purpose.
+ORDER_KEY = "order"
 _OWN_KEYS = {"format", "temperature", "drive_vrms", "wiring", DISTRIBUTION_KEY, *SCOPE_KEYS}
 _Parsed = TypeVar("_Parsed")
 
@@ -75,7 +77,8 @@ def sweep_of(table: Table) -> ImpedanceSweep:
     """
     layout = layout_of(table)
     _, order = frequency_order(table)
-    warn_if_sorted(table, order)
+    if ORDER_KEY not in table.header:
+        warn_if_sorted(table, order)
     sweep = _assemble(table, layout, order)
     if layout.uncertainty:
         return sweep

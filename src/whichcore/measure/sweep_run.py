@@ -8,12 +8,15 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.at_the_bench import DRIFT_KEY, DRIFT_U_KEY
-from whichcore.analysis.types import Wiring
+from whichcore.analysis.types import ImpedanceSweep, Wiring
 from whichcore.bench import BenchSettings
 from whichcore.errors import AnalysisError, InputError, InstrumentError
 from whichcore.files import SweepJournal, SweepLayout, SweepPoint
+from whichcore.files.sweep_file import ORDER_KEY
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import Correction
@@ -30,11 +33,11 @@ from whichcore.rig.events import Event, Finished, NotReachable, PointDone, Range
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
 from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import RecordRule, SweepPlan
+from whichcore.rig.sweep_plan import PointOrder, RecordRule, SweepPlan
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
 DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency
-LEAST_DRIFT = 0.01  # of |Z|, worth a word
+DRIFT_CHANCE = 3.72  # |ΔZ| of two readings without drift is below so many u in 999 of 1000 cases (Rayleigh)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class SweepRequest:
     target_relative : float
     most_takes : int
     record : RecordRule
+    order : PointOrder
     """
 
     specimen: Specimen
@@ -61,6 +65,7 @@ class SweepRequest:
     target_relative: float = 1e-3
     most_takes: int = 16
     record: RecordRule = field(default_factory=RecordRule)
+    order: PointOrder = PointOrder.RISING
 
 
 def run_sweep(
@@ -96,7 +101,8 @@ def run_sweep(
     with _journal(settings, bench, correct, request, plan) as journal:
         done = [point.frequency_hz for point in journal.points]
         watch = _Watch(correct, request, bench.wiring, begun=bool(done))
-        for event in sweep(plan, bench, cancel, correct=correct, done=done):
+        first = _first_of(journal, plan)
+        for event in sweep(plan, bench, cancel, correct=correct, done=done, first=first):
             watch.see(event)
             if isinstance(event, PointDone) and not event.revisit:
                 journal.append(_row(event, request, bench))
@@ -118,6 +124,20 @@ def _plan(settings: BenchSettings, request: SweepRequest) -> SweepPlan:
         offset_v=settings.source_offset_v,
         mains_hz=settings.mains_hz,
         temperature_c=request.specimen.temperature_c,
+        order=request.order,
+    )
+
+
+def _first_of(journal: SweepJournal, plan: SweepPlan) -> ImpedanceSweep | None:
+    """Return the first point of the plan as an earlier run wrote it, where the drift is still to be seen."""
+    done = {point.frequency_hz: point for point in journal.points}
+    point = done.get(plan.frequency_hz[0])
+    if point is None or point.covariance is None:
+        return None
+    if DRIFT_KEY in journal.layout.header and len(done) == len(plan.frequency_hz):
+        return None
+    return ImpedanceSweep(
+        np.array([point.frequency_hz]), np.array([point.impedance_ohm]), np.asarray(point.covariance)[None]
     )
 
 
@@ -144,6 +164,8 @@ def _journal(
         "bench": bench_name(settings),
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
     }
+    if plan.order is not PointOrder.RISING:
+        header[ORDER_KEY] = str(plan.order)
     layout = SweepLayout(
         header=header,
         sources=correct.columns(),
@@ -201,10 +223,11 @@ class _Watch:
             self.begun = True
         if isinstance(event, RangesTied):
             self._compare(event)
-        if isinstance(event, Finished) and _drifts(event):
+        if isinstance(event, Finished) and drifts(event.drift, event.u_drift, self.request.target_relative):
             warn(
-                f"the first frequency read {event.drift:.1%} differently at the end: the core drifts, is "
-                "warming, or was disturbed not long ago"
+                f"the first frequency read {event.drift:.2%} (± {event.u_drift:.2%}) differently at the "
+                "end: the core drifts, is warming, or was disturbed not long ago; it is counted as an error of the "
+                "curve, growing with the time of each point"
             )
 
     def _compare(self, event: RangesTied) -> None:
@@ -226,8 +249,6 @@ class _Watch:
             )
 
 
-def _drifts(event: Finished) -> bool:
-    """|ΔZ| of two readings without drift is below 3 u in 99 of 100 cases."""
-    if event.drift is None or event.u_drift is None:
-        return False
-    return event.drift > max(LEAST_DRIFT, 3 * event.u_drift)
+def drifts(drift: float | None, u_drift: float | None, least: float) -> bool:
+    """Tell whether a change between two readings is more than chance, and than each point may be off."""
+    return drift is not None and u_drift is not None and drift > max(least, DRIFT_CHANCE * u_drift)
