@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -10,36 +9,53 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from whichcore.errors import InputError
-from whichcore.rig.block import BlockFormat
 from whichcore.rig.instruments import DigitizerLimits, SourceLimits
 from whichcore.rig.link import LinkSettings
 from whichcore.rig.scaling import FORMULAS
-from whichcore.rig.table_reader import TableReader
+from whichcore.rig.serial_table import KIND as SERIAL
+from whichcore.rig.serial_table import SerialTable, read_serial_table
+from whichcore.rig.table_reader import TableReader, place_in
 from whichcore.rig.template import Query, Template
+from whichcore.rig.timebase import Timebase, read_timebase
+from whichcore.rig.waveform_format import CHANNEL, WaveformFormat, read_waveform
+from whichcore.toml_lines import TomlLines
 
 FORMAT = "whichcore-instrument 1"
-_DTYPES = ("int8", "uint8", "int16", "uint16", "int32", "float32", "float64")
-_CHANNEL = ("channel",)
+_LEVEL = ("level_vpp", "level_vpk", "level_vrms")
 _SOURCE_ACTIONS = {
+    "connect": (),
+    "recover": (),
     "prepare": (),
+    "setup": ("frequency_hz", *_LEVEL, "offset_v"),
     "frequency": ("frequency_hz",),
-    "level": ("level_vpp", "level_vpk", "level_vrms"),
+    "level": _LEVEL,
     "offset": ("offset_v",),
     "output_on": (),
     "output_off": (),
 }
 _DIGITIZER_ACTIONS = {
+    "connect": (),
+    "recover": (),
     "prepare": (),
+    "channel": CHANNEL,
     "points": ("points",),
-    "interval": ("interval_s", "rate_hz"),
+    "interval": ("interval_s", "rate_hz", "seconds_per_division"),
     "range": ("channel", "range_vpp", "range_vpk", "volts_per_division"),
     "offset": ("channel", "offset_v"),
     "coupling": ("channel", "coupling"),
-    "probe_ratio": ("channel", "probe_ratio"),
+    "probe_ratio": ("channel", "probe_ratio", "probe_gain"),
     "start": (),
+    "force": (),
+    "stop": (),
+}
+_SOURCE_QUERIES: dict[str, tuple[str, ...]] = {"output": (), "frequency": (), "level": ()}
+_DIGITIZER_QUERIES: dict[str, tuple[str, ...]] = {
+    "interval": (),
+    "points": (),
+    "range": CHANNEL,
+    "probe_ratio": CHANNEL,
+    "complete": (),
 }
 Actions = Mapping[str, tuple[Template, ...]]
 
@@ -57,12 +73,15 @@ class ErrorQueue:
         Answers read before the queue counts as endless.
     clear : tuple of Template
         Commands that empty it.
+    first : Template or None
+        Question that goes before, its answer passed over: some queues show only what lay there at that time.
     """
 
     ask: Template
     none: str
     most: int = 30
     clear: tuple[Template, ...] = ()
+    first: Template | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +92,8 @@ class CommandTable:
     ----------
     name : str
         Where it came from.
+    lines : TomlLines
+        Of the file.
     title : str
     identity : str
         Regular expression that the answer to ``*IDN?`` must match.
@@ -85,6 +106,7 @@ class CommandTable:
     """
 
     name: str
+    lines: TomlLines
     title: str
     identity: str
     link: LinkSettings
@@ -92,6 +114,10 @@ class CommandTable:
     errors: ErrorQueue | None
     actions: Actions
     queries: Mapping[str, Query]
+
+    def place(self, key: str, value: str = "") -> str:
+        """Return the place of a dotted key, or of one text of it: file, line, key."""
+        return place_in(self.name, self.lines, key, value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,40 +132,14 @@ class SourceTable(CommandTable):
     display_share : float
         What the display says over the open-circuit voltage: 1 when set for an open output, 1/2 when it takes
         a load equal to the output resistance for granted.
+    load_check : Query or None
+        Whether the instrument agrees.
     """
 
     limits: SourceLimits = field(default_factory=lambda: SourceLimits((0, 0), (0, 0)))
     output_ohm: float = 50.0
     display_share: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class WaveformFormat:
-    """How a record is handed out.
-
-    Attributes
-    ----------
-    ask : Template
-    block : BlockFormat
-    dtype : numpy dtype
-        With its byte order.
-    clip_codes : (float, float) or None
-    step_codes : float or None
-    nonlinearity_codes : float
-    window_points : int
-        Points per question; 0 for all at once.
-    first_index : int
-        What the instrument calls the first point.
-    """
-
-    ask: Template
-    block: BlockFormat
-    dtype: np.dtype[Any]
-    clip_codes: tuple[float, float] | None = None
-    step_codes: float | None = None
-    nonlinearity_codes: float = 0.0
-    window_points: int = 0
-    first_index: int = 1
+    load_check: Query | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +154,12 @@ class DigitizerTable(CommandTable):
     divisions : float
         Vertical divisions of a full scale, for tables that set volts per division.
     waveform : WaveformFormat
+    memory_points : int
+        Length of every record the instrument takes; 0 where it is as long as was asked for.
+    timebase : Timebase or None
+        None where the sample interval is set directly.
+    coupling_words : mapping of str to str
+        What the instrument calls DC and AC.
     formula : str
         Name of the scaling.
     scaling : mapping of str to Query or float
@@ -164,8 +170,14 @@ class DigitizerTable(CommandTable):
     channels: tuple[str, ...] = ("1", "2")
     divisions: float = 8.0
     waveform: WaveformFormat | None = None
+    memory_points: int = 0
+    timebase: Timebase | None = None
+    coupling_words: Mapping[str, str] = field(default_factory=dict)
     formula: str = "linear"
     scaling: Mapping[str, Query | float] = field(default_factory=dict)
+
+
+AnyTable = SourceTable | DigitizerTable | SerialTable
 
 
 def shipped_tables() -> tuple[str, ...]:
@@ -176,7 +188,7 @@ def shipped_tables() -> tuple[str, ...]:
     )
 
 
-def load_table(name: str | Path) -> SourceTable | DigitizerTable:
+def load_table(name: str | Path) -> AnyTable:
     """Read a command table.
 
     Parameters
@@ -194,11 +206,13 @@ def load_table(name: str | Path) -> SourceTable | DigitizerTable:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"this is not TOML: {error}", where=str(name)) from None
-    top = TableReader(data, str(name))
+    top = TableReader(data, str(name), TomlLines(text))
     if (stated := top.text("format")) != FORMAT:
         raise InputError("this format is not known", where=top.place("format"), got=stated, allowed=FORMAT)
-    kind = top.choice("kind", ("source", "digitizer"))
-    return _source(top) if kind == "source" else _digitizer(top)
+    kind = top.choice("kind", ("source", "digitizer", SERIAL))
+    if kind == SERIAL:
+        return read_serial_table(top)
+    return _source(top, TomlLines(text)) if kind == "source" else _digitizer(top, TomlLines(text))
 
 
 def _text(name: str | Path) -> str:
@@ -223,7 +237,10 @@ def _text(name: str | Path) -> str:
 
 
 def _common(
-    top: TableReader, known: Mapping[str, tuple[str, ...]], fields: Mapping[str, tuple[str, ...]]
+    top: TableReader,
+    lines: TomlLines,
+    known: Mapping[str, tuple[str, ...]],
+    fields: Mapping[str, tuple[str, ...]],
 ) -> dict[str, Any]:
     link = top.table("link", required=False)
     settings = LinkSettings(
@@ -246,8 +263,9 @@ def _common(
     queries.finish(fields)
     return {
         "name": top.name,
+        "lines": lines,
         "title": top.text("title"),
-        "identity": _pattern(top, "identity"),
+        "identity": top.pattern("identity"),
         "link": settings,
         "settle_s": settle_s,
         "errors": _errors(top),
@@ -262,46 +280,45 @@ def _errors(top: TableReader) -> ErrorQueue | None:
     table = top.table("errors")
     queue = ErrorQueue(
         ask=table.template("ask", ()),
-        none=_pattern(table, "none"),
+        none=table.pattern("none"),
         most=table.whole("most", 30, least=1),
         clear=table.templates("clear", ()) if "clear" in table else (),
+        first=table.template("first", ()) if "first" in table else None,
     )
     table.finish()
     return queue
-
-
-def _pattern(table: TableReader, key: str) -> str:
-    text = table.text(key)
-    try:
-        re.compile(text)
-    except re.error as error:
-        raise InputError(
-            f"this is not a regular expression: {error}", where=table.place(key), got=text
-        ) from None
-    return text
 
 
 def _need(top: TableReader, there: Mapping[str, object], table: str, *names: str) -> None:
     for name in names:
         if name not in there:
             raise InputError(
-                "the key is missing", where=f"{top.name}, {table}.{name}", next_step=f"add {name}"
+                "the key is missing", where=top.place(f"{table}.{name}"), next_step=f"add {name}"
             )
 
 
-def _source(top: TableReader) -> SourceTable:
-    common = _common(top, _SOURCE_ACTIONS, {"output": ()})
-    _need(top, common["actions"], "actions", "frequency", "level", "output_on", "output_off")
+def _source(top: TableReader, lines: TomlLines) -> SourceTable:
+    common = _common(top, lines, _SOURCE_ACTIONS, _SOURCE_QUERIES)
+    actions = common["actions"]
+    _need(top, actions, "actions", "output_on", "output_off")
+    if "setup" not in actions:
+        _need(top, actions, "actions", "frequency", "level")
     limits = top.table("limits")
     load = top.table("load")
     output_ohm = load.number("output_ohm", least=0.0)
-    setting = load.raw("setting")
     share = 1.0
-    if setting != "open":
+    if load.raw("setting") != "open":
         display = load.number("setting", least=1e-3)
         share = display / (display + output_ohm)
     if "set" in load:
-        common["actions"]["prepare"] = common["actions"].get("prepare", ()) + load.templates("set", ())
+        actions["prepare"] = actions.get("prepare", ()) + load.templates("set", ())
+    check = load.query("confirm", ()) if "confirm" in load else None
+    if check is not None and not check.yes:
+        raise InputError(
+            "the answer that confirms the load is missing",
+            where=load.place("confirm"),
+            next_step="add yes, a regular expression",
+        )
     table = SourceTable(
         **common,
         limits=SourceLimits(
@@ -311,54 +328,63 @@ def _source(top: TableReader) -> SourceTable:
         ),
         output_ohm=output_ohm,
         display_share=share,
+        load_check=check,
     )
     for part in (limits, load, top):
         part.finish()
     return table
 
 
-def _digitizer(top: TableReader) -> DigitizerTable:
-    common = _common(
-        top, _DIGITIZER_ACTIONS, {"interval": (), "range": _CHANNEL, "complete": (), "points": ()}
-    )
-    _need(top, common["actions"], "actions", "points", "interval", "range", "start")
+def _digitizer(top: TableReader, lines: TomlLines) -> DigitizerTable:
+    known = dict(_DIGITIZER_ACTIONS)
+    if "timebase" not in top:
+        known["interval"] = known["interval"][:2]
+    common = _common(top, lines, known, _DIGITIZER_QUERIES)
+    _need(top, common["actions"], "actions", "interval", "range", "start")
     _need(top, common["queries"], "queries", "interval", "complete")
     limits = top.table("limits")
+    memory_points = limits.whole("memory_points", 0, least=0)
+    if not memory_points:
+        _need(top, common["actions"], "actions", "points")
+    timebase = (
+        read_timebase(top.table("timebase"), _memory(top, memory_points)) if "timebase" in top else None
+    )
     scaling = top.table("scaling")
     formula = scaling.choice("formula", tuple(FORMULAS))
-    needs = FORMULAS[formula].needs
-    points, ranges = limits.span("points", positive=True), limits.ascending("ranges_vpp")
     table = DigitizerTable(
         **common,
-        limits=DigitizerLimits(
-            (int(points[0]), int(points[1])),
-            limits.span("interval_s", positive=True),
-            (ranges, ranges),
-            limits.number("bandwidth_hz", least=1.0) if "bandwidth_hz" in limits else None,
-        ),
+        limits=_limits(limits, memory_points, timebase),
         channels=limits.texts("channels"),
         divisions=limits.number("divisions", 8.0, least=1.0),
-        waveform=_waveform(top.table("waveform")),
+        waveform=read_waveform(top.table("waveform"), top.table("record", required=False), memory_points),
+        memory_points=memory_points,
+        timebase=timebase,
+        coupling_words=limits.words("coupling_words"),
         formula=formula,
-        scaling={key: scaling.number_or_query(key, _CHANNEL) for key in needs},
+        scaling={key: scaling.number_or_query(key, CHANNEL) for key in FORMULAS[formula].needs},
     )
     for part in (limits, scaling, top):
         part.finish()
     return table
 
 
-def _waveform(table: TableReader) -> WaveformFormat:
-    dtype = np.dtype(table.choice("dtype", _DTYPES))
-    order = table.choice("byte_order", ("little", "big"), "little")
-    form = WaveformFormat(
-        ask=table.template("ask", ("channel", "first", "last", "count")),
-        block=BlockFormat(table.text("before", ""), table.text("trailer", "\n").encode("latin-1")),
-        dtype=dtype.newbyteorder("<" if order == "little" else ">"),
-        clip_codes=table.span("clip_codes") if "clip_codes" in table else None,
-        step_codes=table.number("step_codes", least=0.0) if "step_codes" in table else None,
-        nonlinearity_codes=table.number("nonlinearity_codes", 0.0, least=0.0),
-        window_points=table.whole("window_points", 0, least=0),
-        first_index=table.whole("first_index", 1, least=0),
-    )
-    table.finish()
-    return form
+def _memory(top: TableReader, memory_points: int) -> int:
+    if not memory_points:
+        raise InputError(
+            "an interval that follows from time per division needs the length of the memory",
+            where=top.place("timebase"),
+            next_step="add limits.memory_points",
+        )
+    return memory_points
+
+
+def _limits(limits: TableReader, memory_points: int, timebase: Timebase | None) -> DigitizerLimits:
+    points, ranges = limits.span("points", positive=True), limits.ascending("ranges_vpp")
+    if memory_points and points[1] > memory_points:
+        raise limits.wrong("points", list(points), f"up to memory_points, {memory_points}")
+    if timebase is None:
+        interval_s = limits.span("interval_s", positive=True)
+    else:
+        interval_s = limits.span("interval_s", timebase.intervals_s(), positive=True)
+    bandwidth_hz = limits.number("bandwidth_hz", least=1.0) if "bandwidth_hz" in limits else None
+    return DigitizerLimits((int(points[0]), int(points[1])), interval_s, (ranges, ranges), bandwidth_hz)

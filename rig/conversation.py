@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from whichcore.errors import InstrumentError
-from whichcore.rig.block import BlockFormat
+from whichcore.rig.block import Block, BlockFormat
 from whichcore.rig.command_table import CommandTable
 from whichcore.rig.link import Link
 from whichcore.rig.template import Query, Template
@@ -55,15 +56,21 @@ class Conversation:
                 allowed=f"a match of {self.table.identity} ({self.table.title})",
                 next_step="correct address or driver in bench.toml",
             )
-        self.old_errors = self._drain()
         self.identity = identity
+        for action in ("recover", "connect") if self.connections else ("connect",):
+            self._write(action)
+        self.old_errors = self._drain()
         self.connections += 1
 
     def do(self, action: str, **values: float | str) -> None:
         """Send the commands of an action; one the table does not have is nothing."""
         self.ready()
-        for command in self.table.actions.get(action, ()):
-            self._link.write(command.fill(**values))
+        self._write(action, **values)
+
+    def send(self, command: Template, **values: float | str) -> None:
+        """Send one command."""
+        self.ready()
+        self._link.write(command.fill(**values))
 
     def say(self, action: str) -> None:
         """Send the commands of an action to an instrument known from before, and wait for nothing.
@@ -78,22 +85,37 @@ class Conversation:
                 self._link.write(command.fill())
         self._link.close()
 
+    @property
+    def last(self) -> tuple[str, str]:
+        """Last message, and what came; empty where nothing came or was asked for."""
+        return self._link.sent, self._link.came
+
+    def ask(self, query: Query, wait_s: float = 0.0, **values: float | str) -> str:
+        """Ask, and return the answer as it came; ``wait_s`` is time it may take on top of the usual."""
+        self.ready()
+        return self._link.ask(query.message(**values), wait_s)
+
     def number(self, query: Query, **values: float | str) -> float:
         """Ask for a number."""
-        message, answer = self._ask(query, 0.0, values)
-        return query.number(answer, self._where(message))
+        answer = self.ask(query, 0.0, **values)
+        with self.in_step():
+            return query.number(answer, self.where(query, **values))
 
     def switch(self, query: Query, wait_s: float = 0.0, **values: float | str) -> bool:
         """Ask for yes or no; ``wait_s`` is time the instrument may take on top of the usual."""
-        message, answer = self._ask(query, wait_s, values)
-        return query.switch(answer, self._where(message))
+        answer = self.ask(query, wait_s, **values)
+        with self.in_step():
+            return query.switch(answer, self.where(query, **values))
 
-    def block(
-        self, ask: Template, form: BlockFormat, expected: int, **values: float | str
-    ) -> bytes | bytearray:
+    def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> Block:
         """Ask for a block of so many bytes."""
         self.ready()
         return self._link.ask_block(ask.fill(**values), form, expected)
+
+    def where(self, query: Query, **values: float | str) -> str:
+        """Return instrument and question, for an error."""
+        said = query.message(**values) if query.ask is not None else f"header of the record, {query.name}"
+        return f"{self.address}, {said}"
 
     def check_errors(self) -> None:
         """Raise InstrumentError when the instrument holds an error; its queue is empty afterwards."""
@@ -112,10 +134,18 @@ class Conversation:
         """Close the connection; doing it twice does no harm."""
         self._link.close()
 
-    def _ask(self, query: Query, wait_s: float, values: dict[str, float | str]) -> tuple[str, str]:
-        self.ready()
-        message = query.ask.fill(**values)
-        return message, self._link.ask(message, wait_s)
+    def _write(self, action: str, **values: float | str) -> None:
+        for command in self.table.actions.get(action, ()):
+            self._link.write(command.fill(**values))
+
+    @contextmanager
+    def in_step(self) -> Iterator[None]:
+        """Close the connection where an answer makes no sense: the next may belong to another question."""
+        try:
+            yield
+        except InstrumentError:
+            self._link.close()
+            raise
 
     def _drain(self) -> tuple[str, ...]:
         """Read errors until there are none, but not for ever."""
@@ -123,6 +153,8 @@ class Conversation:
         if queue is None:
             return ()
         errors: list[str] = []
+        if queue.first is not None:
+            self._link.ask(queue.first.text)
         for _ in range(queue.most):
             answer = self._link.ask(queue.ask.text)
             if re.search(queue.none, answer):
@@ -141,6 +173,3 @@ class Conversation:
             allowed=f"a match of {queue.none}",
             next_step="switch the instrument off and on, or correct [errors] in the command table",
         )
-
-    def _where(self, message: str) -> str:
-        return f"{self.address}, {message}"

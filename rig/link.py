@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from whichcore.errors import InstrumentError
-from whichcore.rig.block import BlockFormat, read_block
+from whichcore.rig.block import Block, BlockFormat, read_block
 from whichcore.rig.message_wire import MessageWire
 from whichcore.rig.serial_wire import SerialWire, port_of
 from whichcore.rig.wire import SocketWire, Wire
@@ -62,6 +62,11 @@ class Link:
     address : str
         VISA resource string.
     settings : LinkSettings
+
+    Attributes
+    ----------
+    sent, came : str
+        Last message and its answer; empty where none came or was asked for.
     """
 
     def __init__(self, address: str, settings: LinkSettings) -> None:
@@ -69,6 +74,9 @@ class Link:
         self.settings = settings
         self._resource: Any = None
         self._wire: Wire | None = None
+        self._used = False
+        self.sent = ""
+        self.came = ""
 
     @property
     def is_open(self) -> bool:
@@ -78,6 +86,7 @@ class Link:
     def open(self) -> None:
         """Connect; raises InstrumentError. A socket to a closed port opens, and fails at the first use."""
         self.close()
+        self._used = False  # what a line says when it is opened is no answer
         with self._guarded("connect"):
             if port_of(self.address) is not None:
                 baud_rate = self.settings.baud_rate or USUAL_BAUD
@@ -120,10 +129,13 @@ class Link:
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.timeout_s + wait_s
             line = self._send(message).line(self.settings.read_terminator.encode("ascii"), deadline)
+            self.came = line.decode("ascii", "backslashreplace").strip()
+            if self.came == message.strip():
+                raise RuntimeError("it sends back what it is sent: switch its echo off")
             return line.decode("ascii").strip()
 
-    def ask_block(self, message: str, form: BlockFormat, expected: int) -> bytes | bytearray:
-        """Send a question and return the data of the block it is answered with."""
+    def ask_block(self, message: str, form: BlockFormat, expected: int) -> Block:
+        """Send a question and return the block it is answered with."""
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.block_timeout_s
             wire = self._send(message)
@@ -150,6 +162,12 @@ class Link:
         wire = self._wire
         if wire is None:
             raise RuntimeError("the connection is closed")
+        unasked = b"" if isinstance(wire, MessageWire) else wire.forget()  # a message has its own end
+        if unasked and self._used:
+            raise RuntimeError(
+                f"before it, {len(unasked)} bytes came that nobody asked for: {unasked[:40]!r}"
+            )
+        self._used, self.sent, self.came = True, message, ""
         wire.send((message + self.settings.write_terminator).encode("ascii"), self.settings.timeout_s)
         if self.settings.command_pause_s:
             time.sleep(self.settings.command_pause_s)

@@ -4,20 +4,26 @@ from __future__ import annotations
 
 import math
 import threading
+import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from whichcore.analysis.types import Capture
 from whichcore.errors import Cancelled, InputError, InstrumentError
-from whichcore.rig.command_table import DigitizerTable, SourceTable, WaveformFormat
+from whichcore.rig.command_table import CommandTable, DigitizerTable, SourceTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.instruments import DigitizerLimits, SourceLimits, Span
-from whichcore.rig.scaling import FORMULAS
+from whichcore.rig.record_reader import ChannelRecord, RecordReader, Scale, Wanted
 
 SHARE_MISSED = 0.2  # a record may take a fifth longer than its samples before the usual patience begins
+POLL_S = 0.01  # between two questions whether the record is complete
+FORCE_S = 0.1  # at least, before a trigger is forced once more
+FREQUENCY_NEAR = 1e-5  # practice: seven digits and a crystal; more is another frequency
+LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
+PROBE_NEAR = 1e-3
 
 
 class ScpiSource:
@@ -37,6 +43,7 @@ class ScpiSource:
         self._talk = Conversation(address, table)
         self._limits = limits or table.limits
         self._prepared = 0
+        self._on = False
         self._set: dict[str, float] = {}
 
     @property
@@ -49,6 +56,11 @@ class ScpiSource:
         """What the instrument says it is."""
         self._talk.ready()
         return self._talk.identity
+
+    @property
+    def identity_wanted(self) -> str:
+        """What it must say it is."""
+        return identity_wanted(self._table)
 
     @property
     def old_errors(self) -> tuple[str, ...]:
@@ -73,7 +85,7 @@ class ScpiSource:
     @frequency_hz.setter
     def frequency_hz(self, value: float) -> None:
         require_within(value, self._limits.frequency_hz, "frequency", "Hz")
-        self._change("frequency", value, frequency_hz=value)
+        self._change("frequency", value, value)
 
     @property
     def level_vpp(self) -> float | None:
@@ -83,9 +95,7 @@ class ScpiSource:
     @level_vpp.setter
     def level_vpp(self, value: float) -> None:
         require_within(value, self._limits.level_vpp, "level", "V peak to peak")
-        shown = value * self._table.display_share
-        fields = {"level_vpp": shown, "level_vpk": shown / 2, "level_vrms": shown / math.sqrt(8)}
-        self._change("level", value, **fields)
+        self._change("level", value, value * self._table.display_share)
 
     @property
     def offset_v(self) -> float | None:
@@ -95,7 +105,7 @@ class ScpiSource:
     @offset_v.setter
     def offset_v(self, value: float) -> None:
         require_within(value, self._limits.offset_v, "offset", "V")
-        self._change("offset", value, offset_v=value * self._table.display_share)
+        self._change("offset", value, value * self._table.display_share)
 
     def output_is_on(self) -> bool | None:
         """Ask the instrument; None where its table has no question for it."""
@@ -105,6 +115,7 @@ class ScpiSource:
     def output_on(self) -> None:
         """Switch the output on."""
         self._prepare()
+        self._on = True
         self._talk.do("output_on")
         self.check_errors()
 
@@ -124,6 +135,7 @@ class ScpiSource:
                 raise
 
     def _switch_off(self) -> None:
+        self._on = False
         self._talk.do("output_off")
         if self.output_is_on():
             raise InstrumentError(
@@ -147,17 +159,80 @@ class ScpiSource:
         if self._prepared != self._talk.connections:
             self._set.clear()
             self._talk.do("prepare")
+            self._confirm_load()
             self._talk.check_errors()
             self._prepared = self._talk.connections
 
-    def _change(self, action: str, value: float, **fields: float) -> None:
+    def _confirm_load(self) -> None:
+        query = self._table.load_check
+        if query is not None and not self._talk.switch(query):
+            raise InstrumentError(
+                "the source's display is not set for the load its command table states",
+                where=self._talk.where(query),
+                got=repr(self._talk.last[1][:80]),
+                allowed=f"a match of {query.yes}",
+                next_step="correct [load] in the command table: levels would be off by a factor of two",
+            )
+
+    def _change(self, name: str, value: float, shown: float) -> None:
+        """Set what is not set yet; ``shown`` is what its display will say."""
         self._prepare()
-        if self._set.get(action) == value:
+        if self._set.get(name) == value:
             return
-        self._set.pop(action, None)
-        self._talk.do(action, **fields)
+        self._set.pop(name, None)
+        if name in self._table.actions or "setup" not in self._table.actions:
+            self._talk.do(name, **_shown({name: shown}))
+        else:
+            self._set_up(name, shown)
+        self._read_back(name, shown)
         self._talk.check_errors()
-        self._set[action] = value
+        self._set[name] = value
+
+    def _set_up(self, name: str, shown: float) -> None:
+        """Send everything in one line; a level that is not known yet is the lowest there is."""
+        share = self._table.display_share
+        all_shown = {
+            "frequency": self._set.get("frequency", self._limits.frequency_hz[0]),
+            "level": self._set.get("level", self._limits.level_vpp[0]) * share,
+            "offset": self._set.get("offset", 0.0) * share,
+        } | {name: shown}
+        self._talk.do("setup", **_shown(all_shown))
+        if not self._on:
+            self._talk.do("output_off")  # some switch it on with this line
+
+    def _read_back(self, name: str, shown: float) -> None:
+        """Ask what was set, where the table has a question for it."""
+        query = self._table.queries.get(name)
+        if query is None:
+            return
+        taken = self._talk.number(query)
+        near = FREQUENCY_NEAR if name == "frequency" else LEVEL_NEAR
+        if not abs(taken - shown) <= near * abs(shown):
+            raise InstrumentError(
+                f"the source has taken another {name} than was set",
+                where=self._talk.where(query),
+                got=f"{taken:.7g}",
+                allowed=f"{shown:.7g}",
+                next_step="check limits, unit and load in the command table",
+            )
+
+
+def _shown(values: Mapping[str, float]) -> dict[str, float]:
+    """Return the fields of a command."""
+    fields = {}
+    if "frequency" in values:
+        fields["frequency_hz"] = values["frequency"]
+    if "level" in values:
+        vpp = values["level"]
+        fields |= {"level_vpp": vpp, "level_vpk": vpp / 2, "level_vrms": vpp / math.sqrt(8)}
+    if "offset" in values:
+        fields["offset_v"] = values["offset"]
+    return fields
+
+
+def identity_wanted(table: CommandTable) -> str:
+    """Return what an instrument must say it is, and which table says so."""
+    return f"{table.identity} ({table.name})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +286,9 @@ class ScpiDigitizer:
         self._prepared = 0
         self._asked: dict[str, float] = {}
         self._real: dict[str, float] = {}
-        self._scales: dict[int, tuple[float, float]] = {}
+        self._scales: dict[int, Scale] = {}
+        self._changed = False
+        self._reader = RecordReader(self._talk, table)
 
     @property
     def limits(self) -> DigitizerLimits:
@@ -223,6 +300,11 @@ class ScpiDigitizer:
         """What the instrument says it is."""
         self._talk.ready()
         return self._talk.identity
+
+    @property
+    def identity_wanted(self) -> str:
+        """What it must say it is."""
+        return identity_wanted(self._table)
 
     @property
     def old_errors(self) -> tuple[str, ...]:
@@ -259,7 +341,9 @@ class ScpiDigitizer:
         """Ask for a time between samples; returns the real one."""
         require_within(interval_s, self._limits.interval_s, "sample interval", "s")
         query = self._table.queries["interval"]
-        fields = {"interval_s": interval_s, "rate_hz": 1 / interval_s}
+        fields: dict[str, float | str] = {"interval_s": interval_s, "rate_hz": 1 / interval_s}
+        if self._table.timebase is not None:
+            fields["seconds_per_division"] = self._table.timebase.per_division(interval_s)
         real = self._change("interval", interval_s, fields, lambda: self._talk.number(query))
         if not real > 0:
             raise InstrumentError(
@@ -268,9 +352,26 @@ class ScpiDigitizer:
         return real
 
     def set_points(self, points: int) -> None:
-        """Set the length of the record."""
+        """Set the length of the record, or of the part of it that will be read."""
         require_within(points, self._limits.points, "number of points", "")
-        self._change("points", points, {"points": points}, lambda: float(points))
+        if "points" not in self._table.actions:
+            self._prepare()
+            self._real["points"] = float(points)
+            return
+        query = None if self._table.memory_points else self._table.queries.get("points")
+
+        def real() -> float:
+            return float(points) if query is None else self._talk.number(query)
+
+        taken = self._change("points", points, {"points": points}, real)
+        if taken != points:
+            raise InstrumentError(
+                "the digitizer has taken another record length than was set",
+                where=self._talk.address,
+                got=f"{taken:g} points",
+                allowed=f"{points} points",
+                next_step="check limits.points in the command table, or state limits.memory_points",
+            )
 
     def acquire(self, frequency_hz: float, start_time_s: float, cancel: threading.Event) -> Capture:
         """Take one record of both channels; raises Cancelled when ``cancel`` is set while it fills."""
@@ -282,29 +383,26 @@ class ScpiDigitizer:
                 next_step="start again",
             )
         count, interval_s = int(self._real["points"]), self._real["interval"]
-        self._talk.do("start")
-        duration = count * interval_s
-        if cancel.wait(duration):
-            raise Cancelled("the record was stopped", where=self._talk.address)
-        if not self._talk.switch(self._table.queries["complete"], wait_s=SHARE_MISSED * duration):
-            raise InstrumentError(
-                "the record is not complete", where=self._talk.address, next_step="check the trigger"
-            )
-        form = self._table.waveform
-        assert form is not None  # noqa: S101 - the loader always gives one
-        samples = np.stack([self._codes(form, name, count) for name in self._settings.channels])
-        scales = [self._scale(channel) for channel in range(2)]
+        if self._changed and self._table.settle_s and cancel.wait(self._table.settle_s):
+            raise self._stopped()
+        self._changed = False
+        self._record((self._table.memory_points or count) * interval_s, cancel)
+        records = [
+            self._read(channel, Wanted(name, count, interval_s, ranges[channel]))
+            for channel, name in enumerate(self._settings.channels)
+        ]
         self._talk.check_errors()
-        limits = None if form.clip_codes is None else (form.clip_codes, form.clip_codes)
-        steps = None if form.step_codes is None else (form.step_codes, form.step_codes)
+        a, b = (record.scale for record in records)
+        limits = None if a.clip_codes is None or b.clip_codes is None else (a.clip_codes, b.clip_codes)
+        steps = None if a.step_codes is None or b.step_codes is None else (a.step_codes, b.step_codes)
         return Capture(
-            samples=samples,
+            samples=np.stack([record.codes for record in records]),
             interval_s=interval_s,
-            volts_per_code=(scales[0][0], scales[1][0]),
-            offset_v=(scales[0][1], scales[1][1]),
+            volts_per_code=(a.volts_per_code, b.volts_per_code),
+            offset_v=(a.zero_v, b.zero_v),
             step_codes=steps,
             clip_codes=limits,
-            nonlinearity_codes=(form.nonlinearity_codes, form.nonlinearity_codes),
+            nonlinearity_codes=(a.nonlinearity_codes, b.nonlinearity_codes),
             start_time_s=start_time_s,
             range_labels=(f"{ranges[0]:g}V", f"{ranges[1]:g}V"),
             frequency_hz=frequency_hz,
@@ -326,9 +424,13 @@ class ScpiDigitizer:
         self._real.clear()
         self._scales.clear()
         self._talk.do("prepare")
+        coupling = self._settings.coupling
+        word = self._table.coupling_words.get(coupling, coupling)
         for name, ratio in zip(self._settings.channels, self._settings.probe_ratios, strict=True):
-            self._talk.do("coupling", channel=name, coupling=self._settings.coupling)
-            self._talk.do("probe_ratio", channel=name, probe_ratio=ratio)
+            self._talk.do("channel", channel=name)
+            self._talk.do("coupling", channel=name, coupling=word)
+            self._talk.do("probe_ratio", channel=name, probe_ratio=ratio, probe_gain=1 / ratio)
+            self._confirm_probe(name, ratio)
             self._talk.do("offset", channel=name, offset_v=0.0)
         self._talk.check_errors()
         self._prepared = self._talk.connections
@@ -347,49 +449,63 @@ class ScpiDigitizer:
         self._asked.pop(key, None)
         self._real.pop(key, None)
         self._scales.clear()
+        self._changed = True
         self._talk.do(key.rstrip("01"), **fields)
         taken = real()
         self._talk.check_errors()
         self._asked[key], self._real[key] = value, taken
         return taken
 
-    def _codes(self, form: WaveformFormat, channel: str, count: int) -> NDArray[np.generic]:
-        window = form.window_points or count
-        parts = []
-        for begin in range(0, count, window):
-            size = min(window, count - begin)
-            first = form.first_index + begin
-            raw = self._talk.block(
-                form.ask,
-                form.block,
-                size * form.dtype.itemsize,
-                channel=channel,
-                first=first,
-                last=first + size - 1,
-                count=size,
+    def _confirm_probe(self, channel: str, ratio: float) -> None:
+        query = self._table.queries.get("probe_ratio")
+        if query is None:
+            return
+        taken = self._talk.number(query, channel=channel)
+        if not abs(taken - ratio) <= PROBE_NEAR * ratio:
+            raise InstrumentError(
+                "the digitizer has taken another probe ratio than was set",
+                where=self._talk.where(query, channel=channel),
+                got=f"{taken:g}",
+                allowed=f"{ratio:g}",
+                next_step="set it by hand at the instrument, or correct probe_ratios in bench.toml",
             )
-            parts.append(np.frombuffer(raw, dtype=form.dtype))
-        codes = parts[0] if len(parts) == 1 else np.concatenate(parts)
-        return codes.astype(form.dtype.newbyteorder("="), copy=False)
 
-    def _scale(self, channel: int) -> tuple[float, float]:
-        """Return volts per code and volts at code 0; asked once for each setting of the ranges."""
-        if channel not in self._scales:
-            name = self._settings.channels[channel]
-            values = {
-                key: item if isinstance(item, float) else self._talk.number(item, channel=name)
-                for key, item in self._table.scaling.items()
-            }
-            formula = FORMULAS[self._table.formula]
-            slope, zero = formula.slope(values), formula.zero(values)
-            if not slope > 0 or not math.isfinite(zero):
+    def _record(self, duration_s: float, cancel: threading.Event) -> None:
+        """Start a record and wait until it is complete; a trigger that does not come is forced."""
+        query = self._table.queries["complete"]
+        self._talk.do("start")
+        if cancel.wait(duration_s):
+            raise self._stopped()
+        deadline = time.monotonic() + self._table.link.timeout_s + SHARE_MISSED * duration_s
+        force_at = 0.0
+        while not self._talk.switch(query, wait_s=SHARE_MISSED * duration_s):
+            now = time.monotonic()
+            if now > deadline:
+                got = repr(self._talk.last[1][:80])
+                self._talk.do("stop")
                 raise InstrumentError(
-                    "the digitizer states no usable scale",
-                    where=f"{self._talk.address}, channel {name}",
-                    got=", ".join(f"{key} {value:g}" for key, value in values.items()),
+                    "the record is not complete",
+                    where=self._talk.where(query),
+                    got=got,
+                    next_step="check the trigger: its source, its level, and whether it waits for a signal",
                 )
-            self._scales[channel] = (slope, zero)
-        return self._scales[channel]
+            if now >= force_at:
+                self._talk.do("force")
+                force_at = now + max(FORCE_S, duration_s)
+            if cancel.wait(POLL_S):
+                raise self._stopped()
+
+    def _stopped(self) -> Cancelled:
+        """Tell the instrument to stop, if it can be told, and return what is to be raised."""
+        with suppress(InstrumentError):
+            self._talk.do("stop")
+        return Cancelled("the record was stopped", where=self._talk.address)
+
+    def _read(self, channel: int, wanted: Wanted) -> ChannelRecord:
+        """Read one channel; its scale is asked for once for each setting."""
+        record = self._reader.read(wanted, self._scales.get(channel))
+        self._scales[channel] = record.scale
+        return record
 
 
 def require_within(value: float, span: Span, what: str, unit: str) -> None:

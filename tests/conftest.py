@@ -4,6 +4,8 @@ import os
 
 import pytest
 
+from scripted import ScriptServer
+
 NO_SKIP = os.environ.get("WHICHCORE_NO_SKIP") == "1"
 
 
@@ -26,3 +28,17 @@ def pytest_make_collect_report():
     report = yield
     _refuse_skip(report)
     return report
+
+
+@pytest.fixture
+def script():
+    """Make peers that answer what their scripts say; at the end everything must have been said."""
+    servers = []
+
+    def make(*connections):
+        servers.append(ScriptServer(*connections))
+        return servers[-1]
+
+    yield make
+    for server in servers:
+        server.finish()

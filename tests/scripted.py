@@ -1,0 +1,81 @@
+"""A peer over a real socket that answers exactly what its script says, and tells what was left over."""
+
+import socket
+import threading
+from collections import namedtuple
+from contextlib import suppress
+from dataclasses import replace
+
+from whichcore.rig.link import LinkSettings
+
+CLOSE = object()
+SILENCE = object()
+Late = namedtuple("Late", "after_s, reply")
+
+
+def quick(table):
+    """Return a table that does not wait for what will not come; its ends of messages stay."""
+    link = table.link
+    short = LinkSettings(
+        link.write_terminator,
+        link.read_terminator,
+        timeout_s=0.3,
+        block_timeout_s=0.5,
+        baud_rate=link.baud_rate,
+    )
+    return replace(table, link=short, settle_s=0.0)
+
+
+class ScriptServer:
+    """Answers exactly the commands of its script, one connection after the other.
+
+    A script is a list of (command, reply); a reply of None sends nothing, CLOSE hangs up, SILENCE says
+    nothing and keeps the line, bytes are sent as they are. Each script is for one connection.
+    """
+
+    def __init__(self, *connections):
+        self.left = [list(script) for script in connections]
+        self.faults = []
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.address = f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def _serve(self):
+        for script in self.left:
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            with connection, connection.makefile("rb") as lines, suppress(ConnectionError):
+                self._talk(script, connection, lines)
+
+    def _talk(self, script, connection, lines):
+        while line := lines.readline():
+            command = line.decode().rstrip("\n")
+            if not script or script[0][0] != command:
+                self.faults.append((command, script[:1]))
+                return
+            _, reply = script.pop(0)
+            if reply is CLOSE:
+                connection.shutdown(socket.SHUT_RDWR)
+                return
+            if reply is SILENCE:
+                self._stop.wait(5)
+                return
+            if isinstance(reply, Late):
+                self._stop.wait(reply.after_s)
+                reply = reply.reply
+            if reply is not None:
+                connection.sendall(reply if isinstance(reply, bytes) else f"{reply}\n".encode())
+                if isinstance(reply, bytes) and reply.endswith(b"HANGUP"):
+                    return
+
+    def finish(self):
+        """Fail unless every exchange has taken place."""
+        self._stop.set()
+        self._listener.close()
+        self._thread.join(5)
+        assert self.faults == []
+        assert [len(script) for script in self.left] == [0] * len(self.left), self.left
