@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
@@ -108,6 +108,7 @@ def calibrate(
     chosen = chosen_standards(settings, plan.standards, wound=plan.specimen is not None)
     fingerprint = fingerprint_of(settings, bench)  # asks both instruments before hands are
     run = yield from _tied(settings, bench, operator, plan, cancel)
+    run = replace(run, ranges=run.ranges.solved_with(len(chosen.terminals)))
     work = _Work(settings, fingerprint, chosen, (plan, run))
     yield from work.terminals()
     model = yield from work.solved()
