@@ -175,6 +175,11 @@ def write_bytes(path: Path, raw: bytes) -> None:
 
 
 def create_text(path: Path, text: str) -> None:
+    """Write a new text file; see :func:`create_bytes`."""
+    create_bytes(path, text.encode("utf-8"))
+
+
+def create_bytes(path: Path, raw: bytes) -> None:
     """Write a new file whole or not at all; an older one of that name is left alone.
 
     Raises
@@ -186,7 +191,7 @@ def create_text(path: Path, text: str) -> None:
     try:
         if path.exists():
             raise _exists_already(path)
-        temporary = _write_temporary(path, text.encode("utf-8"))
+        temporary = _write_temporary(path, raw)
         _take_name(temporary, path)
         _sync_folder(path.parent)
     except FileExistsError:

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Table, insert, select
 
 from whichcore.errors import RecordError, WhichcoreError, WhichcoreWarning
 from whichcore.files import make_folder, write_touchstone
-from whichcore.files.text import read_bytes, write_bytes
+from whichcore.files.text import create_bytes, read_bytes
 from whichcore.records.compare import kept_sweep
 from whichcore.records.rows import Kind
 from whichcore.records.schema import KIND_TABLES, RECORD, TAG, USED_MATERIAL
@@ -61,11 +61,11 @@ def export_records(store: Store, ids: Sequence[str], folder: Path) -> Carried:
     missing = []
     for row in rows["record"]:
         row["file"] = f"{row['kind']}-{row['id'][:12]}{row['payload_name']}"
-        write_bytes(folder / row["file"], store.payload(row["id"]))
+        create_bytes(folder / row["file"], store.payload(row["id"]))
         if row["kind"] == Kind.SWEEP.value and not _touchstone(store, row, folder):
             missing.append(row["id"][:8])
     index = json.dumps({"format": FORMAT, **rows}, ensure_ascii=False, allow_nan=False, indent=1)
-    write_bytes(folder / INDEX, index.encode())  # last: a folder with an index is whole
+    create_bytes(folder / INDEX, index.encode())  # last: a folder with an index is whole
     return Carried(len(rows["record"]), without_touchstone=tuple(missing))
 
 

@@ -221,6 +221,7 @@ def keep_verdict(
         "core_id": core_id,
         "sweep_id": sweep_id or None,
         "verdict_kind": verdict.kind.value,
+        "named": ", ".join(verdict.materials),
         "material_class": verdict.material_class,
         "probability": verdict.probability,
         "initial_permeability": initial.value,

@@ -24,6 +24,8 @@ def answering(question: Question) -> ColumnElement[bool]:
         )
     if question.kind is not None:
         parts.append(RECORD.c.kind == question.kind.value)
+    elif question.without:
+        parts.append(RECORD.c.kind.not_in([kind.value for kind in question.without]))
     if question.since:
         parts.append(RECORD.c.created_at >= question.since)
     if question.until:

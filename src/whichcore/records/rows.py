@@ -130,6 +130,8 @@ class Question:
     text : str
         Part of the title, or the beginning of the id; capitals are equal to small letters.
     kind : Kind or None
+    without : tuple of Kind
+        Kinds left out, where no kind is stated.
     tag, material, material_class : str
         The material is one that a verdict names; the class that of a verdict or material.
     since, until : str
@@ -145,6 +147,7 @@ class Question:
 
     text: str = ""
     kind: Kind | None = None
+    without: tuple[Kind, ...] = ()
     tag: str = ""
     material: str = ""
     material_class: str = ""

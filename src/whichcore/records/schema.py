@@ -112,6 +112,7 @@ KIND_TABLES: dict[Kind, Table] = {
         _refers("core_id", needed=True),
         _refers("sweep_id"),
         Column("verdict_kind", String(16), nullable=False),
+        Column("named", Text, nullable=False),
         Column("material_class", String(32), index=True),
         Column("probability", Float, nullable=False),
         Column("initial_permeability", Float, index=True),

@@ -139,6 +139,7 @@ def _verdicts() -> None:
         _refers("core_id", nullable=False),
         _refers("sweep_id"),
         sa.Column("verdict_kind", sa.String(16), nullable=False),
+        sa.Column("named", sa.Text, nullable=False),
         sa.Column("material_class", sa.String(32), index=True),
         sa.Column("probability", sa.Float, nullable=False),
         sa.Column("initial_permeability", sa.Float, index=True),
