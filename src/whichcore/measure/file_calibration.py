@@ -225,13 +225,15 @@ def channels_known(
             "node",
             next_step="save files with both channels on the node of A, or take the figures from the manual",
         )
-    return stated_factor(captures, grid)
+    return stated_factor(channels.gain_half_width, channels.delay_half_width_s, grid)
 
 
-def stated_factor(captures: Captures, grid: FloatArray) -> RangeFactor:
+def stated_factor(
+    gain_half_width: float | None, delay_half_width_s: float | None, grid: FloatArray
+) -> RangeFactor:
     """Return a factor of one with what its tolerances leave open: even within ± a, a/√3 (JCGM 100, 4.3.7)."""
-    gain = (captures.channels.gain_half_width or 0.0) / np.sqrt(3)
-    delay_s = (captures.channels.delay_half_width_s or 0.0) / np.sqrt(3)
+    gain = (gain_half_width or 0.0) / np.sqrt(3)
+    delay_s = (delay_half_width_s or 0.0) / np.sqrt(3)
     return RangeFactor(
         np.ones(grid.size, dtype=complex), np.full(grid.size, gain), 2 * np.pi * grid * delay_s
     )

@@ -124,7 +124,8 @@ def _corrected(
     labels = core.labels
     if stored is None and len(set(labels)) > 1 and all(labels) and TIED not in read:
         # each pair of settings has a gain of its own: not one error for the whole sweep
-        factor = stated_factor(captures, grid)
+        channels = captures.channels
+        factor = stated_factor(channels.gain_half_width, channels.delay_half_width_s, grid)
     sweep = model.correct(replace(pair, range_labels=labels if all(labels) else None), factor=factor)
     if factor is not None and not all(labels):
         sweep = replace(sweep, range_labels=tuple(label or "not stated" for label in labels))
@@ -183,7 +184,7 @@ def _other_settings(
             next_step="leave volts per division as they were for the standards, or state gain_tolerance and "
             "delay_tolerance, which go into the uncertainty there",
         )
-    factor = stated_factor(captures, grid)
+    factor = stated_factor(channels.gain_half_width, channels.delay_half_width_s, grid)
     return RangeFactor(
         factor.ratio, np.where(other, factor.u_gain, 0.0), np.where(other, factor.u_phase_rad, 0.0)
     )
