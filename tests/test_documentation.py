@@ -15,7 +15,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md"), *ROOT.glob("analysis/library/*.md")])
+FOLDERS = ("", "docs/**/", "analysis/library/", "hardware-notes/")
+PAGES = sorted(page for folder in FOLDERS for page in ROOT.glob(f"{folder}*.md"))
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 FENCE = re.compile(r"^```.*?^```$", re.DOTALL | re.MULTILINE)
 NUMBER = re.compile(r"\d+(?:\.\d+)?")

@@ -151,7 +151,7 @@ def clip(sheet: Sheet) -> None:
     sheet.line((0.4, 0), (1.4, 0))
     sheet.dot((1.4, 0))
     sheet.line((1.4, 0), (1.4, 1.2), (8.0, 1.2))
-    sheet.text((1.4, -0.4), "A")
+    sheet.text((1.15, -0.4), "A")
     sheet.terminal((8.0, 1.2))
     sheet.text((8.2, 1.2), "channel A", align="left")
     sheet.part(elm.ResistorIEC(), (1.4, 0), (4.2, 0))

@@ -46,12 +46,16 @@ class Text:
         at = f'x="{_plain(self.x)}" y="{_plain(self.y + 0.35 * FONT_PT)}"'
         return f'<text {at} text-anchor="{anchor}" fill="{self.colour}">{escape(self.words)}</text>'
 
-    def box(self) -> tuple[float, float, float, float]:
-        """Return left, top, right and bottom of it, with a margin; letters are 0.66 of the size wide."""
+    def ink(self) -> tuple[float, float, float, float]:
+        """Return left, top, right and bottom of it; letters are taken as 0.66 of the size wide."""
         width = 0.66 * FONT_PT * len(self.words)
         left = self.x - {"left": 0.0, "center": width / 2, "right": width}[self.align]
-        half = LINE_PT / 2 + MARGIN_PT / 2
-        return left - MARGIN_PT, self.y - half, left + width + MARGIN_PT, self.y + half
+        return left, self.y - LINE_PT / 2, left + width, self.y + LINE_PT / 2
+
+    def box(self) -> tuple[float, float, float, float]:
+        """Return left, top, right and bottom of it, with a margin."""
+        left, top, right, bottom = self.ink()
+        return left - MARGIN_PT, top - MARGIN_PT / 2, right + MARGIN_PT, bottom + MARGIN_PT / 2
 
 
 class Sheet:

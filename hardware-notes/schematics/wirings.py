@@ -21,7 +21,7 @@ def source(sheet: Sheet, sound: bool, to: float) -> None:
     sheet.part(elm.ResistorIEC(), (0.4, TOP), (2.4, TOP))
     sheet.text((1.4, TOP + (0.9 if sound else 0.65)), "drive\nbuffer" if sound else "pad")
     sheet.part(elm.Capacitor(), (2.4, TOP), (4.2, TOP))
-    sheet.text((3.3, TOP + 0.75), "100 µF")
+    sheet.text((3.3, TOP + 0.75), "110 µF")
     sheet.line((4.2, TOP), (to, TOP))
 
 
