@@ -12,6 +12,7 @@ from whichcore.cli.options import dark_option, library_option, reporting
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files import make_folder
+from whichcore.files.readings_file import load_readings
 from whichcore.libraries import library_for
 from whichcore.workflow import Identification, Request, identify_files, write_pictures
 
@@ -36,6 +37,12 @@ from whichcore.workflow import Identification, Request, identify_files, write_pi
     help='A single reading off a meter, "152 uH @ 10 kHz" or "830 ohm @ 1 MHz", with its standard '
     'uncertainty if it is known: "152 uH ± 2 uH @ 10 kHz". May be given again; a second one at the same '
     'frequency, warm or driven harder, is read as such: "163 uH @ 10 kHz, 45 degC", "158 uH @ 10 kHz, 2 mT".',
+)
+@click.option(
+    "--readings-file",
+    metavar="FILE",
+    help="File with one reading on each line, as whichcore by-hand meter writes it; beside or instead of "
+    "--reading.",
 )
 @click.option(
     "--second-sweep",
@@ -96,12 +103,14 @@ def command(
 
 
 def _request(*, specimen: str, sweep: str | None, readings: tuple[str, ...], **beside: str | None) -> Request:
+    if (listed := _path(beside["readings_file"])) is not None:
+        readings += load_readings(listed)
     if sweep is None and not readings:
         raise UsageError(
             "there is nothing to identify the core from",
             where="whichcore identify",
             got="no sweep and no reading",
-            allowed="--sweep FILE, --reading TEXT, or both",
+            allowed="--sweep FILE, --reading TEXT, --readings-file FILE, or several",
             next_step='measure the inductance and give it: --reading "152 uH @ 10 kHz"',
         )
     return Request(
