@@ -9,7 +9,7 @@ import time
 import warnings
 from collections.abc import Iterator
 
-from whichcore.errors import InstrumentError, WhichcoreWarning
+from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.instruments import SourceLimits
 from whichcore.rig.scpi import require_within
 from whichcore.rig.serial_table import SerialTable
@@ -17,6 +17,7 @@ from whichcore.rig.serial_wire import SerialWire, port_of, serial_faults
 from whichcore.rig.template import Template
 
 _FAULTS: tuple[type[Exception], ...] = (*serial_faults(), RuntimeError)
+COARSE = 1e-4  # of a frequency: more than that off, an inductance would be off by as much
 SILENCE_S = 0.5  # practice: a board that has begun a line does not rest within it
 
 
@@ -158,6 +159,14 @@ class SerialSource:
 
     def _set_frequency(self, value: float) -> None:
         real, word = self._table.frequency.nearest(value)
+        if abs(real - value) > COARSE * value:
+            raise InputError(
+                "the steps of the source are too coarse for this frequency",
+                where="frequency",
+                got=f"{value:.9g} Hz",
+                allowed=f"{real:.9g} Hz, in steps of {self._table.frequency.step:.4g} Hz",
+                next_step="begin the band at a higher frequency",
+            )
         if real == self._frequency_hz:
             return
         self._frequency_hz = None
@@ -202,6 +211,7 @@ class SerialSource:
             answer = self._line_of(wire, ask.text)
         if not re.search(pattern, answer):
             self.close()
+            self._refuse_echo(ask.text, answer)
             raise InstrumentError(
                 "another instrument answers on this port",
                 where=f"{self.address}, {ask.text}",
@@ -225,14 +235,26 @@ class SerialSource:
                 return
             answer = self._line_of(wire, text)
             if not re.search(answers.good, answer):
-                same = answer == text and not answers.echo
+                self._refuse_echo(text, answer)
                 raise InstrumentError(
-                    "the board sends the command back" if same else "the board does not take the command",
+                    "the board does not take the command",
                     where=f"{self.address}, {text}",
                     got=repr(answer[:120]),
                     allowed=f"a match of {answers.good}",
-                    next_step="set echo = true in its table" if same else "check the commands of its table",
+                    next_step="check the commands of its table",
                 )
+
+    def _refuse_echo(self, text: str, answer: str) -> None:
+        """Raise InstrumentError where an answer is the command itself."""
+        if answer == text:
+            raise InstrumentError(
+                "the board sends the command back",
+                where=f"{self.address}, {text}",
+                got=repr(answer[:120]),
+                next_step="set echo = true in its table"
+                if not self._table.answers.echo
+                else "it does so twice: switch the echo of its line off",
+            )
 
     def _send(self, text: str) -> SerialWire:
         wire, line = self._wire, self._table.line
