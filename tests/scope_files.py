@@ -1,7 +1,7 @@
 """Waveform files as scopes and recorders write them, made from a circuit that is worked out by hand.
 
-Source of 50 Ω, channel A at the top of the specimen, shunt of 10 Ω with 5 nH and 70 pF at channel B to ground;
-the channels differ in gain and delay. Voltages are those of the plain voltage divider (analytic).
+Source of 50 Ω, channel A at the top of the specimen, shunt of 10 Ω with 5 nH and 70 pF at channel B to
+ground; the channels differ in gain and delay. Voltages are those of the plain voltage divider (analytic).
 """
 
 import numpy as np

@@ -116,8 +116,7 @@ def read_cells(path: Path) -> Cells:
     head = lines[:HEAD_LINES]
     separator = _separator(head[:-1], path)
     rows = [_split(line, separator) for line in head]
-    columns = _columns(rows[:-1])
-    start = _start(rows[:-1], columns)
+    columns, start = _table(rows[:-1])
     body = lines[start:]
     if cut and len(_split(body[-1], separator)) > columns[-1]:
         body = body[:-1]  # its last number may lack digits; a line without it is refused below
@@ -201,9 +200,25 @@ def _separator(lines: list[str], path: Path) -> str:
     return best
 
 
+def _table(rows: Sequence[Row]) -> tuple[tuple[int, ...], int]:
+    """Return the columns of numbers and the first row of them.
+
+    What stands beside the numbers fills few rows; a channel that ends early fills most, and is a column.
+    """
+    start = _start(rows, _columns(rows))
+    filled = Counter(place for row in rows[start:] for place in _numeric(row))
+    columns = tuple(sorted(place for place, count in filled.items() if 2 * count > len(rows) - start))
+    return columns, _start(rows, columns)
+
+
 def _start(rows: Sequence[Row], columns: tuple[int, ...]) -> int:
-    wanted, start = frozenset(columns), len(rows)
-    while start and (wanted <= _numeric(rows[start - 1]) or not any(rows[start - 1])):
+    """Walk back to the first row that has numbers, or holes, and no text in these columns."""
+    start = len(rows)
+    while start:
+        row = rows[start - 1]
+        cells = [row[place] if place < len(row) else "" for place in columns]
+        if any(row) and not (any(cells) and all(not cell or _is_number(cell) for cell in cells)):
+            break
         start -= 1
     while not any(rows[start]):
         start += 1
