@@ -289,10 +289,15 @@ def _clip() -> Iterator[str]:
     low, middle, high = (angular(f) * inductance_h(1, 2300.0) for f in (1e3, 1e4, 1e5))
     yield f"is {1e3 * low:.1f} mΩ at 1 kHz, {middle:.3f} Ω at 10 kHz and {high:.2f} Ω at 100 kHz"
     yield f"in series with it would read {2 * 20e-3 / low:.1f} times the core at 1 kHz"
+    yield f"40 mm of 4 mm are {1e9 * _rod_h():.0f} nH"
     yield f"where 20 mΩ are {100 * 20e-3 / 10:.1f} % of 10 Ω"
     volts = (quantity(core_voltage_vpk(f, 1, AREA_M2, INITIAL_FLUX_T), "V", 2) for f in (1e3, 1e5, 1e6))
     yield "is {} at 1 kHz, {} at 100 kHz and {} at 1 MHz".format(*volts)
     yield f"with 80 mV full scale steps by {_step_mv(1):.2f} mV"
+
+
+def _rod_h() -> float:
+    return wire_inductance_h(40e-3, 2e-3)
 
 
 def _step_mv(probe_ratio: float) -> float:

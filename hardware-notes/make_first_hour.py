@@ -13,7 +13,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
-from arithmetic import behind_pi, nodes_vpk, parallel_ohm
+from arithmetic import angular, behind_pi, nodes_vpk, parallel_ohm
 from example import (
     CARD_OHM,
     HIGHEST_VPP,
@@ -24,12 +24,13 @@ from example import (
     RING,
     SHUNTS_OHM,
     generator_bench,
+    inductance_h,
     point,
     sound_bench,
 )
 
 from whichcore.analysis.plan_band import LOWEST_SETTINGS, PADS_DB
-from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench
+from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench, ferrite_permeability
 from whichcore.analysis.types import Wiring
 from whichcore.rig.doctor import NEAR, DoctorPlan, expected_vpk
 from whichcore.wording import quantity
@@ -96,6 +97,20 @@ def padded() -> str:
     return table(("pad", "open: A", "short: A and B", "load: A", "load: B"), rows)
 
 
+def second() -> str:
+    """Return the peak voltages with two windings of ten turns, shunt of 10 Ω, as the check drives."""
+    hertz = DoctorPlan().frequency_hz
+    rows = []
+    for permeability in PERMEABILITIES:
+        ideal = 1j * angular(hertz) * inductance_h(RING.winding.turns, 1.0)
+        transfer = ideal * ferrite_permeability(permeability, hertz)
+        first = point(generator_bench(), hertz, permeability).impedance_ohm
+        current = LEVEL_VPP / 2 / (OUTPUT_OHM + 10.0 + first)
+        cells = (quantity(abs(current * part), "V") for part in (transfer, 10.0))
+        rows.append((f"{permeability:g}", *cells))
+    return table(("μi", "A, second winding", "B, shunt"), rows)
+
+
 def levels(bench: PlanBench, frequencies_hz: Sequence[float]) -> str:
     """Return what the ring needs for the flux density of initial permeability, and what is then read."""
     rows = []
@@ -155,6 +170,7 @@ def tables() -> dict[str, str]:
         "facts": facts(),
         "ohmmeter": ohmmeter(),
         "voltages": voltages(),
+        "second": second(),
         "padded": padded(),
         "levels": levels(generator_bench(), FREQUENCIES_HZ),
         "sound": levels(sound_bench(), CARD_FREQUENCIES_HZ),

@@ -246,6 +246,39 @@ def test_the_bench_of_the_notes_is_the_virtual_one_but_for_its_lowest_level():
     assert notes.level_vpp[1] == virtual.level_vpp[1]
 
 
+def example(name):
+    text = (NOTES / "first-hour.md").read_text(encoding="utf-8")
+    (found,) = re.findall(rf"<!-- example: {name} -->\n```toml\n(.*?)```", text, re.DOTALL)
+    return found
+
+
+def test_the_bench_file_of_the_first_hour_is_that_of_the_notes(tmp_path):
+    from example import HIGHEST_VPP, LOWEST_VPP, SCOPE_F  # noqa: PLC0415
+
+    from whichcore.bench import load_bench  # noqa: PLC0415
+    from whichcore.calibration.standards import nominal  # noqa: PLC0415
+
+    (tmp_path / "bench.toml").write_text(example("bench.toml"), encoding="utf-8")
+    own, virtual = load_bench(str(tmp_path / "bench.toml")), load_bench("virtual")
+    assert own.source_limits.level_vpp == (LOWEST_VPP, HIGHEST_VPP)
+    assert nominal(own.shunt.resistance_ohm) == 10.0
+    assert nominal(own.shunt.capacitance_f) == SCOPE_F
+    for name in ("open", "short", "load", "capacitor"):  # drawn with the same values
+        assert own.standards[name] == virtual.standards[name]
+
+
+def test_the_specimen_file_of_the_first_hour_is_the_ring_of_the_notes(tmp_path):
+    from example import RING  # noqa: PLC0415
+
+    from whichcore import load_specimen  # noqa: PLC0415
+
+    (tmp_path / "ring.toml").write_text(example("ring.toml"), encoding="utf-8")
+    own = load_specimen(tmp_path / "ring.toml")
+    assert own.core == RING.core
+    assert own.winding == RING.winding
+    assert own.temperature_c == RING.temperature_c
+
+
 def rows(name):
     from make_first_hour import tables  # noqa: PLC0415
 
@@ -375,6 +408,34 @@ def spice(folder, lines, control, columns):
 def phasors(table):
     """Return the frequencies and the complex columns."""
     return table[0], table[1::2] + 1j * table[2::2]
+
+
+def test_ngspice_finds_the_voltages_of_two_windings(tmp_path):
+    """Independent code: ngspice; two coupled coils, 10 kHz, 0.5 V peak behind 50 ohm.
+
+    The resistor across them is the relaxation of the planner's ferrite: 2π f_r L, f_r by Snoek's product. The
+    list counts copper and leads as well, 62 mohm and 50 nH of some 60 ohm.
+    """
+    from example import inductance_h  # noqa: PLC0415
+
+    from whichcore.analysis.plan_point import SNOEK_PRODUCT_HZ  # noqa: PLC0415
+
+    lines, columns = ["V1 e 0 ac 0.5"], []
+    for k, (permeability, *_) in enumerate(rows("second")):
+        coil = inductance_h(10, float(permeability))
+        lines += [f"R{k} e p{k} 50", f"La{k} p{k} b{k} {coil}", f"Rs{k} b{k} 0 10", f"Lb{k} a{k} 0 {coil}"]
+        lines += [
+            f"K{k} La{k} Lb{k} 1",
+            f"Ra{k} a{k} 0 {2 * math.pi * SNOEK_PRODUCT_HZ / (float(permeability) - 1) * coil}",
+        ]
+        columns += [f"v(a{k})", f"v(b{k})"]
+    _, found = phasors(spice(tmp_path, lines, "ac lin 1 10k 10k", " ".join(columns)))
+    for k, (_, second, shunt) in enumerate(rows("second")):
+        for seen, said in ((found[2 * k], volts(second)), (found[2 * k + 1], volts(shunt))):
+            half_digit = 0.5 * 10.0 ** (math.floor(math.log10(said)) - 2)
+            assert abs(seen) == pytest.approx(said, abs=half_digit + 0.0015 * said)
+        # starts of both windings at source and A: the second leads the current by a quarter of a period
+        assert cmath.phase(found[2 * k] / found[2 * k + 1]) == pytest.approx(math.pi / 2, abs=0.015)
 
 
 @pytest.mark.parametrize("db", [20, 40])

@@ -177,6 +177,29 @@ def clip(sheet: Sheet) -> None:
     sheet.text((0.2, -8.0), "back", align="right")
 
 
+def board(sheet: Sheet) -> None:
+    """Draw the board from above: islands for A and B, ground as one strip, cables at the edge."""
+    sheet.box((0, 0), (10.0, -7.6))
+    sheet.box((0.8, -1.4), (4.0, -3.6), solid=True)
+    sheet.box((5.2, -1.4), (9.2, -3.6), solid=True)
+    sheet.box((0.8, -5.0), (9.2, -7.0), solid=True)
+    for at, name in (((1.3, -3.1), "A"), ((8.7, -3.1), "B"), ((2.6, -6.0), "ground")):
+        sheet.text(at, name)
+    for x in (3.5, 5.7):
+        sheet.terminal((x, -2.4))
+    sheet.text((4.6, -2.4), "core")
+    sheet.part(elm.ResistorIEC(), (7.2, -3.2), (7.2, -5.4))
+    sheet.text((6.6, -4.3), "shunt", align="right")
+    for x, name in ((1.5, "source"), (3.3, "channel A"), (7.2, "channel B")):
+        sheet.line((x, 0.3), (x, -1.8))
+        sheet.dot((x, -1.8))
+        sheet.text((x, 0.7 if name != "source" else 1.3), name)
+    sheet.line((1.5, 0.3), (1.5, 1.0))
+    sheet.line((4.6, -7.9), (4.6, -6.0))
+    sheet.dot((4.6, -6.0))
+    sheet.text((4.6, -8.3), "outer conductors of all three")
+
+
 def wrong_clip(sheet: Sheet) -> None:
     """Draw what a second ground clip on node B does with the shunt at ground."""
     top, middle, low, floor, node, left = 0.0, -3.0, -6.0, -8.2, 4.2, 7.2
@@ -243,6 +266,14 @@ PICTURES = (
         "through contact 4. The rod passes through the core. Contact 2, above the core, is node B and leads "
         "to channel B; contact 3, below it, to the ground of the scope.",
         clip,
+    ),
+    Picture(
+        "board",
+        "The board from above, shunt at ground",
+        "Copper islands for A and B side by side, the terminals of the core across the gap between them; "
+        "ground as one wide strip below, the shunt from island B down to it. Source and channel A are on "
+        "island A, channel B on island B; their outer conductors go to the ground strip.",
+        board,
     ),
     Picture(
         "wrong-clip",

@@ -101,7 +101,7 @@ class Sheet:
 
     def box(self, corner: Point, opposite: Point, *, solid: bool = False) -> None:
         """Draw a box, an instrument, or with ``solid`` a body."""
-        fill = self.colours.quiet if solid else self.colours.paper
+        fill = self.colours.grid if solid else self.colours.paper
         self.drawing.add(elm.Rect(corner1=corner, corner2=opposite, fill=fill).at((0, 0)).theta(0))
 
     def text(self, at: Point, text: str, *, align: str = "center", accent: bool = False) -> None:
