@@ -2,10 +2,11 @@
 
 Source and digitizer share a clock and the record holds whole periods of every tone, so the transform of the
 record is the least-squares fit of all tones at once (Kay 1993, ch. 4, from memory). What does not repeat with
-the record, mains above all, leaks into every bin; over a few bins the leak is smooth. A straight line through
-free bins on either side is taken off and what scatters about it is the noise: the joint covariance of both
-channels (the local polynomial method of Schoukens and others, 2009, from memory). Of L bins it costs 1/L more
-variance than the Cramér–Rao bound of white noise.
+the record, mains above all, leaks into every bin; over a few bins the leak is smooth. A parabola through free
+bins on either side is taken off and what scatters about it is the noise: the joint covariance of both
+channels (the local polynomial method of Schoukens and others, 2009, from memory). Of L bins it costs 9/4L
+more variance than the Cramér–Rao bound of white noise (intercept of a parabola through L even steps,
+analytic).
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from whichcore.analysis.types import Capture, ComplexArray, FlagKind, FloatArray
 from whichcore.errors import AnalysisError
 
 BESIDE = 32  # free bins about a tone
-LINE = 2  # parameters of a straight line
+PARABOLA = 3  # parameters
 COHERENT_BINS = 1e-3  # by which the highest tone may miss its bin
 CERTAIN = 5.0  # standard uncertainties of the difference of the clocks
 
@@ -43,7 +44,7 @@ class ToneReader:
     leak : float array (T, L)
         Weights that give what leaks into the tone's bin.
     scatter : float array (T, L, L)
-        Takes the line off.
+        Takes the parabola off.
     products : ProductBins
     """
 
@@ -56,8 +57,8 @@ class ToneReader:
 
     @property
     def freedom(self) -> int:
-        """Degrees of freedom of each noise reading: two for each free bin less those of the line."""
-        return 2 * (BESIDE - LINE)
+        """Degrees of freedom of each noise reading: two for each free bin less those of the parabola."""
+        return 2 * (BESIDE - PARABOLA)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,7 @@ def tone_reader(tones: ToneSet, mains_hz: float | None = 50.0) -> ToneReader:
         )
     beside = np.stack([_nearest(free, int(k)) for k in tones.bins])
     away = (beside - tones.bins[:, None]) / BESIDE
-    design = np.stack([np.ones_like(away), away], axis=-1)
+    design = np.stack([np.ones_like(away), away, away**2], axis=-1)
     solve: FloatArray = np.asarray(np.linalg.pinv(design), dtype=float)
     scatter: FloatArray = np.eye(BESIDE) - np.asarray(design @ solve, dtype=float)
     return ToneReader(tones, mains_hz, beside, solve[:, 0], scatter, ProductBins.of(tones, mains_hz))
@@ -137,9 +138,10 @@ def read_tones(capture: Capture, reader: ToneReader) -> TonesRead:
             "a sample is not finite", where="samples", next_step="take the record again, look for drop-outs"
         )
     around = spectrum[:, reader.beside]  # (2, T, L)
-    raw = spectrum[:, reader.tones.bins] - np.einsum("ctl,tl->ct", around, reader.leak)
+    leak = np.einsum("ctl,tl->ct", around, reader.leak)
+    raw = spectrum[:, reader.tones.bins] - leak
     left = np.einsum("ctl,tml->ctm", around, reader.scatter)
-    noise = np.einsum("ctl,dtl->tcd", left, left.conj()) / (BESIDE - LINE)
+    noise = np.einsum("ctl,dtl->tcd", left, left.conj()) / (BESIDE - PARABOLA)
     _check_clock(spectrum, raw, noise, reader)
     middle = np.exp(1j * np.pi * ((reader.tones.bins * (count - 1)) % (2 * count)) / count)
     phasors = (raw * middle).T
@@ -150,7 +152,7 @@ def read_tones(capture: Capture, reader: ToneReader) -> TonesRead:
         phasor_vpk=phasors,
         random_v2=_real_covariance(noise * cost[:, None, None]),
         systematic_v2=_of_converters(capture, volts, phasors, rms),
-        skirt=_skirts(spectrum, reader.tones),
+        skirt=_skirts(spectrum, leak, reader.tones),
         noise_vrms=rms,
         noise_correlation=float(white[0, 1].real * count / 4 / (rms[0] * rms[1])),
         dc_v=spectrum[:, 0].real / 2,
@@ -240,10 +242,10 @@ def _converter_flags(capture: Capture, volts: FloatArray) -> list[PhasorFlag]:
     return flags
 
 
-def _skirts(spectrum: ComplexArray, tones: ToneSet) -> FloatArray:
-    """Return the rms of the two bins next to each tone, (T, 2)."""
-    power = np.abs(spectrum) ** 2
-    return np.asarray(np.sqrt((power[:, tones.bins - 1] + power[:, tones.bins + 1]) / 2).T)
+def _skirts(spectrum: ComplexArray, leak: ComplexArray, tones: ToneSet) -> FloatArray:
+    """Return the rms of the two bins next to each tone without what leaks into them, (T, 2)."""
+    power = sum(np.abs(spectrum[:, tones.bins + away] - leak) ** 2 for away in (-1, 1))
+    return np.asarray(np.sqrt(power / 2).T)
 
 
 def _hum(spectrum: ComplexArray, reader: ToneReader) -> FloatArray:

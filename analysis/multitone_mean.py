@@ -41,7 +41,8 @@ class TonesMean:
         self._louder: NDArray[np.intp] = np.zeros(count, dtype=np.intp)
         self._mean, self._squares = np.zeros((count, 4)), np.zeros((count, 4, 4))
         self._random, self._lasting = np.zeros((count, 4, 4)), np.zeros((count, 4, 4))
-        self._skirt, self._noise, self._dc = np.zeros((count, 2)), np.zeros(2), np.zeros(2)
+        self._skirt, self._quiet = np.zeros((count, 2)), np.zeros((count, 2))
+        self._noise, self._dc = np.zeros(2), np.zeros(2)
         self._hum, self._correlation, self._start_s = np.zeros(2), 0.0, 0.0
         self._products = np.zeros((4, 2))
         self._flags: dict[tuple[str, int | None], PhasorFlag] = {}
@@ -58,6 +59,7 @@ class TonesMean:
         self._random += random
         self._lasting += lasting
         self._skirt += read.skirt**2
+        self._quiet += np.trace(read.random_v2.reshape(-1, 2, 2, 2, 2), axis1=2, axis2=4)[:, [0, 1], [0, 1]]
         self._noise += read.noise_vrms**2
         self._dc += read.dc_v
         self._products += _as_rows(read.products)
@@ -139,9 +141,8 @@ class TonesMean:
 
     def _beside(self, t: int, channel: int) -> tuple[float, float]:
         """Return the rms just beside a tone, and that of the noise farther out."""
-        part = slice(2 * channel, 2 * channel + 2)
-        skirt = float(np.sqrt(self._skirt[t, channel] / self.takes))
-        return skirt, float(np.sqrt(np.trace(self._random[t, part, part]) / self.takes))
+        both = np.sqrt(np.array([self._skirt[t, channel], self._quiet[t, channel]]) / self.takes)
+        return float(both[0]), float(both[1])
 
     def _tone_flags(self, t: int, phasor: ComplexArray, covariance: FloatArray) -> list[PhasorFlag]:
         flags, bins = [], self._reader.tones.bins

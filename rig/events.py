@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+from whichcore.analysis.multitone import ProductCount
 from whichcore.analysis.types import ImpedanceSweep, PhasorPair, Phasors
 
 
@@ -35,6 +37,38 @@ class Started:
     points: int
     skipped: int
     temperature_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Demagnetised:
+    """The core was demagnetised and has rested.
+
+    Attributes
+    ----------
+    peak_a_per_m : float
+        Field the decay began at.
+    coercive_a_per_m : float
+    origin : str
+        Where the coercive field comes from.
+    decay_s, rest_s : float
+    time_s : float
+        After the start of the sweep, at the end of the rest.
+    """
+
+    peak_a_per_m: float
+    coercive_a_per_m: float
+    origin: str
+    decay_s: float
+    rest_s: float
+    time_s: float
+
+    def told(self) -> str:
+        """Return it in words, for a header and for the result."""
+        return (
+            f"from {self.peak_a_per_m:.3g} A/m peak, {self.peak_a_per_m / self.coercive_a_per_m:.2g} times "
+            f"{self.coercive_a_per_m:g} A/m ({self.origin}), over {self.decay_s:.2g} s; then "
+            f"{self.rest_s:g} s of rest, the first point from {self.time_s:.3g} s on"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +135,9 @@ class PointDone:
         False where the bound on takes, or the converter, ended averaging before.
     revisit : bool
         True for the first frequency measured again at the end.
+    from_flux_t : tuple of float
+        Flux densities that were extrapolated to zero field; ``phasors``, ``pair`` and ``level_vpp`` are those
+        of the largest. Empty for a point measured as it stands.
     """
 
     index: int
@@ -116,6 +153,7 @@ class PointDone:
     relative_uncertainty: float
     target_reached: bool
     revisit: bool = False
+    from_flux_t: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +200,71 @@ class Finished:
     duration_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class TonesPlayed:
+    """All tones of a sweep were played at once; their points follow.
+
+    Attributes
+    ----------
+    tones, takes : int
+    take_s : float
+        Length of one take.
+    level_vpp, crest : float
+        Of the wave: peak to peak with the output open, and peak over rms.
+    limited_by : str
+        What keeps the level from being higher.
+    products : ProductCount
+        Of the tones, that fall on tones.
+    flux_density_t : tuple of float or None
+        Peak in the core of each tone; None where no specimen was given.
+    share_of_single : float
+        Level of a tone over that it could have alone within the same limits, median.
+    even, u_even, odd, u_odd : float
+        Power of distortion of even and odd order over that of the tones, on bins without tones, in the
+        channel that reads more.
+    """
+
+    tones: int
+    takes: int
+    take_s: float
+    level_vpp: float
+    crest: float
+    limited_by: str
+    products: ProductCount
+    flux_density_t: tuple[float, ...] | None
+    share_of_single: float
+    even: float
+    u_even: float
+    odd: float
+    u_odd: float
+
+    @property
+    def total_flux_density_t(self) -> float | None:
+        """Peak if all tones peak at once, T: it is never passed."""
+        return None if self.flux_density_t is None else sum(self.flux_density_t)
+
+    @property
+    def rms_flux_density_t(self) -> float | None:
+        """Root mean square over the wave, T."""
+        if self.flux_density_t is None:
+            return None
+        return math.sqrt(sum(b**2 for b in self.flux_density_t) / 2)
+
+    @property
+    def noise_against_single(self) -> float:
+        """Noise of a point over that of tones one after the other in the same time, settling not counted."""
+        return 1 / (self.share_of_single * math.sqrt(self.tones))
+
+
 Event = (
-    OutputFoundOn | Started | RangeChanged | LevelChanged | RangesTied | PointDone | NotReachable | Finished
+    OutputFoundOn
+    | Started
+    | Demagnetised
+    | RangeChanged
+    | LevelChanged
+    | RangesTied
+    | PointDone
+    | NotReachable
+    | TonesPlayed
+    | Finished
 )

@@ -193,7 +193,7 @@ def test_one_tone_agrees_with_the_fit_of_one_tone():
     one, other = mean.phasors()[0], fit_phasors(capture, refine=False, mains_hz=None)
     r, s = (p.phasor_vpk[0] / p.phasor_vpk[1] for p in (one, other))
     u = 1e-3 * math.sqrt(2 / COUNT) / abs(truth[0, 1])
-    assert abs(r - s) < 1.0 * u  # the line taken off moves it by √(1/32) u
+    assert abs(r - s) < 1.0 * u  # the parabola taken off moves it by √(9/128) u
     np.testing.assert_allclose(one.noise_vrms, other.noise_vrms, rtol=0.3)
     np.testing.assert_allclose(one.dc_v, other.dc_v, atol=1e-4)
     assert one.usable
@@ -221,9 +221,9 @@ def test_ratios_scatter_as_the_bound_allows_and_as_is_stated(tones, reader):
     spread = np.std(np.array(ratios), axis=0, ddof=1) / math.sqrt(2)  # a component
     # memory, values.md §6 (Kay 1993, ch. 3): var(r)/r² = 1/Nη1 + 1/Nη2, η = A²/2σ²
     bound = np.sqrt(sum(2 * sigma**2 / (COUNT * np.abs(truth[:, c]) ** 2) for c in range(2)))
-    assert np.sqrt(np.mean((spread / bound) ** 2)) == pytest.approx(math.sqrt(1 + 1 / 32), abs=0.03)
+    assert np.sqrt(np.mean((spread / bound) ** 2)) == pytest.approx(math.sqrt(1 + 9 / 128), abs=0.03)
     assert (spread / bound).max() < 1.2
-    assert np.mean(stated) == pytest.approx(2 * sigma**2 / COUNT * (1 + 1 / 32), rel=0.02)
+    assert np.mean(stated) == pytest.approx(2 * sigma**2 / COUNT * (1 + 9 / 128), rel=0.03)
 
 
 def test_the_average_states_what_it_scatters_by(tones, reader):
@@ -277,7 +277,7 @@ def test_mains_off_its_bins_leaks_without_harm(tones, reader):
         u = np.sqrt(np.stack([read.random_v2[:, 0, 0], read.random_v2[:, 2, 2]], axis=1))
         assert (error < 6 * u).all()
         assert read.hum_vpk == pytest.approx([0.05, 0.05], rel=0.3)
-    # without the line taken off the leak of 50 mV at the lowest tone is far beyond that
+    # without the parabola taken off the leak of 50 mV at the lowest tone is far beyond that
     assert 0.05 / math.pi / (tones.bins[0] - 12) > 20 * u[0, 0]
 
 

@@ -23,9 +23,10 @@ from whichcore.calibration.standards import Short, Standard
 from whichcore.errors import AnalysisError, CalibrationError
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
-from whichcore.measure.channel_ranges import TIE_FREQUENCIES, ChannelRanges, measure_ranges
+from whichcore.measure.channel_ranges import TIE_FREQUENCIES, ChannelRanges
 from whichcore.measure.correction import tied
 from whichcore.measure.drift import Drift, drift_between, with_drift
+from whichcore.measure.engine import tie_ranges
 from whichcore.measure.fixture_check import FixtureCheck, check_empty
 from whichcore.measure.fixture_run import FixtureRun, Measurement, Step
 from whichcore.measure.setting import bench_name, fingerprint_of, highest_level_vpp, with_winding
@@ -37,8 +38,10 @@ from whichcore.measure.standards_order import (
     purpose,
     solve,
 )
+from whichcore.rig.frequency_steps import settable
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.level import DriveRule
+from whichcore.rig.multitone_rule import ToneRule
 from whichcore.rig.sweep_plan import RecordRule, SweepPlan
 
 STANDARD_LEVEL_VPP = 2.0  # standards are linear: as high as the usual ranges hold well
@@ -68,6 +71,8 @@ class CalibrationPlan:
         Whose winding is measured empty, on a former; needed for a standard of that plane alone.
     drift_frequencies : int
         At which one part is measured again at the end; 0 for none.
+    tones : ToneRule or None
+        All frequencies at once, on a bench that can.
     """
 
     frequency_hz: tuple[float, ...]
@@ -79,6 +84,7 @@ class CalibrationPlan:
     standards: tuple[str, ...] = ()
     specimen: Specimen | None = None
     drift_frequencies: int = DRIFT_FREQUENCIES
+    tones: ToneRule | None = None
 
 
 def calibrate(
@@ -105,6 +111,7 @@ def calibrate(
         As in a sweep; the output is off.
     """
     began = time.monotonic()
+    plan = replace(plan, frequency_hz=settable(bench.source, plan.frequency_hz))
     chosen = chosen_standards(settings, plan.standards, wound=plan.specimen is not None)
     fingerprint = fingerprint_of(settings, bench)  # asks both instruments before hands are
     run = yield from _tied(settings, bench, operator, plan, cancel)
@@ -129,6 +136,8 @@ def calibrate(
         "attempts": work.attempts,
         "remarks": list(work.remarks),
     }
+    if plan.tones is not None:
+        header["samples_of_a_take"] = plan.tones.samples
     yield StoredCalibration(model, run.ranges, header)
 
 
@@ -139,9 +148,9 @@ def _tied(
     sweep_plan = standards_sweep(settings, plan)
     yield Step(TIED, 0.0, TIED_PURPOSE)
     operator.fit(TIED)
-    for told in measure_ranges(bench, sweep_plan, cancel, plan.tie_frequencies):
+    for told in tie_ranges(sweep_plan, plan.tones, bench, cancel, plan.tie_frequencies):
         if isinstance(told, ChannelRanges):
-            return FixtureRun(bench, operator, sweep_plan, cancel, told)
+            return FixtureRun(bench, operator, sweep_plan, cancel, told, plan.tones)
         yield Step(TIED, told)
     raise AssertionError("no ranges")  # pragma: no cover - the generator ends with them
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.types import ComplexArray, FlagKind, FloatArray, Phasors
 from whichcore.calibration.shunt import RangeFactor
 from whichcore.errors import CalibrationError, InstrumentError
+from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import Bench
 from whichcore.rig.point import Place, Station
 from whichcore.rig.sweep_plan import SweepPlan
@@ -152,6 +153,31 @@ def measure_ranges(
     finally:
         bench.source.output_off()
     yield _solved(found, np.array(tried), lists)
+
+
+def ranges_of_one_pair(
+    points: Sequence[PointDone | NotReachable], lists: tuple[tuple[float, ...], tuple[float, ...]]
+) -> ChannelRanges:
+    """Return the ranges of a bench that has one for each channel, from a sweep of both on one node.
+
+    Raises
+    ------
+    InstrumentError
+        The channels do not read one node, or no point could be read.
+    """
+    read = [item for item in points if isinstance(item, PointDone)]
+    usable = [item for item in read if not any(item.phasors.has(kind) for kind in _UNUSABLE)]
+    if not usable:
+        lost = next((item for item in points if isinstance(item, NotReachable)), None)
+        raise InstrumentError(
+            "there is no tone on the tied channels",
+            where="" if lost is None else f"{lost.frequency_hz:g} Hz",
+            got="too small a voltage" if lost is None else lost.reason,
+            next_step="put both channels on the node of channel A, and check the cable of the output",
+        )
+    found = [[_reading(item.phasors, (0, 0))] for item in usable]
+    last = tuple((limits[-1],) for limits in lists)
+    return _solved(found, np.array([item.frequency_hz for item in usable]), (last[0], last[1]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,10 @@ from whichcore.analysis.types import PhasorPair
 from whichcore.errors import CalibrationError
 from whichcore.measure.channel_ranges import ChannelRanges
 from whichcore.measure.correction import tied
+from whichcore.measure.engine import carry_out
 from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import Bench, Operator
-from whichcore.rig.sweep import sweep
+from whichcore.rig.multitone_rule import ToneRule
 from whichcore.rig.sweep_plan import SweepPlan
 
 MOST_ATTEMPTS = 3
@@ -52,6 +53,8 @@ class FixtureRun:
     plan : SweepPlan
     cancel : threading.Event
     ranges : ChannelRanges
+    tones : ToneRule or None
+        All tones at once.
     """
 
     bench: Bench
@@ -59,6 +62,7 @@ class FixtureRun:
     plan: SweepPlan
     cancel: threading.Event
     ranges: ChannelRanges
+    tones: ToneRule | None = None
 
     def measure(
         self,
@@ -135,7 +139,7 @@ class FixtureRun:
     ) -> Generator[Step, None, tuple[dict[float, PointDone], list[NotReachable]]]:
         points: dict[float, PointDone] = {}
         lost: list[NotReachable] = []
-        for event in sweep(plan, self.bench, self.cancel):
+        for event in carry_out((plan, self.tones), self.bench, self.cancel):
             if isinstance(event, NotReachable):
                 lost.append(event)
             if isinstance(event, PointDone):

@@ -23,6 +23,7 @@ from whichcore.measure.fixture_run import FixtureRun, Step
 from whichcore.measure.setting import fingerprint_of
 from whichcore.measure.standards_order import is_empty_winding
 from whichcore.rig.instruments import Bench, Operator
+from whichcore.rig.multitone_rule import ToneRule
 from whichcore.rig.sweep_plan import RecordRule
 
 
@@ -41,6 +42,8 @@ class VerificationPlan:
     record : RecordRule
     temperature_c : float or None
         Of the room.
+    tones : ToneRule or None
+        All frequencies at once.
     """
 
     parts: tuple[str, ...]
@@ -49,6 +52,7 @@ class VerificationPlan:
     most_takes: int = 16
     record: RecordRule = field(default_factory=RecordRule)
     temperature_c: float | None = None
+    tones: ToneRule | None = None
 
 
 def known_parts(settings: BenchSettings) -> tuple[str, ...]:
@@ -131,7 +135,7 @@ def verify(
     fingerprint = fingerprint_of(settings, bench)
     stored.check(fingerprint, plan.temperature_c)
     sweep_plan = standards_sweep(settings, plan)
-    run = FixtureRun(bench, operator, sweep_plan, cancel, stored.ranges)
+    run = FixtureRun(bench, operator, sweep_plan, cancel, stored.ranges, plan.tones)
     setup = Setup(fingerprint, np.array(plan.frequency_hz), settings.shunt)
     others = tuple(settings.standards[name] for name in known_parts(settings))
     model = stored.at(plan.frequency_hz).model
