@@ -20,6 +20,7 @@ from whichcore.files.sweep_file import ORDER_KEY
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import Correction
+from whichcore.measure.engine import carry_out, fingerprint
 from whichcore.measure.fixture_check import check_core
 from whichcore.measure.level_check import check_level
 from whichcore.measure.setting import (
@@ -29,10 +30,10 @@ from whichcore.measure.setting import (
     second_winding,
     with_winding,
 )
-from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied
+from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied, TonesPlayed
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
-from whichcore.rig.sweep import sweep
+from whichcore.rig.multitone_rule import ToneRule
 from whichcore.rig.sweep_plan import PointOrder, RecordRule, SweepPlan
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
@@ -56,6 +57,8 @@ class SweepRequest:
     most_takes : int
     record : RecordRule
     order : PointOrder
+    tones : ToneRule or None
+        All frequencies at once, on a bench that can.
     """
 
     specimen: Specimen
@@ -66,6 +69,7 @@ class SweepRequest:
     most_takes: int = 16
     record: RecordRule = field(default_factory=RecordRule)
     order: PointOrder = PointOrder.RISING
+    tones: ToneRule | None = None
 
 
 def run_sweep(
@@ -102,10 +106,13 @@ def run_sweep(
         done = [point.frequency_hz for point in journal.points]
         watch = _Watch(correct, request, bench.wiring, begun=bool(done))
         first = _first_of(journal, plan)
-        for event in sweep(plan, bench, cancel, correct=correct, done=done, first=first):
+        what = (plan, request.tones)
+        for event in carry_out(what, bench, cancel, correct=correct, done=done, first=first):
             watch.see(event)
             if isinstance(event, PointDone) and not event.revisit:
                 journal.append(_row(event, request, bench))
+            if isinstance(event, TonesPlayed) and event.total_flux_density_t is not None:
+                journal.remark("flux_density_of_all_tones", f"{event.total_flux_density_t:.6g} T")
             if isinstance(event, Finished) and event.drift is not None and event.u_drift is not None:
                 journal.remark(DRIFT_KEY, f"{event.drift:.6g}")
                 journal.remark(DRIFT_U_KEY, f"{event.u_drift:.6g}")
@@ -145,7 +152,7 @@ def _journal(
     settings: BenchSettings, bench: Bench, correct: Correction, request: SweepRequest, plan: SweepPlan
 ) -> SweepJournal:
     belongs = {
-        "plan": plan.fingerprint(bench.wiring, bench.shunt_ohm),
+        "plan": fingerprint(plan, request.tones, bench),
         "calibration": correct.model.calibration_id,
     }
     if correct.second is not None:
@@ -164,6 +171,8 @@ def _journal(
         "bench": bench_name(settings),
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
     }
+    if request.tones is not None:
+        header["tones"] = f"{len(request.frequency_hz)} at once in {request.tones.samples} samples"
     if plan.order is not PointOrder.RISING:
         header[ORDER_KEY] = str(plan.order)
     layout = SweepLayout(
