@@ -122,6 +122,29 @@ def test_the_fixtures_drawn_are_what_the_virtual_bench_has_on_its_labels(drawn):
             assert (wanted, unit) in drawn_values, f"{name}: {field}"
 
 
+def test_the_parts_drawn_are_those_that_the_numbers_are_worked_out_for(drawn):
+    import example as notes  # noqa: PLC0415
+
+    from whichcore.wording import quantity  # noqa: PLC0415
+
+    series, side = (quantity(ohm, "Ω") for ohm in notes.PADS[20])
+    assert sorted(t for t in texts_of(drawn["pad.svg"]) if "Ω" in t) == sorted([series, side, side])
+    blocking = texts_of(drawn["choke-and-capacitor.svg"])
+    assert f"{notes.CHOKE_TURNS} turns of coax" in blocking
+    (pair,) = [text for text in blocking if "µF" in text]
+    assert 1 / sum(1 / si(part)[0] for part in pair.split(", ")) == pytest.approx(notes.BLOCKING_F)
+    assert {
+        quantity(notes.PROTECT_OHM, "Ω"),
+        quantity(notes.LEAK_OHM, "Ω"),
+        f"+{notes.RAIL_V:g} V",
+        f"−{notes.RAIL_V:g} V",
+    } <= set(texts_of(drawn["buffer.svg"]))
+    for name in ("shunt-at-ground", "specimen-at-ground", "two-windings"):
+        for end, shunt in (("scope", notes.SHUNTS_OHM[1]), ("sound", notes.CARD_SHUNT_OHM)):
+            texts = texts_of(drawn[f"{name}-{end}.svg"])
+            assert {quantity(shunt, "Ω"), quantity(notes.BLOCKING_F, "F")} <= set(texts)
+
+
 # --- numbers on the pages -----------------------------------------------------------------------------------
 
 UNIT = r"(?:[mkM]?Ω|[mµ]?V|[mµ]?A|[mµ]?W|[kM]?Hz|[nµm]H|[pnµ]F|[mµ]T|mrad|dB|%|ppm/K|K/W|K|A/m|times|m?s)"

@@ -227,7 +227,7 @@ def wrong_clip(sheet: Sheet) -> None:
     for at in ((node, top), (node, middle), (node, low), (0, low), (inside, low)):
         sheet.dot(at)
     sheet.earth((node, floor))
-    sheet.text((2.1, floor + 0.7), "earth of both plugs")
+    sheet.text((2.4, floor + 0.7), "earth of both plugs")
 
 
 PICTURES = (
