@@ -21,7 +21,7 @@ from whichcore.errors import AnalysisError
 
 FEWEST_PERIODS = 3.0  # below, offset, drift and tone are not told apart well
 LARGEST_CLOCK_OFFSET = 1e-3
-ALONE = 4.0  # in power, 6 dB: the strongest line is the tone if no other comes as near
+ALONE = 100.0  # in power, 20 dB: the strongest line is the tone if no other comes as near
 CLEAR = 100.0  # in power: a line counts as found 20 dB above the floor
 WEAKEST_TONE = 1e-4  # in power of the strongest, 40 dB: below, products of distortion are more likely
 MAINS_WITHIN = 0.01
@@ -37,7 +37,7 @@ _HALF_WIDTH = 4  # bins a windowed line is wide on each side
 def find_tone(capture: Capture, mains_hz: float | None = 50.0) -> float:
     """Return the frequency of the one tone of a record, Hz by the digitizer's clock.
 
-    The strongest line that is no harmonic of another; refined by least squares to a small part of a bin.
+    The strongest line; refined by least squares to a small part of a bin, together with all others.
 
     Raises
     ------
@@ -48,24 +48,27 @@ def find_tone(capture: Capture, mains_hz: float | None = 50.0) -> float:
     if not found:
         raise _nothing_found()
     strongest = max(found, key=lambda line: line.power)
-    first = _fundamental(found, strongest)
+    rate = 1 / (capture.samples.shape[1] * capture.interval_s)
+    hertz = strongest.bins * rate
+    _refuse_mains(hertz, mains_hz)
     rivals = [
-        line for line in found
-        if line.power * ALONE > strongest.power and not _is_multiple(line.bins, first.bins)
-    ]  # fmt: skip
-    count = capture.samples.shape[1]
-    hertz = first.bins / count / capture.interval_s
+        line.bins * rate
+        for line in found
+        if line.power * ALONE > strongest.power
+        and not _is_multiple(line.bins, strongest.bins)
+        and not _is_mains(line.bins * rate, mains_hz)
+    ]
     if rivals:
-        other = rivals[0].bins / count / capture.interval_s
+        other = rivals[0]
         raise AnalysisError(
             "more than one tone is in the record",
             where="frequency",
             got=f"{hertz:.5g} Hz and {other:.5g} Hz",
             next_step="state the frequency, or the tones if they are all meant",
         )
-    _refuse_mains(hertz, mains_hz)
-    _refuse_few(first.bins, hertz)
-    return float(_refined(capture, np.array([hertz]), common=False)[0])
+    _refuse_few(strongest.bins, hertz)
+    beside = [line.bins * rate for line in found if abs(line.bins - strongest.bins) >= 2]
+    return float(_refined(capture, np.array([hertz, *beside]), common=False)[0])
 
 
 def find_tones(capture: Capture, mains_hz: float | None = 50.0) -> FloatArray:
@@ -81,12 +84,13 @@ def find_tones(capture: Capture, mains_hz: float | None = 50.0) -> FloatArray:
         raise _nothing_found()
     strongest = max(line.power for line in found)
     rate = 1 / (capture.samples.shape[1] * capture.interval_s)
-    kept = [line.bins * rate for line in found if line.power >= WEAKEST_TONE * strongest]
-    hertz = np.array(sorted(f for f in kept if not _is_mains(f, mains_hz)))
-    if not hertz.size:
+    kept = np.array(sorted(line.bins for line in found if line.power >= WEAKEST_TONE * strongest)) * rate
+    tones_only = np.array([not _is_mains(float(f), mains_hz) for f in kept])
+    if not tones_only.any():
         raise _nothing_found()
-    _refuse_few(hertz[0] / rate, float(hertz[0]))
-    return _refined(capture, hertz, common=False)
+    lowest = float(kept[tones_only][0])
+    _refuse_few(lowest / rate, lowest)
+    return np.asarray(_refined(capture, kept, common=False)[tones_only])
 
 
 def fit_tones(
@@ -180,10 +184,6 @@ def _interpolated(power: FloatArray, place: int) -> float:
 def _is_multiple(bins: float, first: float) -> bool:
     order = round(bins / first)
     return order >= 1 and abs(bins - order * first) < 1.0 + 0.1 * order
-
-
-def _fundamental(found: list[_Line], strongest: _Line) -> _Line:
-    return strongest if strongest in found else found[0]
 
 
 def _is_mains(hertz: float, mains_hz: float | None) -> bool:
