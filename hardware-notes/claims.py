@@ -235,6 +235,7 @@ def _inputs() -> Iterator[str]:
         f"{quantity(current, 'A')} from the clamp must go somewhere: put 1 kΩ across each rail, it takes "
         f"{quantity(RAIL_V / 1e3, 'A')}"
     )
+    yield f"5 nA of leakage (practice) are {5e-9 * PROTECT_OHM * 1e6:.0f} µV in 1 kΩ"
     low, middle, high = (string_clamp(v, PROTECT_OHM, DIODE_A, DIODE_EMISSION, 2) for v in (0.1, 0.5, 1.0))
     yield (
         f"at 0.1 V peak they take {100 * (1 - low[0]):.3f} %, at 0.5 V {100 * (1 - middle[0]):.3f} % "
