@@ -45,8 +45,8 @@ def obstacle(frequency_hz: float, interval_s: float, samples: int, clock_uncerta
     Notes
     -----
     An offset d of the clocks moves the tone by c d cycles per sample and its k-th harmonic by k c d: they
-    must stay (k + 1) c d apart beside the width of a few bins. The phase of 16 samples turns by 16 c d; beyond
-    half a turn its sign is lost, and with it the frequency. Derived here.
+    must stay (k + 1) c d apart beside the width of a few bins. The phase of 16 samples turns by 16 c d;
+    beyond half a turn its sign is lost, and with it the frequency. Derived here.
     """
     cycles = frequency_hz * interval_s
     place, bins = fold(cycles), BINS_APART / samples

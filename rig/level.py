@@ -16,6 +16,8 @@ from whichcore.errors import InputError
 AIM = 0.85  # of the limit: room for a core that follows less well than predicted
 LOWEST_SHARE = 0.6  # of the limit: below it the level is raised
 STEP_DIGITS = 3
+HIGHEST_INITIAL_T = 5e-3  # the most that is extrapolated to zero field from. Practice.
+SPREAD = 5.4  # of the largest level over the smallest: five, with room for what B does beside the level
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,42 @@ class FluxRule:
         per_volt = float(peak_flux_density_t(1.0, frequency_hz, self.specimen))
         vrms = AIM * self.flux_density_t / (per_volt * inner_edge_factor(self.specimen))
         return vrms * math.sqrt(8)
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroFieldRule:
+    """Where a point cannot be had at its flux density: larger ones, extrapolated linearly to zero field.
+
+    Attributes
+    ----------
+    flux_density_t : float
+        The largest, never passed, T. A fifth of it and less goes with it.
+    levels : int
+        2, or 3 to see a bend as well.
+    beyond_relative : float
+        A point of a larger uncertainty than this, relative to |Z|, counts as not to be had.
+    """
+
+    flux_density_t: float = HIGHEST_INITIAL_T
+    levels: int = 2
+    beyond_relative: float = 0.02
+
+    def __post_init__(self) -> None:
+        _positive("zero field", self.flux_density_t, "T")
+        for where, value, low, high in (
+            ("flux density", self.flux_density_t, 0.0, HIGHEST_INITIAL_T),
+            ("levels", self.levels, 2, 3),
+            ("beyond", self.beyond_relative, 0.0, 1.0),
+        ):
+            if not low <= value <= high:
+                raise InputError(
+                    "no way to zero field", where=where, got=f"{value:g}", allowed=f"{low:g} to {high:g}"
+                )
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Levels below the largest, as shares of it, falling."""
+        return tuple(float(SPREAD ** (-k / (self.levels - 1))) for k in range(1, self.levels))
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,6 +64,8 @@ class Station:
 
     Attributes
     ----------
+    rule : DriveRule or FluxRule
+        The plan's, but for a while where a point needs others.
     level_vpp : float or None
         None until the output is on.
     ranges : list of float
@@ -80,6 +82,7 @@ class Station:
     ) -> None:
         self.bench = bench
         self._plan, self._cancel, self._correct, self._begun = plan, cancel, correct, begun
+        self.rule = plan.level
         self.level_vpp: float | None = None
         self.ranges = [limits[-1] for limits in bench.digitizer.limits.ranges_vpp]
         self._seen: LevelSeen | None = None
@@ -241,7 +244,7 @@ class Station:
 
     def _level_before(self, frequency_hz: float) -> float:
         """Return the level to begin a point with."""
-        rule = self._plan.level
+        rule = self.rule
         if isinstance(rule, DriveRule):
             return rule.level_vpp
         seen = self._seen if self._memory is None else self._memory.below(frequency_hz) or self._seen
@@ -254,7 +257,7 @@ class Station:
 
     def _level_after(self, look: Look) -> float | None:
         """Return another level where the flux density asks for it."""
-        rule, flux = self._plan.level, look.flux_density_t
+        rule, flux = self.rule, look.flux_density_t
         if isinstance(rule, DriveRule):
             return None
         if self._seen is None or flux is None:
@@ -276,7 +279,7 @@ class Station:
     def _set_level(self, frequency_hz: float, wanted_vpp: float) -> Iterator[Event]:
         lowest, highest = self.bench.source.limits.level_vpp[0], self._highest_vpp()
         level = wanted_vpp
-        if isinstance(self._plan.level, FluxRule):
+        if isinstance(self.rule, FluxRule):
             level = min(wanted_vpp, highest)
             # a level that is the source's lowest is not rounded below it
             level = level if level == lowest else rounded_down(level)
@@ -343,7 +346,7 @@ class Station:
             raise OutOfReachError("; ".join(faults) + self._limit_text())
 
     def _limit_text(self) -> str:
-        rule = self._plan.level
+        rule = self.rule
         return f" (B ≤ {rule.flux_density_t * 1e3:.3g} mT)" if isinstance(rule, FluxRule) else ""
 
     def _settle(self, frequency_hz: float) -> None:

@@ -10,14 +10,17 @@ import threading
 import time
 import warnings
 from collections.abc import Collection, Iterator
+from dataclasses import replace
 
 from whichcore.analysis.types import ImpedanceSweep
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
+from whichcore.rig.demagnetise import demagnetise
 from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import FluxRule
 from whichcore.rig.point import Correct, OutOfReachError, Place, Station
 from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.zero_field_point import take_point
 
 SAME_FREQUENCY = 1e-9
 
@@ -70,7 +73,7 @@ def sweep(
     bench.source.output_off()
     if was_on:
         yield OutputFoundOn(bench.source.identity)
-    run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()), first)
+    run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()), cancel, first)
     try:
         yield from run.points(done)
     except BaseException:
@@ -94,8 +97,10 @@ def _off_or_say_so(bench: Bench) -> None:
 class _Run:
     """Which points are done, and how neighbours are tied together."""
 
-    def __init__(self, plan: SweepPlan, station: Station, earlier: ImpedanceSweep | None) -> None:
-        self.plan, self.station, self.earlier = plan, station, earlier
+    def __init__(
+        self, plan: SweepPlan, station: Station, cancel: threading.Event, earlier: ImpedanceSweep | None
+    ) -> None:
+        self.plan, self.station, self.cancel, self.earlier = plan, station, cancel, earlier
         self.last: tuple[Place, PointDone] | None = None
         self.first: tuple[Place, PointDone] | None = None
         self.again: PointDone | None = None
@@ -114,6 +119,8 @@ class _Run:
             skipped=len(plan.frequency_hz) - len(todo),
             temperature_c=plan.temperature_c,
         )
+        if plan.demagnetise is not None and todo:
+            yield from demagnetise(plan, plan.demagnetise, self.station, self.cancel)
         self.station.prepare()
         for index, frequency_hz in todo:
             yield from self._point(index, frequency_hz)
@@ -136,14 +143,13 @@ class _Run:
         station = self.station
         old = self.last[0].ranges if self.last else None
         try:
-            look, on_old = yield from station.look(frequency_hz, old)
-            point = station.averaged(index, frequency_hz, look)
+            taken = yield from take_point(station, self.plan.zero_field, index, frequency_hz, old)
         except OutOfReachError as reason:
             self.missed += 1
             flux = station.flux_at(frequency_hz)
             yield NotReachable(index, frequency_hz, str(reason), station.level_vpp, flux)
             return
-        place = station.place(frequency_hz)
+        place, point, on_old = station.place(frequency_hz), taken.here, taken.on_old
         if self.plan.tie_ranges and self.last is not None and self.last[0].ranges != place.ranges:
             if on_old is not None:
                 before = station.pair(on_old, frequency_hz, self.last[1].range_label)
@@ -153,7 +159,7 @@ class _Run:
         self.measured += 1
         self.last = (place, point)
         self.first = self.first or self.last
-        yield point
+        yield taken.point
 
     def _tied_below(self, last: Place, before: PointDone, now: Place) -> RangesTied:
         """Read the last frequency on the ranges of this point, as its own cannot hold this point."""
@@ -166,8 +172,8 @@ class _Run:
     def _earlier_again(self, frequency_hz: float) -> Iterator[Event]:
         """Measure the first frequency of an earlier run again, on ranges and at a level found anew."""
         try:
-            look, _ = yield from self.station.look(frequency_hz, None)
-            self.again = self.station.averaged(0, frequency_hz, look, revisit=True)
+            taken = yield from take_point(self.station, self.plan.zero_field, 0, frequency_hz, None)
+            self.again = replace(taken.point, revisit=True)
         except OutOfReachError as reason:
             yield NotReachable(0, frequency_hz, f"at the end: {reason}", self.station.level_vpp, None)
             return

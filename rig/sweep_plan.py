@@ -12,13 +12,15 @@ import numpy as np
 
 from whichcore.analysis.alias import MOST_CYCLES, fold
 from whichcore.analysis.quantisation import coprime_periods
+from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import Wiring
 from whichcore.errors import AnalysisError, InputError
 from whichcore.rig.instruments import DigitizerLimits
-from whichcore.rig.level import DriveRule, FluxRule
+from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule
 
 GRID_DIGITS = 6
 LEAST_SAMPLES_PER_PERIOD = 1 / MOST_CYCLES
+HIGHEST_COERCIVE = 2000.0  # A/m; beyond, a material is no soft one
 COPRIME_CHOICE = 64  # record lengths tried for the one that fits whole periods best
 
 
@@ -58,6 +60,40 @@ class RecordRule:
 
 
 @dataclass(frozen=True, slots=True)
+class DemagnetiseRule:
+    """The core is demagnetised before the first point.
+
+    Attributes
+    ----------
+    specimen : Specimen
+        Turns and path: the field is N I/l_e.
+    coercive_a_per_m : float
+    origin : str
+        Where that comes from, in words.
+    rest_s : float
+        Wait after it: the permeability falls at first quickly, then by as much in each decade of time.
+    """
+
+    specimen: Specimen
+    coercive_a_per_m: float
+    origin: str
+    rest_s: float = 60.0
+
+    def __post_init__(self) -> None:
+        for where, value, holds in (
+            ("coercive field", self.coercive_a_per_m, 0 < self.coercive_a_per_m <= HIGHEST_COERCIVE),
+            ("rest", self.rest_s, 0 <= self.rest_s < math.inf),
+        ):
+            if not holds:
+                raise InputError(
+                    "no way to demagnetise",
+                    where=where,
+                    got=f"{value:g}",
+                    allowed=f"above 0, up to {HIGHEST_COERCIVE:g} A/m; a rest of 0 s or more",
+                )
+
+
+@dataclass(frozen=True, slots=True)
 class SweepPlan:
     """A sweep.
 
@@ -88,6 +124,9 @@ class SweepPlan:
     tie_ranges : bool
         Measure one frequency on both pairs where the ranges change between two points.
     order : PointOrder
+    zero_field : ZeroFieldRule or None
+        With a level by flux density: what to do where that is too little. None: the point is not reachable.
+    demagnetise : DemagnetiseRule or None
     """
 
     frequency_hz: tuple[float, ...]
@@ -104,6 +143,8 @@ class SweepPlan:
     revisit_first: bool = True
     tie_ranges: bool = True
     order: PointOrder = PointOrder.RISING
+    zero_field: ZeroFieldRule | None = None
+    demagnetise: DemagnetiseRule | None = None
 
     def __post_init__(self) -> None:
         f = self.frequency_hz
@@ -124,6 +165,15 @@ class SweepPlan:
                 0 <= self.settle_s < math.inf and 0 <= self.settle_periods < math.inf,
                 f"{self.settle_s:g} s, {self.settle_periods:g} periods",
                 "0 or more",
+            ),
+            "zero_field": (
+                self.zero_field is None
+                or (
+                    isinstance(self.level, FluxRule)
+                    and self.level.flux_density_t < self.zero_field.flux_density_t
+                ),
+                "levels beside a fixed drive, or below the flux density",
+                "with a level by flux density, and above it",
             ),
             "highest_level_vpp": (self.highest_level_vpp > 0, f"{self.highest_level_vpp:g} V", "above 0 V"),
         }

@@ -28,10 +28,25 @@ from whichcore.rig.events import (
     Started,
 )
 from whichcore.rig.instruments import Bench, DigitizerLimits, SourceLimits
-from whichcore.rig.level import DriveRule, FluxRule, LevelSeen, predicted_level_vpp, rounded_down
+from whichcore.rig.level import (
+    DriveRule,
+    FluxRule,
+    LevelSeen,
+    ZeroFieldRule,
+    predicted_level_vpp,
+    rounded_down,
+)
 from whichcore.rig.ranging import FILL_WANTED, FULLEST, Seen, better_range
 from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import PointOrder, RecordRule, SweepPlan, interval_wanted, log_grid, points_for
+from whichcore.rig.sweep_plan import (
+    DemagnetiseRule,
+    PointOrder,
+    RecordRule,
+    SweepPlan,
+    interval_wanted,
+    log_grid,
+    points_for,
+)
 
 SHUNT = 10.0
 RANGES = (0.08, 0.16, 0.4, 0.8, 1.6, 4.0, 8.0, 16.0, 40.0)
@@ -591,6 +606,8 @@ class TestPlan:
             {"settle_s": -1.0},
             {"highest_level_vpp": 0.0},
             {"record": RecordRule(8, 4)},
+            {"zero_field": ZeroFieldRule()},
+            {"zero_field": ZeroFieldRule(1e-3), "level": FluxRule(2e-3, SPECIMEN)},
         ],
     )
     def test_refused(self, change):
@@ -616,9 +633,17 @@ class TestPlan:
             "revisit_first": False,
             "tie_ranges": False,
             "order": PointOrder.INTERLEAVED,
+            "zero_field": ZeroFieldRule(),
+            "demagnetise": DemagnetiseRule(SPECIMEN, 14.0, "stated"),
         }
         assert set(changed) == set(SweepPlan.__slots__)
-        others = [replace(plan, **{key: value}) for key, value in changed.items()]
+        by_flux = replace(plan, level=FluxRule(0.25e-3, SPECIMEN))
+        others = [
+            replace(by_flux if key == "zero_field" else plan, **{key: value})
+            for key, value in changed.items()
+        ]
+        others += [by_flux, replace(by_flux, zero_field=ZeroFieldRule(levels=3))]
+        others += [replace(plan, demagnetise=DemagnetiseRule(SPECIMEN, 14.0, "stated", rest_s=1.0))]
         thinner = replace(SPECIMEN, winding=Winding(9))
         others += [replace(plan, level=FluxRule(0.5, core)) for core in (SPECIMEN, thinner)]
         names = [base, *(other.fingerprint(Wiring.SHUNT_AT_GROUND, 10.0) for other in others)]

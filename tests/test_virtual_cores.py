@@ -304,9 +304,19 @@ def test_describing_function_is_the_fundamental_of_the_loop():
     theta = 2 * np.pi * (np.arange(4096) + 0.5) / 4096
     b = rayleigh_loop(0.1, theta)
     first = 2 * np.mean(b * np.exp(-1j * theta))
-    item = plain(behaviour=Behaviour(rayleigh_per_t=1.0))
+    item = plain(behaviour=Behaviour(rayleigh_per_t=1.0, saturation_t=100.0))
     # computed: Fourier sum over the loop itself
     assert item.level_factor(np.array([0.1]))[0] == pytest.approx(first, abs=1e-6)
+
+
+def test_rayleighs_law_ends():
+    item = plain(behaviour=Behaviour(rayleigh_per_t=2.0, saturation_t=0.4))
+    growth = item.growth(np.array([1e-3, 5e-3, 0.05, 0.4, 4.0]))
+    assert growth[0] == pytest.approx(2e-3, rel=1e-7)  # analytic: a quarter of (1/50)⁴ less
+    assert growth[1] == pytest.approx(1e-2, rel=1e-4)
+    assert growth[2] == pytest.approx(0.1 / 2**0.25, rel=1e-12)  # analytic: at B_s/8
+    assert growth[4] == pytest.approx(2.0 / 8 * 0.4, rel=1e-6)  # analytic: the end
+    assert np.all(np.diff(growth) > 0)
 
 
 def test_third_harmonic_is_that_of_the_loop():

@@ -43,6 +43,7 @@ AGE_REFERENCE_S = 600.0
 YOUNGEST_S = 1.0
 TAPE_DEPTH = 30
 LARGEST_FILE = 4_000_000  # bytes; a core takes one or two thousand
+RAYLEIGH_ENDS = 1 / 8  # of the saturation
 FULL = 0.99  # share of the saturation beyond which the model has nothing to say
 
 
@@ -207,7 +208,15 @@ class Core:
         With B = μ0[(μi + νĤ)H ± (ν/2)(Ĥ² − H²)] the fundamental is μi + νĤ(1 − 4j/3π) (Rayleigh's law;
         memory, the integral analytic).
         """
-        return np.asarray(1 + self.behaviour.rayleigh_per_t * flux_density_t * (1 - 4j / (3 * math.pi)))
+        return np.asarray(1 + self.growth(flux_density_t) * (1 - 4j / (3 * math.pi)))
+
+    def growth(self, flux_density_t: FloatArray) -> FloatArray:
+        """Return νĤ/μi at a peak B, float array (F,): even with B at first, and no more beyond B_s/8.
+
+        Rayleigh's law ends where the loop grows steep; that end is invented, and below B_s/80 not felt.
+        """
+        bent = (flux_density_t / (RAYLEIGH_ENDS * self.behaviour.saturation_t)) ** 4
+        return np.asarray(self.behaviour.rayleigh_per_t * flux_density_t / (1 + bent) ** 0.25)
 
     def _tape(self, air: float, soft: float, chi: float, thickness_m: float, resistivity: float) -> OnePort:
         eddy_time = geometry.MU_0 * chi * soft * thickness_m**2 / (4 * resistivity)

@@ -244,7 +244,7 @@ def _third(
     (analytic); νĤ/μi = rayleigh_per_t × B̂.
     """
     fundamental, density = state
-    size = 4 / (15 * math.pi) * item.core.behaviour.rayleigh_per_t * density**2
+    size = 4 / (15 * math.pi) * item.core.growth(density) * density
     turned = np.exp(3j * np.angle(fundamental.core_current))
     emf = 3 * s * item.turns * item.core.body.area_m2 * 1j * size * turned
     return _at_probes(setup, setup.network().solve(3 * s, 0.0, emf))
