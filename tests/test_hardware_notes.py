@@ -7,7 +7,7 @@ import re
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -95,6 +95,57 @@ def test_no_text_covers_another():
             (al, at, ar, ab), (bl, bt, br, bb) = a.ink(), b.ink()
             clear = max(bl - ar, al - br, bt - ab, at - bb)
             assert clear > -1e-6, f"{picture.name}: {a.words} and {b.words}"
+
+
+def segments(svg):
+    """Straight pieces of what is drawn, (x1, y1, x2, y2)."""
+    for path in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}path"):  # noqa: S314
+        for run in re.split(r"(?=M )", path.attrib["d"]):
+            points = re.findall(r"[ML] (-?[\d.]+),(-?[\d.]+)", run)
+            for start, end in pairwise(points):
+                yield tuple(map(float, (*start, *end)))
+
+
+def crosses(segment, box):
+    """Whether a segment has a point inside a box: clipped at its edges (Liang, Barsky 1984, memory)."""
+    x1, y1, x2, y2 = segment
+    left, top, right, bottom = box
+    low, high = 0.0, 1.0
+    for step, room in (
+        (x1 - x2, x1 - left),
+        (x2 - x1, right - x1),
+        (y1 - y2, y1 - top),
+        (y2 - y1, bottom - y1),
+    ):
+        if step == 0:
+            if room < 0:
+                return False
+        elif step < 0:
+            low = max(low, room / step)
+        else:
+            high = min(high, room / step)
+    return low < high
+
+
+def test_no_line_runs_through_a_text(drawn):
+    from draw_schematics import PICTURES  # noqa: PLC0415
+    from schematics.sheet import Sheet  # noqa: PLC0415
+
+    from whichcore.figures.style import LIGHT  # noqa: PLC0415
+
+    assert crosses((0, 0, 10, 10), (4, 4, 6, 6))
+    assert not crosses((0, 0, 10, 10), (6, 1, 9, 4))
+    for picture in PICTURES:
+        sheet = Sheet(LIGHT)
+        picture.draw(sheet)
+        lines = list(segments(drawn[f"{picture.name}.svg"]))
+        assert lines, picture.name
+        for text in sheet._texts:
+            left, top, right, bottom = text.ink()
+            # letters are some 0.55 of the size wide on average, and 0.7 high
+            shrunk = 0.08 * (right - left)
+            ink = (left + shrunk, top + 4, right - shrunk, bottom - 4)
+            assert not any(crosses(line, ink) for line in lines), f"{picture.name}: {text.words}"
 
 
 def test_the_wirings_name_the_nodes_as_everywhere(drawn):
