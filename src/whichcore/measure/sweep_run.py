@@ -12,10 +12,11 @@ import numpy as np
 
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.at_the_bench import DRIFT_KEY, DRIFT_U_KEY
-from whichcore.analysis.types import ImpedanceSweep, Wiring
+from whichcore.analysis.types import ImpedanceSweep, Scope, Wiring
+from whichcore.analysis.zero_field import EXTRAPOLATION
 from whichcore.bench import BenchSettings
 from whichcore.errors import AnalysisError, InputError, InstrumentError
-from whichcore.files import SweepJournal, SweepLayout, SweepPoint
+from whichcore.files import SourceColumn, SweepJournal, SweepLayout, SweepPoint
 from whichcore.files.sweep_file import ORDER_KEY
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
@@ -30,11 +31,19 @@ from whichcore.measure.setting import (
     second_winding,
     with_winding,
 )
-from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied, TonesPlayed
+from whichcore.rig.events import (
+    Demagnetised,
+    Event,
+    Finished,
+    NotReachable,
+    PointDone,
+    RangesTied,
+    TonesPlayed,
+)
 from whichcore.rig.instruments import Bench
-from whichcore.rig.level import DriveRule, FluxRule, flux_density_t
+from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
 from whichcore.rig.multitone_rule import ToneRule
-from whichcore.rig.sweep_plan import PointOrder, RecordRule, SweepPlan
+from whichcore.rig.sweep_plan import DemagnetiseRule, PointOrder, RecordRule, SweepPlan
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
 DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency
@@ -59,6 +68,8 @@ class SweepRequest:
     order : PointOrder
     tones : ToneRule or None
         All frequencies at once, on a bench that can.
+    zero_field : ZeroFieldRule or None
+    demagnetise : DemagnetiseRule or None
     """
 
     specimen: Specimen
@@ -70,6 +81,8 @@ class SweepRequest:
     record: RecordRule = field(default_factory=RecordRule)
     order: PointOrder = PointOrder.RISING
     tones: ToneRule | None = None
+    zero_field: ZeroFieldRule | None = None
+    demagnetise: DemagnetiseRule | None = None
 
 
 def run_sweep(
@@ -109,6 +122,8 @@ def run_sweep(
         what = (plan, request.tones)
         for event in carry_out(what, bench, cancel, correct=correct, done=done, first=first):
             watch.see(event)
+            if isinstance(event, Demagnetised):
+                journal.remark("demagnetised", event.told())
             if isinstance(event, PointDone) and not event.revisit:
                 journal.append(_row(event, request, bench))
             if isinstance(event, TonesPlayed) and event.total_flux_density_t is not None:
@@ -132,6 +147,8 @@ def _plan(settings: BenchSettings, request: SweepRequest) -> SweepPlan:
         mains_hz=settings.mains_hz,
         temperature_c=request.specimen.temperature_c,
         order=request.order,
+        zero_field=request.zero_field,
+        demagnetise=request.demagnetise,
     )
 
 
@@ -175,9 +192,13 @@ def _journal(
         header["tones"] = f"{len(request.frequency_hz)} at once in {request.tones.samples} samples"
     if plan.order is not PointOrder.RISING:
         header[ORDER_KEY] = str(plan.order)
+    columns = correct.columns()
+    if plan.zero_field is not None:
+        header["zero_field"] = f"linear, from up to {plan.zero_field.flux_density_t!r} T where needed"
+        columns = (*columns, SourceColumn(EXTRAPOLATION, Scope.SWEEP))
     layout = SweepLayout(
         header=header,
-        sources=correct.columns(),
+        sources=columns,
         flux_density=True,
         range_labels=True,
         time=True,
@@ -194,11 +215,13 @@ def _row(event: PointDone, request: SweepRequest, bench: Bench) -> SweepPoint:
     if flux is None:
         rule = FluxRule(1.0, request.specimen)
         flux = flux_density_t(rule, event.phasors, z, bench.wiring, bench.shunt_ohm)
+    # a point measured as it stands has no part in the error of the others' extrapolation
+    level_error = {} if request.zero_field is None else {EXTRAPOLATION: 0j}
     return SweepPoint(
         frequency_hz=event.frequency_hz,
         impedance_ohm=z,
         covariance=point.scatter[0],
-        sensitivities={source.id: complex(source.sensitivity[0]) for source in point.sources},
+        sensitivities=level_error | {s.id: complex(s.sensitivity[0]) for s in point.sources},
         flux_density_t=flux,
         range_label=event.range_label,
         time_s=event.time_s,
@@ -235,8 +258,8 @@ class _Watch:
         if isinstance(event, Finished) and drifts(event.drift, event.u_drift, self.request.target_relative):
             warn(
                 f"the first frequency read {event.drift:.2%} (± {event.u_drift:.2%}) differently at the "
-                "end: the core drifts, is warming, or was disturbed not long ago; it is counted as an error of the "
-                "curve, growing with the time of each point"
+                "end: the core drifts, is warming, or was disturbed not long ago; it is counted as an error "
+                "of the curve, growing with the time of each point"
             )
 
     def _compare(self, event: RangesTied) -> None:
