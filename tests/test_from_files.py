@@ -131,6 +131,7 @@ def test_the_known_shunt_alone_leaves_more_open_but_no_less_true(stick):
     }
 
 
+@pytest.mark.soak
 def test_errors_of_many_draws_are_as_large_as_stated(tmp_path):
     truths = []
     for seed in range(12):

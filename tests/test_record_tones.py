@@ -66,14 +66,14 @@ def many(seed, noise=1e-3):
 
 def test_many_tones_scatter_as_stated_and_without_bias():
     scores = []
-    for seed in range(15):
+    for seed in range(8):
         for hertz, phasors in zip(GRID, fit_tones(many(seed), GRID, stated=True), strict=True):
             ratio, covariance = ratio_with_covariance(phasors)
             off = ratio - 1 / (0.3 + 0.2j * np.log10(hertz))
             scores.append([off.real / covariance[0, 0] ** 0.5, off.imag / covariance[1, 1] ** 0.5])
-    # analytic: 600 scores of a unit normal; their mean scatters by 0.04, their spread by 0.03
-    assert abs(np.mean(scores)) < 0.15
-    assert 0.9 < np.std(scores) < 1.1
+    # analytic: 320 scores of a unit normal; their mean scatters by 0.06, their spread by 0.04
+    assert abs(np.mean(scores)) < 0.2
+    assert 0.88 < np.std(scores) < 1.12
 
 
 def test_one_factor_between_the_clocks_is_found():
