@@ -43,8 +43,8 @@ class InlineScope(Scope):
             Command("CHANnel#:COUPling", self._set_coupling),
             Command("CHANnel#:PROBe:RATio", of_channel(self.set_attenuation), told_of_channel(self._probe)),
             Command("CHANnel#:SCALe", of_channel(self._set_scale), told_of_channel(self._scale)),
-            Command("RUN", plain(self._bench.abort)),
-            Command("STOP", plain(self._bench.abort)),
+            Command("RUN", plain(self.stop)),
+            Command("STOP", plain(self.stop)),
             Command("SINGle", plain(self.single)),
             Command("FORCe", plain(self.force)),
         )

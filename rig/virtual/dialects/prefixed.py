@@ -46,7 +46,7 @@ class PrefixedScope(Scope):
             Command("TRMD", self._set_mode),
             Command("ARM", plain(self.single)),
             Command("FRTR", plain(self.force)),
-            Command("STOP", plain(self._bench.abort)),
+            Command("STOP", plain(self.stop)),
             Command("SAST", ask=lambda _s, _a: f"SAST {self._state()}"),
             Command("WFSU", self._set_window),
             Command("C#:WF", ask=self._waveform),
@@ -113,7 +113,7 @@ class PrefixedScope(Scope):
     def _set_mode(self, _suffixes: Suffixes, arguments: list[str]) -> None:
         if only(arguments).upper() not in {"SINGLE", "STOP"}:
             raise ScpiError(-224, arguments[0])
-        self._bench.abort()
+        self.stop()
 
     def _state(self) -> str:
         if self.waiting:

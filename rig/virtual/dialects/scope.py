@@ -81,7 +81,7 @@ class Scope(Instrument):
         data = electronics().digitizer
         if not data.fewest_points <= points <= data.most_points:
             raise ScpiError(-222, f"{points:g}")
-        self._stop()
+        self.stop()
         self._bench.change(digitizer=replace(self._bench.digitizer, points=round(points)))
         self._set_pace()
 
@@ -97,7 +97,7 @@ class Scope(Instrument):
         decade = 10.0 ** math.floor(math.log10(wanted))
         steps = [decade * factor for factor in (1.0, 2.0, 5.0, 10.0)]
         self._division_s = float(f"{min(steps, key=lambda step: abs(math.log(step / wanted))):.3g}")
-        self._stop()
+        self.stop()
         self._set_pace()
 
     @property
@@ -160,7 +160,7 @@ class Scope(Instrument):
 
     def change_channel(self, index: int, front: ChannelFront) -> None:
         """Put a channel's front panel in force; a record that runs is thrown away."""
-        self._stop()
+        self.stop()
         first, second = self._bench.digitizer.channels
         channels = (front, second) if index == 0 else (first, front)
         self._bench.change(digitizer=replace(self._bench.digitizer, channels=channels))
@@ -169,7 +169,7 @@ class Scope(Instrument):
 
     def single(self) -> None:
         """Arm for one record."""
-        self._stop()
+        self.stop()
         self._armed = True
 
     def force(self) -> None:
@@ -199,7 +199,8 @@ class Scope(Instrument):
         volts = self.codes(index) * self.step_v(index) + self.front(index).offset_v
         return np.asarray(volts, dtype=np.float32)
 
-    def _stop(self) -> None:
+    def stop(self) -> None:
+        """Throw a record away that is awaited or runs."""
         self._armed = False
         self._bench.abort()
 

@@ -103,7 +103,7 @@ class SeparateScope(Scope):
         if word(arguments, "RUN", "ON", "STOP", "OFF") in {"RUN", "ON"}:
             self.single()
         else:
-            self._bench.abort()
+            self.stop()
 
     def _trigger(self, _suffixes: Suffixes, arguments: list[str]) -> None:
         word(arguments, "FORCe")

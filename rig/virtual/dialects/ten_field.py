@@ -48,7 +48,7 @@ class TenFieldScope(Scope):
             Command("CHANnel#:OFFSet", of_channel(lambda c, v: self.set_offset(c, -v)), self._offset),
             Command("CHANnel#:SCALe", of_channel(self._set_scale), told_of_channel(self._scale)),
             Command("RUN", plain(self._run_free)),
-            Command("STOP", plain(self._bench.abort)),
+            Command("STOP", plain(self._halt)),
             Command("SINGle", plain(self._arm)),
             Command("TFORce", plain(self.force)),
             Command("TRIGger:STATus", ask=told(self._status)),
@@ -87,7 +87,11 @@ class TenFieldScope(Scope):
 
     def _run_free(self) -> None:
         self._runs = True
-        self._bench.abort()
+        self.stop()
+
+    def _halt(self) -> None:
+        self._runs = False
+        self.stop()
 
     def _arm(self) -> None:
         self._runs = False

@@ -50,8 +50,8 @@ class VoltsScope(Scope):
                 of_channel(self.set_attenuation),
                 told_of_channel(lambda c: f"{self.front(c).attenuation:.2E}"),
             ),
-            Command("RUN", plain(self._bench.abort)),
-            Command("STOP", plain(self._bench.abort)),
+            Command("RUN", plain(self.stop)),
+            Command("STOP", plain(self.stop)),
             Command("SINGle", plain(self._single)),
         )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import EntryPoint, entry_points
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from whichcore.analysis.types import Wiring
 from whichcore.bench.parts import ChannelInput, read_inputs, read_shunt, read_standards
+from whichcore.bench.sound import SOUND, digitizer_model, read_card, source_model
 from whichcore.bench.tables import (
     DigitizerTable,
     LimitsTable,
@@ -23,6 +24,7 @@ from whichcore.bench.tables import (
     Table,
     TopTable,
 )
+from whichcore.bench.virtual_fronts import VIRTUAL, fronts_of, is_virtual, virtual_digitizer
 from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Standard
 from whichcore.errors import InputError
@@ -31,8 +33,11 @@ from whichcore.files.toml_file import Faults, TomlFile
 from whichcore.rig import command_table
 from whichcore.rig.instruments import SourceLimits
 from whichcore.rig.scpi import ChannelSettings
+from whichcore.rig.serial_table import SerialTable
+from whichcore.rig.soundcard.card import CardSettings
+from whichcore.rig.soundcard.instruments import card_limits
+from whichcore.rig.virtual.process import Fronts
 
-VIRTUAL = "virtual"
 FILE_NAME = "bench.toml"
 VARIABLE = "WHICHCORE_BENCH"
 GROUP = "whichcore.instruments"
@@ -50,7 +55,7 @@ class Driver:
     name : str
         As it stands in the file.
     address : str
-    table : SourceTable or DigitizerTable of the rig, or None
+    table : SourceTable, SerialTable or DigitizerTable of the rig, or None
         A command table; else ``plugin`` is there.
     plugin : EntryPoint or None
         Loads to a callable that takes a :class:`BenchSettings` and returns the instrument.
@@ -58,7 +63,7 @@ class Driver:
 
     name: str
     address: str
-    table: command_table.SourceTable | command_table.DigitizerTable | None = None
+    table: command_table.AnyTable | None = None
     plugin: EntryPoint | None = None
 
 
@@ -88,6 +93,10 @@ class BenchSettings:
     mains_hz : float or None
     settle_s : float
     source_offset_v : float
+    sound : CardSettings or None
+        The sound card that is both source and digitizer.
+    fronts : Fronts or None
+        Languages and lines of the virtual bench.
     """
 
     path: Path
@@ -105,6 +114,8 @@ class BenchSettings:
     mains_hz: float | None
     settle_s: float
     source_offset_v: float
+    sound: CardSettings | None = None
+    fronts: Fronts | None = None
 
 
 def find_bench(option: str | None = None) -> Path | None:
@@ -126,7 +137,7 @@ def find_bench(option: str | None = None) -> Path | None:
         There is none, or the one named is not there.
     """
     for name, where in ((option, "--bench"), (os.environ.get(VARIABLE, "").strip(), VARIABLE)):
-        if name == VIRTUAL:
+        if name and is_virtual(name):
             return None
         if name:
             path = Path(name).expanduser()
@@ -163,11 +174,30 @@ def load_bench(option: str | Path | None = None) -> BenchSettings:
     InputError
         None found; or all faults of the file in one error, the first by line in front.
     """
-    path = find_bench(None if option is None else str(option))
+    name = None if option is None else str(option)
+    path = find_bench(name)
     if path is not None:
         return _read(path, virtual=False)
+    fronts = fronts_of(name or os.environ[VARIABLE].strip())
     with as_file(files("whichcore.bench") / "virtual.toml") as shipped:
-        return _read(shipped, virtual=True)
+        return _speaking(_read(shipped, virtual=True), fronts)
+
+
+def _speaking(settings: BenchSettings, fronts: Fronts) -> BenchSettings:
+    """Put the tables of other languages in the place of the usual ones."""
+    settings = replace(settings, fronts=fronts)
+    if fronts.source is not None:
+        table = command_table.load_table(fronts.source)
+        source = Driver(fronts.source, settings.source.address, table=table)
+        settings = replace(settings, source=source, source_limits=None)
+        if isinstance(table, SerialTable):
+            settings = replace(settings, level_vpp=_highest(settings.level_vpp, table.limits))
+    if fronts.digitizer is not None:
+        read = virtual_digitizer(fronts.digitizer)
+        digitizer = Driver(fronts.digitizer, settings.digitizer.address, table=read)
+        channels = ChannelSettings((read.channels[0], read.channels[1]))
+        settings = replace(settings, digitizer=digitizer, channels=channels)
+    return settings
 
 
 def _read(path: Path, *, virtual: bool) -> BenchSettings:
@@ -175,9 +205,10 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
     faults = Faults(file)
     top = _top(file, faults)
     source_data, span_data = _split(file.table("source", faults), "limits")
-    source = _checked(SourceTable, source_data, faults, "source", more=("limits",))
+    source = _checked(source_model(source_data), source_data, faults, "source", more=("limits",))
     span = _checked(SourceLimitsTable, span_data, faults, "source", "limits")
-    digitizer = _checked(DigitizerTable, file.table("digitizer", faults), faults, "digitizer")
+    digitizer_data = file.table("digitizer", faults)
+    digitizer = _checked(digitizer_model(digitizer_data), digitizer_data, faults, "digitizer")
     limits = _checked(LimitsTable, file.data.get("limits", {}), faults, "limits")
     inputs = read_inputs(digitizer, faults)
     shunt, standards = read_shunt(file, faults, inputs[1]), read_standards(file, faults)
@@ -187,7 +218,8 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
         None if table is None else _driver(file, kind, table, faults)
         for kind, table in (("source", source), ("digitizer", digitizer))
     ]
-    source_limits = _narrowed(drivers[0], span, faults)
+    sound = read_card(source, digitizer, faults)
+    source_limits = _narrowed(_own_limits(drivers[0], sound), span, faults)
     channels = _channels(drivers[1], digitizer, faults)
     faults.raise_if_any()
     if not (top and source and digitizer and limits and shunt and drivers[0] and drivers[1]):
@@ -203,12 +235,32 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
         inputs=inputs,
         shunt=shunt,
         standards=standards,
-        level_vpp=limits.level_vpp,
+        level_vpp=_highest(limits.level_vpp, source_limits if _is_low(drivers[0], sound) else None),
         flux_density_t=limits.flux_density,
         mains_hz=top.mains_frequency,
         settle_s=top.settle,
         source_offset_v=top.source_offset or 0.0,
+        sound=sound,
     )
+
+
+def _own_limits(driver: Driver | None, sound: CardSettings | None) -> SourceLimits | None:
+    """Return what the source can do; None where a plug-in knows it."""
+    if sound is not None:
+        return card_limits(sound)
+    table = None if driver is None else driver.table
+    return table.limits if isinstance(table, command_table.SourceTable | SerialTable) else None
+
+
+def _is_low(driver: Driver | None, sound: CardSettings | None) -> bool:
+    """Tell whether a source may reach a few volts only: what is asked of it heeds its limit."""
+    return sound is not None or (driver is not None and isinstance(driver.table, SerialTable))
+
+
+def _highest(level_vpp: float | None, limits: SourceLimits | None) -> float | None:
+    """Return the lower of both limits of the level."""
+    levels = [level for level in (level_vpp, None if limits is None else limits.level_vpp[1]) if level]
+    return min(levels, default=None)
 
 
 def _top(file: TomlFile, faults: Faults) -> TopTable | None:
@@ -257,8 +309,10 @@ def _driver(file: TomlFile, kind: str, said: SourceTable | DigitizerTable, fault
     plugins = entry_points(group=GROUP)
     name = said.table or said.driver
     key = "table" if said.table else "driver"
-    if said.driver in plugins.names:
-        return Driver(said.driver, said.address, plugin=plugins[said.driver])
+    if said.driver == SOUND or said.driver in plugins.names:
+        return Driver(
+            said.driver, said.address, plugin=None if said.driver == SOUND else plugins[said.driver]
+        )
     if said.driver != SCPI and said.table:
         step = f'write driver = "{SCPI}", or leave table out'
         faults.add(
@@ -267,7 +321,7 @@ def _driver(file: TomlFile, kind: str, said: SourceTable | DigitizerTable, fault
         return None
     shipped = command_table.shipped_tables()
     if not name.endswith(".toml") and name not in shipped:
-        options = [*shipped, *plugins.names]
+        options = [*shipped, SOUND, *plugins.names]
         step = did_you_mean(name, options, f'for an own table write driver = "{SCPI}" and table = "own.toml"')
         allowed = f"{', '.join(options)}, or a file ending in .toml"
         faults.add(
@@ -282,24 +336,25 @@ def _driver(file: TomlFile, kind: str, said: SourceTable | DigitizerTable, fault
             InputError(what, got=error.got, allowed=error.allowed, next_step=error.next_step), kind, key
         )
         return None
-    wanted = command_table.SourceTable if kind == "source" else command_table.DigitizerTable
-    if not isinstance(table, wanted):
+    if (kind == "digitizer") is not isinstance(table, command_table.DigitizerTable):
         step = f"name the table of a {kind}"
         faults.add(InputError(f"this is not the table of a {kind}", got=name, next_step=step), kind, key)
         return None
     return Driver(name, said.address, table=table)
 
 
-def _narrowed(driver: Driver | None, own: SourceLimitsTable | None, faults: Faults) -> SourceLimits | None:
-    """Return the limits of the table, narrowed to those of the file; wider ones are a fault."""
-    if own is None or driver is None or not isinstance(driver.table, command_table.SourceTable):
+def _narrowed(
+    there: SourceLimits | None, own: SourceLimitsTable | None, faults: Faults
+) -> SourceLimits | None:
+    """Return the limits of the source, narrowed to those of the file; wider ones are a fault."""
+    if own is None or there is None:
         return None
     spans = {}
     for quantity, unit, low_key, high_key in (
         ("frequency_hz", "Hz", "lowest_frequency", "highest_frequency"),
         ("level_vpp", "V", "lowest_level_vpp", "highest_level_vpp"),
     ):
-        low, high = getattr(driver.table.limits, quantity)
+        low, high = getattr(there, quantity)
         ends = []
         for key, default in ((low_key, low), (high_key, high)):
             value = getattr(own, key)
@@ -316,7 +371,7 @@ def _narrowed(driver: Driver | None, own: SourceLimitsTable | None, faults: Faul
             error = InputError("the lowest is above the highest", got=f"{ends[0]:g} {unit}", allowed=allowed)
             faults.add(error, "source", "limits", low_key)
         spans[quantity] = (ends[0], ends[1])
-    return SourceLimits(spans["frequency_hz"], spans["level_vpp"], driver.table.limits.offset_v)
+    return SourceLimits(spans["frequency_hz"], spans["level_vpp"], there.offset_v)
 
 
 def _channels(driver: Driver | None, said: DigitizerTable | None, faults: Faults) -> ChannelSettings | None:

@@ -11,10 +11,15 @@ from whichcore.bench.load import BenchSettings, Driver
 from whichcore.calibration.standards import nominal
 from whichcore.errors import InstrumentError
 from whichcore.files import home_folder
+from whichcore.files.warn import warn
 from whichcore.rig import command_table
 from whichcore.rig.address_lock import AddressLock
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.serial_source import SerialSource
+from whichcore.rig.serial_table import SerialTable
+from whichcore.rig.soundcard.card import CardSettings, SoundCard
+from whichcore.rig.soundcard.instruments import SoundDigitizer, SoundSource
 from whichcore.rig.virtual.cores import cores
 from whichcore.rig.virtual.process import VirtualBench
 
@@ -77,22 +82,37 @@ def open_bench(settings: BenchSettings) -> Iterator[OpenBench]:
         addresses = (settings.source.address, settings.digitizer.address)
         virtual = None
         if settings.virtual:
-            virtual = stack.enter_context(VirtualBench(settings.wiring))
+            virtual = stack.enter_context(VirtualBench(settings.wiring, fronts=settings.fronts))
             addresses = (virtual.source, virtual.digitizer)
         for address in dict.fromkeys(addresses):
             stack.enter_context(AddressLock(home_folder() / "locks", address))
-        source: Any = _source(settings, addresses[0])
+        card = None if settings.sound is None else _card(settings.sound)
+        source: Any = (
+            _source(settings, addresses[0]) if card is None else SoundSource(card, settings.source_limits)
+        )
         stack.callback(source.close)
-        digitizer: Any = _digitizer(settings, addresses[1])
+        digitizer: Any = _digitizer(settings, addresses[1]) if card is None else SoundDigitizer(card, source)
         stack.callback(digitizer.close)
         bench = Bench(source, digitizer, settings.wiring, nominal(settings.shunt.resistance_ohm))
         yield OpenBench(bench, None if virtual is None else VirtualHands(virtual), virtual)
+
+
+def _card(settings: CardSettings) -> SoundCard:
+    if not settings.scale_known:
+        warn(
+            "the full scale of the sound card is not stated: volts are nominal, and the flux density may be "
+            "off by as much as they are; impedances are right. State full_scale in [source] and [digitizer] "
+            "(docs/how-to/use-a-sound-card.md)"
+        )
+    return SoundCard(settings)
 
 
 def _source(settings: BenchSettings, address: str) -> Any:
     table = settings.source.table
     if isinstance(table, command_table.SourceTable):
         return ScpiSource(table, address, settings.source_limits)
+    if isinstance(table, SerialTable):
+        return SerialSource(table, address, settings.source_limits)
     return _plugged_in(settings.source, settings)
 
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from whichcore.errors import InputError
 from whichcore.files.text import did_you_mean
+from whichcore.rig.command_table import DigitizerTable, load_table
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
+from whichcore.rig.virtual.electronics import electronics
 from whichcore.rig.virtual.front import LINES, SERIAL_LINE, line_of
 from whichcore.rig.virtual.process import Fronts
 
@@ -15,6 +19,16 @@ SEPARATOR, BETWEEN = ":", "+"
 def is_virtual(name: str) -> bool:
     """Tell whether a name of a bench means the one inside the program."""
     return name == VIRTUAL or name.startswith(VIRTUAL + SEPARATOR)
+
+
+def virtual_digitizer(name: str) -> DigitizerTable:
+    """Return a shipped table as it fits the virtual scope: its ranges, and no relays to wait for."""
+    table = load_table(name)
+    if not isinstance(table, DigitizerTable):
+        raise AssertionError("a language of a scope without its table")  # pragma: no cover - a test holds it
+    there = {row.full_scale_vpp for row in electronics().digitizer.channels[0].ranges}
+    a, b = (tuple(full for full in row if full in there) for row in table.limits.ranges_vpp)
+    return replace(table, limits=replace(table.limits, ranges_vpp=(a, b)), settle_s=0.0)
 
 
 def fronts_of(name: str) -> Fronts:

@@ -22,6 +22,7 @@ from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError
 from whichcore.files import load_specimen
 from whichcore.rig.command_table import DigitizerTable, SourceTable
+from whichcore.rig.serial_table import SerialTable
 from whichcore.wording import quantity
 
 FORMAT = "whichcore-plan/1"
@@ -100,7 +101,7 @@ def plan_bench(settings: BenchSettings) -> PlanBench:
         An instrument is driven by a plug-in, whose limits are not known before it is opened.
     """
     source, digitizer = settings.source.table, settings.digitizer.table
-    if not isinstance(source, SourceTable) or not isinstance(digitizer, DigitizerTable):
+    if not isinstance(source, SourceTable | SerialTable) or not isinstance(digitizer, DigitizerTable):
         raise InputError(
             "a plan needs instruments whose limits are written down",
             where=str(settings.path),

@@ -42,6 +42,7 @@ from whichcore.rig.frequency_steps import settable
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.level import DriveRule
 from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.narrowed import with_ranges
 from whichcore.rig.sweep_plan import RecordRule, SweepPlan
 
 STANDARD_LEVEL_VPP = 2.0  # standards are linear: as high as the usual ranges hold well
@@ -150,7 +151,8 @@ def _tied(
     operator.fit(TIED)
     for told in tie_ranges(sweep_plan, plan.tones, bench, cancel, plan.tie_frequencies):
         if isinstance(told, ChannelRanges):
-            return FixtureRun(bench, operator, sweep_plan, cancel, told, plan.tones)
+            kept = with_ranges(bench, told.ranges_a, told.ranges_b)
+            return FixtureRun(kept, operator, sweep_plan, cancel, told, plan.tones)
         yield Step(TIED, told)
     raise AssertionError("no ranges")  # pragma: no cover - the generator ends with them
 

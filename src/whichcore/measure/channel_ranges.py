@@ -208,13 +208,12 @@ def _steps(
     a, b = lists
     steps = []
     for i, full in enumerate(a):
-        level = min(FILL * full, highest)
+        level = min(max(FILL * full, lowest), highest)
         j = next((j for j, other in enumerate(b) if other >= full), len(b) - 1)
         for pair in ((i, j), (i + 1, j), (i, j + 1)):
             inside = pair[0] < len(a) and pair[1] < len(b)
             if (
                 inside
-                and level >= lowest
                 and all(LEAST_FILL * r <= level <= 0.9 * r for r in (a[pair[0]], b[pair[1]]))
             ):
                 steps.append((level, pair))

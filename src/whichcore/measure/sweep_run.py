@@ -43,6 +43,7 @@ from whichcore.rig.events import (
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
 from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.narrowed import with_ranges
 from whichcore.rig.sweep_plan import DemagnetiseRule, PointOrder, RecordRule, SweepPlan
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
@@ -113,6 +114,7 @@ def run_sweep(
     here = with_winding(fingerprint_of(settings, bench), stored.model.plane, request.specimen)
     stored.check(here, request.specimen.temperature_c)
     stored = stored.at(request.frequency_hz)
+    bench = with_ranges(bench, stored.ranges.ranges_a, stored.ranges.ranges_b)
     plan = _plan(settings, request)
     correct = replace(stored.correction, second=second_winding(settings, request.specimen))
     with _journal(settings, bench, correct, request, plan) as journal:

@@ -24,6 +24,7 @@ from whichcore.measure.setting import fingerprint_of
 from whichcore.measure.standards_order import is_empty_winding
 from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.narrowed import with_ranges
 from whichcore.rig.sweep_plan import RecordRule
 
 
@@ -135,7 +136,8 @@ def verify(
     fingerprint = fingerprint_of(settings, bench)
     stored.check(fingerprint, plan.temperature_c)
     sweep_plan = standards_sweep(settings, plan)
-    run = FixtureRun(bench, operator, sweep_plan, cancel, stored.ranges, plan.tones)
+    kept = with_ranges(bench, stored.ranges.ranges_a, stored.ranges.ranges_b)
+    run = FixtureRun(kept, operator, sweep_plan, cancel, stored.ranges, plan.tones)
     setup = Setup(fingerprint, np.array(plan.frequency_hz), settings.shunt)
     others = tuple(settings.standards[name] for name in known_parts(settings))
     model = stored.at(plan.frequency_hz).model

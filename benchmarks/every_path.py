@@ -1,0 +1,266 @@
+"""Tell whether one core comes out the same on every way there is from its terminals to its permeability.
+
+Run ``python benchmarks/every_path.py [--core NAME] [--path NAME]… [--list]``. Each path calibrates its bench
+from nothing and measures the same virtual core wound with the same turns; the table shows μi and μ″ of each
+with their standard uncertainties. Three gates:
+
+- every value lies within two stated standard uncertainties of the truth, but for one in twenty;
+- so do the differences between any two paths, of what each is off by (the flux densities are not the same);
+- the uncertainty is of use: at most 10 % of |μ| where the bench is at its best, at 100 kHz.
+
+A path is a function of a piece of work and a folder that returns specimen and sweep: add one to ``PATHS``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+import tempfile
+import threading
+import time
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+
+from in_process_bench import true_permeability
+from whichcore.analysis.flux_density import inner_edge_factor
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.types import ImpedanceSweep
+from whichcore.analysis.uncertainty import point_covariance
+from whichcore.bench import load_bench, open_bench
+from whichcore.calibration.standards import Toleranced
+from whichcore.errors import WhichcoreError, WhichcoreWarning
+from whichcore.files import load_specimen, load_sweep
+from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
+from whichcore.rig.level import DriveRule, FluxRule
+from whichcore.rig.virtual import WoundCore, core
+
+FREQUENCIES_HZ = (10e3, 100e3, 1e6)
+USUAL_CORE, TURNS, FLUX_T = "bin-h", 10, 0.5e-3
+INITIAL, LOSS, BEST = 0, 2, 1  # places among the frequencies: μi is told at the first, μ″ at the last
+STANDARDS = ("open", "short", "load")
+MOST_TAKES, TIES = 4, 4
+ONE_LEVEL_OHM = 100.0  # shunt beside a board that gives one level: few ranges are tied, and they are wide
+WITHIN_U, MISSED_SHARE, USE_GATE = 2.0, 0.05, 0.10
+LESS_ALIKE = 1e-3  # of a frequency: a board makes the nearest it can
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What every path is to measure.
+
+    Attributes
+    ----------
+    item : WoundCore
+        Of the virtual bench.
+    frequency_hz : tuple of float
+    flux_density_t : float
+        Kept to where a path can choose it.
+    """
+
+    item: WoundCore
+    frequency_hz: tuple[float, ...] = FREQUENCIES_HZ
+    flux_density_t: float = FLUX_T
+
+
+Measured = tuple[Specimen, ImpedanceSweep]
+Measure = Callable[[Work, Path], Measured]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one path found.
+
+    Attributes
+    ----------
+    path : str
+    found, u_real, u_imag, truth : arrays
+        μ with its standard uncertainties, and that of the circuit at the flux density of each point.
+    seconds : float
+    refused : str
+    """
+
+    path: str
+    found: np.ndarray = field(default_factory=lambda: np.empty(0, complex))
+    u_real: np.ndarray = field(default_factory=lambda: np.empty(0))
+    u_imag: np.ndarray = field(default_factory=lambda: np.empty(0))
+    truth: np.ndarray = field(default_factory=lambda: np.empty(0, complex))
+    seconds: float = 0.0
+    refused: str = ""
+
+    def errors(self) -> np.ndarray:
+        """Return what it is off by, real parts then imaginary ones."""
+        off = self.found - self.truth
+        return np.concatenate([off.real, off.imag])
+
+    def u(self) -> np.ndarray:
+        """Return the standard uncertainties in the same order."""
+        return np.concatenate([self.u_real, self.u_imag])
+
+
+def through_bench(word: str, work: Work, folder: Path, shunt_ohm: float | None = None) -> Measured:
+    """Calibrate a virtual bench by its fixtures, and sweep the core, as the commands do."""
+    settings = load_bench(word)
+    if shunt_ohm is not None:
+        shunt = replace(settings.shunt, resistance_ohm=Toleranced.within(shunt_ohm, 1e-3 * shunt_ohm))
+        settings = replace(settings, shunt=shunt)
+    cancel = threading.Event()
+    (folder / "card.toml").write_text(work.item.specimen_toml(), encoding="utf-8")
+    specimen = load_specimen(folder / "card.toml")
+    with open_bench(settings) as opened:
+        virtual = opened.virtual
+        if virtual is None or opened.operator is None:
+            raise AssertionError("no virtual bench")
+        if shunt_ohm is not None:
+            virtual.do(shunt_ohm=shunt_ohm)
+        plan = CalibrationPlan(
+            work.frequency_hz, most_takes=MOST_TAKES, tie_frequencies=TIES, standards=STANDARDS
+        )
+        told = list(calibrate(settings, opened.bench, opened.operator, plan, cancel))
+        stored = told[-1]
+        if not isinstance(stored, StoredCalibration):
+            raise AssertionError("no calibration")
+        virtual.fit("core", core=work.item.core.id, turns=work.item.turns)
+        grid = tuple(float(f) for f in stored.grid(None, None, None))
+        low, high = opened.bench.source.limits.level_vpp
+        level = FluxRule(work.flux_density_t, specimen) if low < high else DriveRule(low)
+        request = SweepRequest(specimen, folder / "sweep.csv", grid, level, most_takes=MOST_TAKES)
+        for _ in run_sweep(settings, opened.bench, stored, request, cancel):
+            pass
+    return specimen, load_sweep(folder / "sweep.csv")
+
+
+def bench_path(word: str, shunt_ohm: float | None = None) -> tuple[str, Measure]:
+    """Return a path through a virtual bench by its name."""
+    return word, partial(_bench, word, shunt_ohm)
+
+
+def _bench(word: str, shunt_ohm: float | None, work: Work, folder: Path) -> Measured:
+    return through_bench(word, work, folder, shunt_ohm)
+
+
+#: Every path by its name. Others are added here: a function of the work and a folder for its files.
+PATHS: list[tuple[str, Measure]] = [
+    bench_path("virtual"),
+    bench_path("virtual:ten-field-preamble"),
+    bench_path("virtual:separate-scaling+hislip"),
+    bench_path("virtual:prefixed-reply+serial"),
+    bench_path("virtual:volts-block+one-line-source"),
+    bench_path("virtual:inline-header+keyed-source+hislip"),
+    bench_path("virtual:ten-field-preamble+serial-answering"),
+    bench_path("virtual:volts-block+serial-mute+hislip", ONE_LEVEL_OHM),
+]
+
+
+def follow(name: str, measure: Measure, work: Work) -> Outcome:
+    """Measure on one path and compare with the circuit."""
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+        warnings.simplefilter("ignore", WhichcoreWarning)
+        try:
+            specimen, sweep = measure(work, Path(folder))
+        except WhichcoreError as error:
+            return Outcome(name, seconds=time.monotonic() - began, refused=error.one_line())
+    spectrum = permeability(sweep, specimen)
+    places = [int(np.argmin(np.abs(spectrum.frequency_hz - f))) for f in work.frequency_hz]
+    if any(
+        abs(spectrum.frequency_hz[k] / f - 1) > LESS_ALIKE
+        for k, f in zip(places, work.frequency_hz, strict=True)
+    ):
+        return Outcome(name, seconds=time.monotonic() - began, refused="points are missing")
+    edge = np.zeros(len(spectrum.frequency_hz)) if sweep.flux_density_t is None else sweep.flux_density_t
+    truth = [
+        complex(true_permeability(work.item, float(spectrum.frequency_hz[k]), flux)[0])
+        for k in places
+        for flux in [np.array([float(edge[k]) / inner_edge_factor(specimen)])]
+    ]
+    covariance = point_covariance(spectrum.scatter, spectrum.sources)[places]
+    return Outcome(
+        name,
+        spectrum.permeability[places],
+        np.sqrt(covariance[:, 0, 0]),
+        np.sqrt(covariance[:, 1, 1]),
+        np.array(truth),
+        time.monotonic() - began,
+    )
+
+
+def outside(outcomes: Sequence[Outcome]) -> tuple[int, int]:
+    """Return how many values are off the truth by more than two standard uncertainties, of how many."""
+    ratios = np.concatenate([np.abs(one.errors()) / one.u() for one in outcomes])
+    return int(np.sum(ratios > WITHIN_U)), ratios.size
+
+
+def apart(outcomes: Sequence[Outcome]) -> tuple[int, int]:
+    """Return how many differences between two paths are more than two of their own, of how many."""
+    ratios = [np.abs(a.errors() - b.errors()) / np.hypot(a.u(), b.u()) for a, b in combinations(outcomes, 2)]
+    together = np.concatenate(ratios) if ratios else np.empty(0)
+    return int(np.sum(together > WITHIN_U)), together.size
+
+
+def table(outcomes: Sequence[Outcome], frequency_hz: tuple[float, ...]) -> str:
+    """Return one line for each path."""
+    lines = [
+        f"{'path':<46}{'μi':>16}{'off by':>8}{'μ″':>18}{'off by':>8}{'s':>6}",
+        f"{'':<46}{f'at {frequency_hz[INITIAL] / 1e3:g} kHz':>16}{'in u':>8}"
+        f"{f'at {frequency_hz[LOSS] / 1e3:g} kHz':>18}{'in u':>8}",
+    ]
+    for one in outcomes:
+        if one.refused:
+            lines.append(f"{one.path:<46}refused: {one.refused}")
+            continue
+        off = one.errors() / one.u()
+        loss = len(one.found) + LOSS
+        first = f"{one.found[INITIAL].real:.0f} ± {one.u_real[INITIAL]:.0f}"
+        last = f"{-one.found[LOSS].imag:.0f} ± {one.u_imag[LOSS]:.1f}"
+        lines.append(
+            f"{one.path:<46}{first:>16}{off[INITIAL]:>8.2f}{last:>18}{-off[loss]:>8.2f}{one.seconds:>6.0f}"
+        )
+    return "\n".join(lines)
+
+
+def main() -> int:
+    """Follow the paths, print the table and judge."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--core", default=USUAL_CORE)
+    parser.add_argument("--path", action="append", help="only this one; can be given again")
+    parser.add_argument("--list", action="store_true", help="name the paths and end")
+    asked = parser.parse_args()
+    if asked.list:
+        print("\n".join(name for name, _ in PATHS))
+        return 0
+    work = Work(WoundCore(core(asked.core), TURNS))
+    chosen = [(name, measure) for name, measure in PATHS if not asked.path or name in asked.path]
+    outcomes = []
+    for name, measure in chosen:
+        sys.stderr.write(f"{name}\n")
+        outcomes.append(follow(name, measure, work))
+    print(f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}; core {asked.core}")
+    print(table(outcomes, work.frequency_hz))
+    return judged(outcomes)
+
+
+def judged(outcomes: Sequence[Outcome]) -> int:
+    """Print the gates; 0 where all are met."""
+    good = [one for one in outcomes if not one.refused]
+    if not good:
+        return 1
+    off, values = outside(good)
+    far, pairs = apart(good)
+    use = max(float(np.hypot(o.u_real[BEST], o.u_imag[BEST]) / abs(o.found[BEST])) for o in good)
+    print(f"off the truth by more than {WITHIN_U:g} u: {off} of {values}")
+    print(f"paths apart by more than {WITHIN_U:g} u of the difference: {far} of {pairs}")
+    print(f"largest uncertainty at {FREQUENCIES_HZ[BEST] / 1e3:g} kHz: {use:.2%} of |μ|")
+    met = off <= MISSED_SHARE * values and far <= MISSED_SHARE * pairs and use <= USE_GATE
+    return 0 if met and len(good) == len(outcomes) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
