@@ -311,7 +311,7 @@ def _source(top: TableReader, lines: TomlLines) -> SourceTable:
         display = load.number("setting", least=1e-3)
         share = display / (display + output_ohm)
     if "set" in load:
-        actions["prepare"] = actions.get("prepare", ()) + load.templates("set", ())
+        actions["load.set"] = load.templates("set", ())
     check = load.query("confirm", ()) if "confirm" in load else None
     if check is not None and not check.yes:
         raise InputError(

@@ -31,11 +31,25 @@ class Conversation:
         Counts connections: what was set on an earlier one may be lost.
     old_errors : tuple of str
         What lay in the error queue when the connection was made.
+    at : Template or None
+        Whose message was sent last.
+    last : (str, str)
+        That message, and what came; empty where nothing came or was asked for.
+
+    Parameters
+    ----------
+    address : str
+    table : CommandTable
+    careful : bool
+        Ask for errors after each single command, so that the one that is refused is known.
     """
 
-    def __init__(self, address: str, table: CommandTable) -> None:
+    def __init__(self, address: str, table: CommandTable, *, careful: bool = False) -> None:
         self.address = address
         self.table = table
+        self.at: Template | None = None
+        self.last = ("", "")
+        self._careful = careful
         self.identity = ""
         self.connections = 0
         self.old_errors: tuple[str, ...] = ()
@@ -45,8 +59,9 @@ class Conversation:
         """Connect where there is no connection; raises InstrumentError."""
         if self._link.is_open:
             return
+        self.at, self.last = None, ("", "")
         self._link.open()
-        identity = self._link.ask(IDENTIFY)
+        identity = self._heard(None, IDENTIFY)
         if not re.search(self.table.identity, identity):
             self._link.close()
             raise InstrumentError(
@@ -58,19 +73,23 @@ class Conversation:
             )
         self.identity = identity
         for action in ("recover", "connect") if self.connections else ("connect",):
-            self._write(action)
+            for command in self.table.actions.get(action, ()):
+                self._tell(command, command.fill())
         self.old_errors = self._drain()
         self.connections += 1
 
     def do(self, action: str, **values: float | str) -> None:
         """Send the commands of an action; one the table does not have is nothing."""
         self.ready()
-        self._write(action, **values)
+        for command in self.table.actions.get(action, ()):
+            self.send(command, **values)
 
     def send(self, command: Template, **values: float | str) -> None:
         """Send one command."""
         self.ready()
-        self._link.write(command.fill(**values))
+        self._tell(command, command.fill(**values))
+        if self._careful:
+            self._require_taken()
 
     def say(self, action: str) -> None:
         """Send the commands of an action to an instrument known from before, and wait for nothing.
@@ -85,15 +104,10 @@ class Conversation:
                 self._link.write(command.fill())
         self._link.close()
 
-    @property
-    def last(self) -> tuple[str, str]:
-        """Last message, and what came; empty where nothing came or was asked for."""
-        return self._link.sent, self._link.came
-
     def ask(self, query: Query, wait_s: float = 0.0, **values: float | str) -> str:
         """Ask, and return the answer as it came; ``wait_s`` is time it may take on top of the usual."""
         self.ready()
-        return self._link.ask(query.message(**values), wait_s)
+        return self._heard(query.ask, query.message(**values), wait_s)
 
     def number(self, query: Query, **values: float | str) -> float:
         """Ask for a number."""
@@ -110,7 +124,8 @@ class Conversation:
     def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> Block:
         """Ask for a block of so many bytes."""
         self.ready()
-        return self._link.ask_block(ask.fill(**values), form, expected)
+        self.at, self.last = ask, (ask.fill(**values), "")
+        return self._link.ask_block(self.last[0], form, expected)
 
     def where(self, query: Query, **values: float | str) -> str:
         """Return instrument and question, for an error."""
@@ -122,11 +137,10 @@ class Conversation:
         self.ready()
         errors = self._drain()
         if errors:
-            more = f" and {len(errors) - 3} more" if len(errors) > 3 else ""
             raise InstrumentError(
                 "the instrument reports an error",
                 where=self.address,
-                got="; ".join(errors[:3]) + more,
+                got=_some(errors),
                 next_step="check that the command table is the one of this instrument",
             )
 
@@ -134,9 +148,29 @@ class Conversation:
         """Close the connection; doing it twice does no harm."""
         self._link.close()
 
-    def _write(self, action: str, **values: float | str) -> None:
-        for command in self.table.actions.get(action, ()):
-            self._link.write(command.fill(**values))
+    def _tell(self, command: Template, message: str) -> None:
+        self.at, self.last = command, (message, "")
+        self._link.write(message)
+
+    def _heard(self, ask: Template | None, message: str, wait_s: float = 0.0) -> str:
+        self.at, self.last = ask, (message, "")
+        try:
+            return self._link.ask(message, wait_s)
+        finally:
+            self.last = (message, self._link.came)
+
+    def _require_taken(self) -> None:
+        """Raise where the last command was refused."""
+        at, (message, _) = self.at, self.last
+        errors = self._drain()
+        if errors:
+            self.at, self.last = at, (message, _some(errors))
+            raise InstrumentError(
+                "the instrument refuses a command",
+                where=f"{self.address}, {message}",
+                got=_some(errors),
+                next_step="correct it in the command table",
+            )
 
     @contextmanager
     def in_step(self) -> Iterator[None]:
@@ -154,15 +188,15 @@ class Conversation:
             return ()
         errors: list[str] = []
         if queue.first is not None:
-            self._link.ask(queue.first.text)
+            self._heard(queue.first, queue.first.text)
         for _ in range(queue.most):
-            answer = self._link.ask(queue.ask.text)
+            answer = self._heard(queue.ask, queue.ask.text)
             if re.search(queue.none, answer):
                 return tuple(errors)
             errors.append(answer)
         for command in queue.clear:
             self._link.write(command.text)
-        last = self._link.ask(queue.ask.text)
+        last = self._heard(queue.ask, queue.ask.text)
         if re.search(queue.none, last):
             return tuple(errors)
         self._link.close()
@@ -173,3 +207,8 @@ class Conversation:
             allowed=f"a match of {queue.none}",
             next_step="switch the instrument off and on, or correct [errors] in the command table",
         )
+
+
+def _some(errors: tuple[str, ...]) -> str:
+    more = f" and {len(errors) - 3} more" if len(errors) > 3 else ""
+    return "; ".join(errors[:3]) + more

@@ -46,6 +46,10 @@ class Finding:
     found, expected : str
     remedy : str
         Empty where nothing is to be done.
+    place : str
+        File, line and key of a command table that is wrong.
+    sent, came : str
+        What was said to the instrument, and what it said.
     """
 
     check: str
@@ -53,6 +57,9 @@ class Finding:
     found: str = ""
     expected: str = ""
     remedy: str = ""
+    place: str = ""
+    sent: str = ""
+    came: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +113,7 @@ def _contact(name: str, instrument: Source | Digitizer) -> Iterator[Finding]:
     except InstrumentError as error:
         yield Finding(f"{name} answers", Status.BAD, error.one_line(), "an answer", error.next_step)
         return
-    yield Finding(f"{name} answers", Status.GOOD, identity)
+    yield Finding(f"{name} answers", Status.GOOD, identity, getattr(instrument, "identity_wanted", ""))
     old = getattr(instrument, "old_errors", ())
     if old:
         remedy = "nothing if they are of an earlier program; run this again to see"

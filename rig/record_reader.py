@@ -20,6 +20,26 @@ from whichcore.rig.waveform_format import WaveformFormat
 RECORD_NEAR = 5e-3  # practice: some answers have three digits; a wrong time base is off by a factor
 
 
+class RecordError(InstrumentError):
+    """A record that is not what was asked for, or cannot be what the table says.
+
+    Attributes
+    ----------
+    key : str
+        Of the command table, most likely wrong.
+    """
+
+    key = "waveform.ask"
+
+
+def _wrong_record(
+    key: str, what: str, where: str, *, got: str, allowed: str = "", step: str = ""
+) -> RecordError:
+    error = RecordError(what, where=where, got=got, allowed=allowed, next_step=f"{step} in the command table")
+    error.key = key
+    return error
+
+
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """What was asked for of one channel.
@@ -139,24 +159,26 @@ class RecordReader:
         count = self._table.memory_points if self._form.whole else wanted.points
         points = said.get("points")
         if points is not None and points != count:
-            raise InstrumentError(
+            raise _wrong_record(
+                "limits.memory_points" if self._form.whole else "waveform.window",
                 "the record has another length than was asked for",
-                where=place,
+                place,
                 got=f"{points:g} points",
                 allowed=f"{count} points",
-                next_step="check memory_points and the commands that set the length in the command table",
+                step="check memory_points and the commands that set the length",
             )
         interval = said.get("interval")
         if interval is None and points is not None and "first" in said:
             interval = (said["last"] - said["first"]) / (points - 1)
         allowed = RECORD_NEAR * wanted.interval_s
         if interval is not None and not abs(interval - wanted.interval_s) <= allowed:
-            raise InstrumentError(
+            raise _wrong_record(
+                "record.interval" if "interval" in said else "record.first",
                 "the record was taken at another sample interval than was set",
-                where=place,
+                place,
                 got=f"{interval:.6g} s",
                 allowed=f"{wanted.interval_s:.6g} s",
-                next_step="check queries.interval, timebase and memory_points in the command table",
+                step="check it, queries.interval, timebase and memory_points",
             )
 
     def _scale(self, wanted: Wanted, answers: dict[str, str], header: str = "") -> Scale:
@@ -169,10 +191,12 @@ class RecordReader:
         formula = FORMULAS[self._table.formula]
         slope, zero = formula.slope(values), formula.zero(values)
         if not slope > 0 or not math.isfinite(zero):
-            raise InstrumentError(
+            raise _wrong_record(
+                "scaling.formula",
                 "the digitizer states no usable scale",
-                where=f"{self._talk.address}, channel {wanted.channel}",
+                f"{self._talk.address}, channel {wanted.channel}",
                 got=", ".join(f"{key} {value:g}" for key, value in values.items()),
+                step="check formula and its numbers",
             )
         step = None if form.step is None else self._number(form.step, wanted.channel, answers, header)
         clip = form.clip_codes
@@ -217,20 +241,25 @@ class RecordReader:
         if codes.dtype.kind == "f":
             bad = int(np.count_nonzero(~(np.abs(codes) < NOT_A_NUMBER)))
             if bad:
-                raise InstrumentError(
+                raise _wrong_record(
+                    "waveform.byte_order",
                     "the record holds marks for missing values",
-                    where=place,
+                    place,
                     got=f"{bad} of {codes.size}",
                     allowed="numbers",
-                    next_step="check byte_order and dtype in the command table",
+                    step="check byte_order and dtype",
                 )
             return
         step = scale.step_codes or 1.0
-        if step > 1 and step == int(step) and np.any(codes.astype(np.int64) % int(step)):
-            raise InstrumentError(
+        if step <= 1 or step != int(step):
+            return
+        rest = codes.astype(np.int64) % int(step)
+        if np.any(rest):
+            raise _wrong_record(
+                "waveform.byte_order",
                 "the codes are no multiples of the step the command table states",
-                where=place,
-                got=", ".join(str(code) for code in codes[codes.astype(np.int64) % int(step) != 0][:4]),
+                place,
+                got=", ".join(str(code) for code in codes[rest != 0][:4]),
                 allowed=f"multiples of {step:g}",
-                next_step="check byte_order, dtype and step_codes in the command table",
+                step="check byte_order, dtype and step_codes",
             )

@@ -24,6 +24,7 @@ FORCE_S = 0.1  # at least, before a trigger is forced once more
 FREQUENCY_NEAR = 1e-5  # practice: seven digits and a crystal; more is another frequency
 LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
 PROBE_NEAR = 1e-3
+RANGE_NEAR = 0.02  # practice: three digits of an answer; the next range is farther
 
 
 class ScpiSource:
@@ -36,15 +37,28 @@ class ScpiSource:
         VISA resource string.
     limits : SourceLimits or None
         Narrower limits than those of the table.
+    talk : Conversation or None
+        None for one of its own.
     """
 
-    def __init__(self, table: SourceTable, address: str, limits: SourceLimits | None = None) -> None:
+    def __init__(
+        self,
+        table: SourceTable,
+        address: str,
+        limits: SourceLimits | None = None,
+        talk: Conversation | None = None,
+    ) -> None:
         self._table = table
-        self._talk = Conversation(address, table)
+        self._talk = talk or Conversation(address, table)
         self._limits = limits or table.limits
         self._prepared = 0
         self._on = False
         self._set: dict[str, float] = {}
+
+    @property
+    def table(self) -> SourceTable:
+        """Its command table."""
+        return self._table
 
     @property
     def limits(self) -> SourceLimits:
@@ -114,7 +128,7 @@ class ScpiSource:
 
     def output_on(self) -> None:
         """Switch the output on."""
-        self._prepare()
+        self.prepare()
         self._on = True
         self._talk.do("output_on")
         self.check_errors()
@@ -154,11 +168,13 @@ class ScpiSource:
         """Close the connection; doing it twice does no harm."""
         self._talk.close()
 
-    def _prepare(self) -> None:
+    def prepare(self) -> None:
+        """Connect, and set what stays the same, where that has not been done on this connection."""
         self._talk.ready()
         if self._prepared != self._talk.connections:
             self._set.clear()
             self._talk.do("prepare")
+            self._talk.do("load.set")
             self._confirm_load()
             self._talk.check_errors()
             self._prepared = self._talk.connections
@@ -176,7 +192,7 @@ class ScpiSource:
 
     def _change(self, name: str, value: float, shown: float) -> None:
         """Set what is not set yet; ``shown`` is what its display will say."""
-        self._prepare()
+        self.prepare()
         if self._set.get(name) == value:
             return
         self._set.pop(name, None)
@@ -266,11 +282,19 @@ class ScpiDigitizer:
         VISA resource string.
     settings : ChannelSettings or None
         None: the first two channels of the table, DC, direct cables.
+    talk : Conversation or None
+        None for one of its own.
     """
 
-    def __init__(self, table: DigitizerTable, address: str, settings: ChannelSettings | None = None) -> None:
+    def __init__(
+        self,
+        table: DigitizerTable,
+        address: str,
+        settings: ChannelSettings | None = None,
+        talk: Conversation | None = None,
+    ) -> None:
         self._table = table
-        self._talk = Conversation(address, table)
+        self._talk = talk or Conversation(address, table)
         self._settings = settings or ChannelSettings((table.channels[0], table.channels[1]))
         for name in self._settings.channels:
             if name not in table.channels:
@@ -314,13 +338,32 @@ class ScpiDigitizer:
     @property
     def ranges_vpp(self) -> tuple[float, float]:
         """Full scale of both channels as the instrument reports it; the widest where none was chosen yet."""
-        self._prepare()
+        self.prepare()
         return tuple(  # type: ignore[return-value]
             self._real.get(f"range{c}") or self.set_range(c, self._limits.ranges_vpp[c][-1]) for c in range(2)
         )
 
     def set_range(self, channel: int, range_vpp: float) -> float:
-        """Choose a range by its full scale; returns the one the instrument took."""
+        """Choose a range by its full scale; returns the one the instrument took.
+
+        Raises
+        ------
+        InstrumentError
+            It took another one: what was calibrated on the range asked for would not hold.
+        """
+        taken = self.try_range(channel, range_vpp)
+        if not abs(taken - range_vpp) <= RANGE_NEAR * range_vpp:
+            raise InstrumentError(
+                "the digitizer has taken another range than was set",
+                where=f"{self._talk.address}, channel {self._settings.channels[channel]}",
+                got=f"{taken:g} V",
+                allowed=f"{range_vpp:g} V",
+                next_step="correct limits.ranges_vpp, divisions, or queries.range in the command table",
+            )
+        return taken
+
+    def try_range(self, channel: int, range_vpp: float) -> float:
+        """Choose a range by its full scale; returns the one the instrument took, whichever it is."""
         ranges = self._limits.ranges_vpp[channel]
         require_within(range_vpp, (ranges[0], ranges[-1]), f"range of channel {'AB'[channel]}", "V")
         name = self._settings.channels[channel]
@@ -355,7 +398,7 @@ class ScpiDigitizer:
         """Set the length of the record, or of the part of it that will be read."""
         require_within(points, self._limits.points, "number of points", "")
         if "points" not in self._table.actions:
-            self._prepare()
+            self.prepare()
             self._real["points"] = float(points)
             return
         query = None if self._table.memory_points else self._table.queries.get("points")
@@ -416,7 +459,8 @@ class ScpiDigitizer:
         """Close the connection; doing it twice does no harm."""
         self._talk.close()
 
-    def _prepare(self) -> None:
+    def prepare(self) -> None:
+        """Connect, and set what stays the same, where that has not been done on this connection."""
         self._talk.ready()
         if self._prepared == self._talk.connections:
             return
@@ -443,7 +487,7 @@ class ScpiDigitizer:
         real: Callable[[], float],
     ) -> float:
         """Set what is not set yet and return what the instrument made of it."""
-        self._prepare()
+        self.prepare()
         if self._asked.get(key) == value:
             return self._real[key]
         self._asked.pop(key, None)
