@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, cast
 
-from whichcore.analysis.multitone import design_tones
+from whichcore.analysis.multitone import design_tones, fits
 from whichcore.errors import AnalysisError, InputError
 from whichcore.rig.instruments import Bench, TakeDevice
 from whichcore.rig.sweep_plan import SweepPlan
@@ -98,6 +99,11 @@ def tone_grid(
     except AnalysisError as error:
         raise as_input(error) from error
     return tuple(tones.frequency_hz.tolist())
+
+
+def grid_fits(device: TakeDevice, rule: ToneRule, frequency_hz: Sequence[float]) -> bool:
+    """Tell whether frequencies share a take as they are."""
+    return fits(device.rate_hz, rule.samples, frequency_hz)
 
 
 def as_input(error: AnalysisError) -> InputError:

@@ -106,9 +106,11 @@ def multitone_sweep(
         yield OutputFoundOn(bench.source.identity)
     run = _Run(plan, rule, bench, cancel, correct)
     try:
-        yield run.started(done)
-        yield from run.levels()
-        yield from run.points(done)
+        started = run.started(done)
+        yield started
+        if started.points:
+            yield from run.levels()
+            yield from run.points(done)
     finally:
         bench.source.output_off()
     yield run.finished()

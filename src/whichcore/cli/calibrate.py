@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from whichcore.bench import OpenBench
 from whichcore.calibration.open_short_load import OpenShortLoad
 from whichcore.calibration.quality import Quality, quality
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
+from whichcore.cli.many_tones import calibration_tones, tone_options
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
@@ -41,6 +43,7 @@ SHOWN_OHM = (1.0, 10.0, 100.0, 1000.0)
     help="Specimen file of the wound core whose empty winding, on a former of plastic or wood, is called "
     "zero; for a standard of bench.toml with the plane empty winding.",
 )
+@tone_options
 @core_option
 @click.option("--temperature", metavar="TEXT", help='Of the room, such as "23 degC"; kept in the file.')
 @click.option(
@@ -59,11 +62,15 @@ def command(session: Session, /, bench_file: str | None, out: str | None, **aske
     other. A part that is not what it should be is asked for again, up to three times, and then ends the
     calibration with exit code 5; nothing is kept of it. One part is measured again at the end, which shows
     drift. Two windings need the tied channels alone.
+
+    With --multitone the frequencies are those of tones that share a take; sweep --multitone uses the same.
     """
     plan = _plan(asked)
     stored: StoredCalibration | None = None
     with at_bench(bench_file) as (settings, opened, operator, cancel), Bar() as bar:
         _wind(opened, plan, asked["core"])
+        if (tones := calibration_tones(settings, opened, asked)) is not None:
+            plan = replace(plan, frequency_hz=tones[0], tones=tones[1])
         for told in calibrate(settings, opened.bench, operator, plan, cancel):
             if isinstance(told, StoredCalibration):
                 stored = told

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from whichcore.calibration.verify import Verification
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, hertz
+from whichcore.cli.many_tones import sweep_tones, tone_options
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
@@ -42,6 +44,7 @@ SHOWN_CHECKS = 6
     help="Calibration to check; without it the one in your data folder that belongs to this set-up.",
 )
 @band_options(defaults=False)
+@tone_options
 @click.option("--temperature", metavar="TEXT", help='Of the room, such as "23 degC".')
 @reporting
 @click.pass_obj
@@ -65,7 +68,10 @@ def command(
             else Path(calibration)
         )
         stored = load_calibration(path)
-        for told in verify(settings, opened.bench, operator, (stored, _plan(stored, parts, asked)), cancel):
+        plan = _plan(stored, parts, asked)
+        if (tones := sweep_tones(settings, opened, stored, asked)) is not None:
+            plan = replace(plan, frequency_hz=tones[0], tones=tones[1])
+        for told in verify(settings, opened.bench, operator, (stored, plan), cancel):
             if isinstance(told, Verification):
                 results.append(told)
                 keep(told, _context(name, stored, asked))
