@@ -13,6 +13,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial import try_data
 from whichcore.bench import BenchSettings, OpenBench
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
+from whichcore.cli.many_tones import sweep_tones, tilt_option, tone_options, tones_report, tones_text
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
@@ -28,7 +29,7 @@ from whichcore.measure import (
 )
 from whichcore.measure.record import one_record
 from whichcore.measure.setting import bench_name
-from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone
+from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TonesPlayed
 from whichcore.rig.level import DriveRule, FluxRule
 from whichcore.wording import quantity, with_uncertainty
 
@@ -63,6 +64,8 @@ USUAL_FLUX_T = 0.25e-3
     metavar="TEXT",
     help='One level of the source for the whole sweep instead, peak to peak with the output open: "1 V".',
 )
+@tone_options
+@tilt_option
 @core_option
 @click.option(
     "--record",
@@ -80,23 +83,26 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     More points than the calibration has are read between its own, and one line says what that adds to the
     uncertainty; where the calibrated ones lie too far apart for it the sweep is refused.
 
+    With --multitone all frequencies are played at once; the flux density kept is that of all together.
+
     The level follows the flux density; a point that cannot be had within it is reported, never driven harder.
     The first frequency is measured again at the end, which shows drift. Ctrl-C leaves the output off and the
     file whole. Then: whichcore identify --specimen FILE --sweep FILE.
     """
     specimen = load_specimen(asked["specimen"])
     out = Path(asked["out"])
-    told: list[NotReachable | Finished | OutputFoundOn] = []
+    told: list[NotReachable | Finished | OutputFoundOn | TonesPlayed] = []
     with at_bench(bench_file) as (settings, opened, _, cancel), Bar() as bar:
         fit_core(opened, specimen, asked["core"])
         stored = _calibration(settings, opened, asked["calibration"])
-        request = SweepRequest(specimen, out, _grid(stored, asked), _level(settings, specimen, asked))
+        grid, tones = sweep_tones(settings, opened, stored, asked) or (_grid(stored, asked), None)
+        request = SweepRequest(specimen, out, grid, _level(settings, specimen, asked), tones=tones)
         if asked["record"] is not None:
             _draw(session, opened, request, cancel, asked)
         for event in run_sweep(settings, opened.bench, stored, request, cancel):
             if isinstance(event, PointDone):
                 bar.show(quantity(event.frequency_hz, "Hz"), (event.index + 1) / len(request.frequency_hz))
-            if isinstance(event, NotReachable | Finished | OutputFoundOn):
+            if isinstance(event, NotReachable | Finished | OutputFoundOn | TonesPlayed):
                 told.append(event)
     for item in told:
         if isinstance(item, OutputFoundOn):
@@ -145,7 +151,7 @@ def _draw(
 
 
 def _report(
-    out: Path, specimen: Specimen, told: list[NotReachable | Finished | OutputFoundOn]
+    out: Path, specimen: Specimen, told: list[NotReachable | Finished | OutputFoundOn | TonesPlayed]
 ) -> dict[str, Any]:
     sweep = load_sweep(out)
     trial = try_data(sweep, specimen, permeability(sweep, specimen))
@@ -154,6 +160,7 @@ def _report(
     variance = float(spectrum.scatter[0, 0, 0])
     variance += sum(float(source.sensitivity[0].real) ** 2 for source in spectrum.sources)
     finished = next((item for item in told if isinstance(item, Finished)), None)
+    played = next((item for item in told if isinstance(item, TonesPlayed)), None)
     return {
         "format": FORMAT,
         "file": str(out),
@@ -168,6 +175,7 @@ def _report(
         ],
         "drift": None if finished is None else finished.drift,
         "u_drift": None if finished is None else finished.u_drift,
+        "tones": tones_report(played),
         "duration_s": None if finished is None else finished.duration_s,
         "trial": [finding.to_dict() for finding in trial.findings],
     }
@@ -180,6 +188,7 @@ def _text(report: dict[str, Any], specimen: str) -> str:
         f"{quantity(report['to_hz'], 'Hz')}, in {report['file']}.",
         f"Permeability μ′ at the lowest: {with_uncertainty(mu['value'], mu['standard_uncertainty'])} "
         "(standard uncertainty).",
+        *tones_text(report["tones"]),
     ]
     if report["drift"] is not None:
         lines.append(
