@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +84,20 @@ class Window:
     frequency_hz: float | None = None
 
 
+class AudioProcess(Protocol):
+    """What plays and records for a card."""
+
+    @property
+    def alive(self) -> bool:
+        """False once it has ended."""
+
+    def play(self, output: NDArray[np.float32], cancel: threading.Event) -> Played:
+        """Play frames and record as many."""
+
+    def close(self) -> None:
+        """End it."""
+
+
 class SoundCard:
     """Plays and records; a :class:`~whichcore.rig.instruments.TakeDevice`.
 
@@ -90,11 +106,16 @@ class SoundCard:
     Parameters
     ----------
     settings : CardSettings
+    start : callable
+        Makes the audio process.
     """
 
-    def __init__(self, settings: CardSettings) -> None:
+    def __init__(
+        self, settings: CardSettings, start: Callable[[StreamSettings], AudioProcess] = Worker
+    ) -> None:
         self.settings = settings
-        self._worker: Worker | None = None
+        self._start = start
+        self._worker: AudioProcess | None = None
         self._delay: int | None = None
         self.retaken = 0  # takes thrown away for drop-outs
 
@@ -113,16 +134,11 @@ class SoundCard:
         """From output to input as the last ping has shown it; None before, and where none was heard."""
         return None if self._delay is None else self._delay / self.rate_hz
 
-    @property
-    def process_id(self) -> int | None:
-        """Of the audio process."""
-        return None if self._worker is None else self._worker.process_id
-
     def open(self) -> None:
         """Start the audio process if it does not run; raises InstrumentError."""
         if self._worker is None or not self._worker.alive:
             self.close()
-            self._worker = Worker(self.settings.stream)
+            self._worker = self._start(self.settings.stream)
 
     def close(self) -> None:
         """End the audio process; doing it twice does no harm."""

@@ -176,18 +176,20 @@ def main(server: str, wiring: str, seed: int | None) -> None:
             port.get_array()[:] = row
 
     client.set_process_callback(process)
+    wheel = threading.Event()  # set while the server runs free: it refuses to be told twice
     with client:
         _say({"ready": True, "rate_hz": client.samplerate, **bench.state()})
         for line in sys.stdin:
             if line.strip():
-                _say(_answer(client, bench, line))
+                _say(_answer(client, wheel, bench, line))
 
 
-def _answer(client: Any, bench: AudioBench, line: str) -> dict[str, Any]:
+def _answer(client: Any, wheel: threading.Event, bench: AudioBench, line: str) -> dict[str, Any]:
     try:
         table = json.loads(line)
-        if "freewheel" in table:
+        if "freewheel" in table and bool(table["freewheel"]) is not wheel.is_set():
             client.set_freewheel(bool(table["freewheel"]))
+            (wheel.set if table["freewheel"] else wheel.clear)()
         bench.do(table)
     except WhichcoreError as error:
         return {"ok": False, "error": error.to_dict()}

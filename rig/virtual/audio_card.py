@@ -125,7 +125,7 @@ class _Late:
         self.past = whole[:, -self.past.shape[1] :]
         drift = self.ppm * 1e-6 * np.arange(count)
         behind = np.clip(self.frames - drift, 0.0, LARGEST_DELAY)
-        place = self.past.shape[1] + np.arange(count) - behind - 2.0
+        place = self.past.shape[1] + np.arange(count) - np.maximum(behind, 2.0)
         self.frames = float(np.clip(self.frames - self.ppm * 1e-6 * count, 0.0, LARGEST_DELAY))
         if self.ppm and not 0 < self.frames < LARGEST_DELAY:
             self.frames = DRIFTING_FROM
