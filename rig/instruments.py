@@ -215,9 +215,12 @@ class Bench:
     wiring : Wiring
     shunt_ohm : float
         Nominal value; it sets levels, never results.
+    scale_known : bool
+        False where volts are nominal: ratios are right, levels and flux densities are not.
     """
 
     source: Source
     digitizer: Digitizer
     wiring: Wiring
     shunt_ohm: float
+    scale_known: bool = True

@@ -93,7 +93,8 @@ def open_bench(settings: BenchSettings) -> Iterator[OpenBench]:
         stack.callback(source.close)
         digitizer: Any = _digitizer(settings, addresses[1]) if card is None else SoundDigitizer(card, source)
         stack.callback(digitizer.close)
-        bench = Bench(source, digitizer, settings.wiring, nominal(settings.shunt.resistance_ohm))
+        known = settings.sound is None or settings.sound.scale_known
+        bench = Bench(source, digitizer, settings.wiring, nominal(settings.shunt.resistance_ohm), known)
         yield OpenBench(bench, None if virtual is None else VirtualHands(virtual), virtual)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 import numpy as np
+from click.core import ParameterSource
 
 from whichcore.analysis.types import Wiring
 from whichcore.bench import OpenBench
@@ -18,7 +20,7 @@ from whichcore.cli.many_tones import calibration_tones, tone_options
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
-from whichcore.errors import CalibrationError, UsageError
+from whichcore.errors import CalibrationError, InputError, UsageError
 from whichcore.files import Dimension, load_specimen, parse_quantity
 from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate, save_calibration
 from whichcore.rig.sweep_plan import log_grid
@@ -71,6 +73,8 @@ def command(session: Session, /, bench_file: str | None, out: str | None, **aske
         _wind(opened, plan, asked["core"])
         if (tones := calibration_tones(settings, opened, asked)) is not None:
             plan = replace(plan, frequency_hz=tones[0], tones=tones[1])
+        else:
+            plan = _within(plan, opened.bench.source.limits.frequency_hz, asked)
         for told in calibrate(settings, opened.bench, operator, plan, cancel):
             if isinstance(told, StoredCalibration):
                 stored = told
@@ -95,6 +99,28 @@ def _plan(asked: dict[str, Any]) -> CalibrationPlan:
         standards=() if names is None else _names(names),
         specimen=None if asked["specimen"] is None else load_specimen(asked["specimen"]),
     )
+
+
+def _within(plan: CalibrationPlan, span: tuple[float, float], asked: dict[str, Any]) -> CalibrationPlan:
+    """Bring the end of the band that nobody asked for within the source; another end is refused."""
+    low, high = plan.frequency_hz[0], plan.frequency_hz[-1]
+    usual = click.get_current_context().get_parameter_source("to_text") is ParameterSource.DEFAULT
+    if usual and low < span[1] < high:
+        return replace(plan, frequency_hz=log_grid(low, _round_down(span[1]), asked["points_per_decade"]))
+    if not span[0] <= low <= high <= span[1]:
+        raise InputError(
+            "the source does not reach this band",
+            where="--from, --to",
+            got=f"{low:g} Hz to {high:g} Hz",
+            allowed=f"{span[0]:g} Hz to {span[1]:g} Hz",
+        )
+    return plan
+
+
+def _round_down(hertz: float) -> float:
+    """Return a frequency with two digits, not above it."""
+    step = 10.0 ** (math.floor(math.log10(hertz)) - 1)
+    return math.floor(hertz / step * (1 + 1e-12)) * step
 
 
 def _names(text: str) -> tuple[str, ...]:

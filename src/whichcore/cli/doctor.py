@@ -20,6 +20,8 @@ from whichcore.measure.record import one_record
 from whichcore.rig.address_lock import AddressLock
 from whichcore.rig.command_table import DigitizerTable, SourceTable, load_table
 from whichcore.rig.doctor import Finding, Status, examine
+from whichcore.rig.soundcard.instruments import SoundSource
+from whichcore.rig.soundcard.self_test import examine_card
 from whichcore.rig.table_trial import look_at, try_table
 
 FORMAT = "whichcore-doctor/1"
@@ -62,12 +64,16 @@ def command(
 
     Do both instruments answer, does the output switch, are frequency, level, wiring, noise and offset what
     they should be? It asks for a short and for an open. The exit code is 4 where a check came out bad.
+
+    A sound card is tested for what hosts do in silence: resampling, automatic gain, a microphone without
+    permission, swapped or dead channels, crosstalk, clipping, two clocks.
     """
     if table_name is not None or address is not None:
         return _try_table(session, table_name, address, others=bench_file is not None or figures is not None)
     findings: list[Finding] = []
     with at_bench(bench_file) as (_, opened, operator, cancel), Bar() as bar:
-        for finding in examine(opened.bench, operator, cancel):
+        check = examine_card if isinstance(opened.bench.source, SoundSource) else examine
+        for finding in check(opened.bench, operator, cancel):
             findings.append(finding)
             bar.show(finding.check, min(len(findings) / 18, 1.0))
         if figures is not None and not _bad(findings):

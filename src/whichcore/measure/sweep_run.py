@@ -119,7 +119,7 @@ def run_sweep(
     correct = replace(stored.correction, second=second_winding(settings, request.specimen))
     with _journal(settings, bench, correct, request, plan) as journal:
         done = [point.frequency_hz for point in journal.points]
-        watch = _Watch(correct, request, bench.wiring, begun=bool(done))
+        watch = _Watch(correct, request, bench.wiring, begun=bool(done), scale_known=bench.scale_known)
         first = _first_of(journal, plan)
         what = (plan, request.tones)
         for event in carry_out(what, bench, cancel, correct=correct, done=done, first=first):
@@ -179,6 +179,8 @@ def _journal(
     if request.out.exists():
         return SweepJournal.resume(request.out, expected=belongs)
     header = {"wiring": str(bench.wiring)}
+    if not bench.scale_known:
+        header["volts"] = "nominal, and so is the flux density"
     if request.specimen.name:
         header["specimen"] = request.specimen.name
     if plan.temperature_c is not None:
@@ -238,6 +240,7 @@ class _Watch:
     request: SweepRequest
     wiring: Wiring
     begun: bool
+    scale_known: bool = True
     missed: int = 0
 
     def see(self, event: Event) -> None:
@@ -251,7 +254,8 @@ class _Watch:
                     next_step="an open instead of a core? check the contacts, and run whichcore doctor",
                 )
         if isinstance(event, PointDone):
-            check_level(event, self.wiring)
+            if self.scale_known:
+                check_level(event, self.wiring)
             if not self.begun and event.corrected is not None:
                 check_core(event.corrected, self.request.specimen, self.wiring)
             self.begun = True
