@@ -344,11 +344,11 @@ def _digitizer(top: TableReader, lines: TomlLines) -> DigitizerTable:
     _need(top, common["queries"], "queries", "interval", "complete")
     limits = top.table("limits")
     memory_points = limits.whole("memory_points", 0, least=0)
+    timebase = None
+    if "timebase" in top:
+        timebase = read_timebase(top.table("timebase"), _memory(top, memory_points))
     if not memory_points:
         _need(top, common["actions"], "actions", "points")
-    timebase = (
-        read_timebase(top.table("timebase"), _memory(top, memory_points)) if "timebase" in top else None
-    )
     scaling = top.table("scaling")
     formula = scaling.choice("formula", tuple(FORMULAS))
     table = DigitizerTable(

@@ -131,7 +131,12 @@ class Link:
             line = self._send(message).line(self.settings.read_terminator.encode("ascii"), deadline)
             self.came = line.decode("ascii", "backslashreplace").strip()
             if self.came == message.strip():
-                raise RuntimeError("it sends back what it is sent: switch its echo off")
+                raise InstrumentError(
+                    "the instrument sends back what it is sent",
+                    where=self._where(message),
+                    got=repr(self.came[:80]),
+                    next_step="switch its echo off",
+                )
             return line.decode("ascii").strip()
 
     def ask_block(self, message: str, form: BlockFormat, expected: int) -> Block:
@@ -164,8 +169,11 @@ class Link:
             raise RuntimeError("the connection is closed")
         unasked = b"" if isinstance(wire, MessageWire) else wire.forget()  # a message has its own end
         if unasked and self._used:
-            raise RuntimeError(
-                f"before it, {len(unasked)} bytes came that nobody asked for: {unasked[:40]!r}"
+            raise InstrumentError(
+                "something came from the instrument that nobody asked for",
+                where=f"{self.address}, before {message}",
+                got=repr(unasked[:80].decode("latin-1")),
+                next_step="try again; if it comes back, check trailer and questions in the command table",
             )
         self._used, self.sent, self.came = True, message, ""
         wire.send((message + self.settings.write_terminator).encode("ascii"), self.settings.timeout_s)

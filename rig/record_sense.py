@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ROUGH = 0.35  # above, a record is hardly a signal sampled densely: a sine of nine samples a period has 0.48
+SMOOTH = 0.05  # below, nothing is looked for: a sine of 90 samples a period
 SMOOTHER = 0.3  # of the roughness: another way to read the bytes is better by more than chance
 
 
@@ -47,7 +48,7 @@ def misread(codes: NDArray[Any]) -> tuple[str, str] | None:
         ``byte_order`` or ``dtype``, and what is better; None where no other reading is.
     """
     here = roughness(codes)
-    if here <= ROUGH:
+    if here <= SMOOTH:
         return None
     best = min(_others(codes), key=lambda other: _rank(roughness(other[2])), default=None)
     if best is None or not _rank(roughness(best[2])) < SMOOTHER * _rank(here):

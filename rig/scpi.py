@@ -353,6 +353,7 @@ class ScpiDigitizer:
         """
         taken = self.try_range(channel, range_vpp)
         if not abs(taken - range_vpp) <= RANGE_NEAR * range_vpp:
+            self._asked.clear()
             raise InstrumentError(
                 "the digitizer has taken another range than was set",
                 where=f"{self._talk.address}, channel {self._settings.channels[channel]}",
@@ -430,11 +431,15 @@ class ScpiDigitizer:
             raise self._stopped()
         self._changed = False
         self._record((self._table.memory_points or count) * interval_s, cancel)
-        records = [
-            self._read(channel, Wanted(name, count, interval_s, ranges[channel]))
-            for channel, name in enumerate(self._settings.channels)
-        ]
-        self._talk.check_errors()
+        try:
+            records = [
+                self._read(channel, Wanted(name, count, interval_s, ranges[channel]))
+                for channel, name in enumerate(self._settings.channels)
+            ]
+            self._talk.check_errors()
+        except InstrumentError:
+            self._asked.clear()  # whatever is set next is sent again
+            raise
         a, b = (record.scale for record in records)
         limits = None if a.clip_codes is None or b.clip_codes is None else (a.clip_codes, b.clip_codes)
         steps = None if a.step_codes is None or b.step_codes is None else (a.step_codes, b.step_codes)

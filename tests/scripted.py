@@ -79,3 +79,39 @@ class ScriptServer:
         self._thread.join(5)
         assert self.faults == []
         assert [len(script) for script in self.left] == [0] * len(self.left), self.left
+
+
+class Peer:
+    """Answers by what is asked, in any order: a text, bytes, or a callable given how often it was asked.
+
+    What has no answer is taken in silence. ``said`` is everything that came.
+    """
+
+    def __init__(self, answers):
+        self.answers, self.said = dict(answers), []
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.address = f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def _serve(self):
+        while True:
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            with connection, connection.makefile("rb") as lines, suppress(ConnectionError):
+                while line := lines.readline():
+                    self._answer(connection, line.decode().rstrip("\n"))
+
+    def _answer(self, connection, command):
+        self.said.append(command)
+        reply = self.answers.get(command)
+        if callable(reply):
+            reply = reply(self.said.count(command))
+        if reply is not None:
+            connection.sendall(reply if isinstance(reply, bytes) else f"{reply}\n".encode())
+
+    def close(self):
+        """Take no more connections."""
+        self._listener.close()
