@@ -136,13 +136,14 @@ def _fade(
 
 
 def _cannot(peak: float, level: float, rule: DemagnetiseRule) -> InputError:
-    wanted = NEUTRALISING * rule.coercive_a_per_m
+    coercive = rule.coercive_a_per_m
+    wanted = NEUTRALISING * coercive
     turns = "" if peak <= 0 else f" (some {math.ceil(rule.specimen.winding.turns * wanted / peak)} of them)"
     return InputError(
         "the core cannot be demagnetised here: the field is too small",
         where="demagnetise",
         got=f"{peak:.3g} A/m peak at {level:.3g} V peak to peak",
-        allowed=f"{wanted:.3g} A/m or more, {NEUTRALISING:g} times {rule.coercive_a_per_m:g} A/m ({rule.origin})",
+        allowed=f"{wanted:.3g} A/m and more: {NEUTRALISING:g} times {coercive:g} A/m, {rule.origin}",
         next_step=f"wind more turns{turns}, take pads out, use a stronger source, or leave demagnetising out",
     )
 

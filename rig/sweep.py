@@ -12,7 +12,7 @@ import warnings
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 
-from whichcore.analysis.types import ImpedanceSweep
+from whichcore.analysis.types import FlagKind, ImpedanceSweep
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.demagnetise import demagnetise
 from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
@@ -23,6 +23,7 @@ from whichcore.rig.sweep_plan import SweepPlan
 from whichcore.rig.zero_field_point import take_point
 
 SAME_FREQUENCY = 1e-9
+_UNTIED = (FlagKind.CLIPPED, FlagKind.TOO_SMALL)
 
 
 def sweep(
@@ -151,23 +152,34 @@ class _Run:
             return
         place, point, on_old = station.place(frequency_hz), taken.here, taken.on_old
         if self.plan.tie_ranges and self.last is not None and self.last[0].ranges != place.ranges:
-            if on_old is not None:
+            if on_old is not None and not any(on_old.has(kind) for kind in _UNTIED):
                 before = station.pair(on_old, frequency_hz, self.last[1].range_label)
                 yield RangesTied(frequency_hz, before, point.pair)
             else:
-                yield self._tied_below(*self.last, place)
+                yield from self._tied_elsewhere(*self.last, place, point)
         self.measured += 1
         self.last = (place, point)
         self.first = self.first or self.last
         yield taken.point
 
-    def _tied_below(self, last: Place, before: PointDone, now: Place) -> RangesTied:
-        """Read the last frequency on the ranges of this point, as its own cannot hold this point."""
-        self.station.go(Place(last.frequency_hz, last.level_vpp, now.ranges))
-        there = self.station.record(last.frequency_hz).phasors
-        after = self.station.pair(there, last.frequency_hz)
-        self.station.go(now)
-        return RangesTied(last.frequency_hz, before.pair, after)
+    def _tied_elsewhere(self, last: Place, before: PointDone, now: Place, here: PointDone) -> Iterator[Event]:
+        """Read the last frequency on the ranges of this point, or this one on those of the last.
+
+        Ranges that would clip, or lose the voltage in their steps, say nothing; then there is no tie.
+        """
+        station = self.station
+        for place, other in (
+            (Place(last.frequency_hz, last.level_vpp, now.ranges), before),
+            (Place(now.frequency_hz, now.level_vpp, last.ranges), here),
+        ):
+            station.go(place)
+            look = station.record(place.frequency_hz)
+            pair = station.pair(look.phasors, place.frequency_hz)
+            if not any(look.phasors.has(kind) for kind in _UNTIED):
+                sides = (other.pair, pair) if other is before else (pair, other.pair)
+                yield RangesTied(place.frequency_hz, *sides)
+                break
+        station.go(now)
 
     def _earlier_again(self, frequency_hz: float) -> Iterator[Event]:
         """Measure the first frequency of an earlier run again, on ranges and at a level found anew."""

@@ -365,12 +365,25 @@ class TestRanges:
     def test_a_jump_that_clips_is_tied_at_the_frequency_before(self):
         steps = {10e3: 1.0, 20e3: 800.0, 40e3: 800.0}
         bench, _ = make_bench(Circuit(impedance=lambda f: steps[f] + 0j))
-        events = run(make_plan(frequency_hz=tuple(steps)), bench)
+        events = run(make_plan(frequency_hz=tuple(steps), level=DriveRule(0.3)), bench)
         (tie,) = [tie for tie in of(events, RangesTied) if tie.frequency_hz == 10e3]
         assert tie.before.range_labels[0] != tie.after.range_labels[0]
         place = [type(event) for event in events].index(RangesTied)
         assert events[place + 1].frequency_hz == 20e3
-        assert abs(events[place + 1].phasors.phasor_vpk[0]) == pytest.approx(0.25 * 810 / 860, rel=0.01)
+        assert abs(events[place + 1].phasors.phasor_vpk[0]) == pytest.approx(0.15 * 810 / 860, rel=0.01)
+        assert tie.before.voltage_a_v[0] / tie.before.voltage_b_v[0] == pytest.approx(1.1, rel=0.02)
+        assert tie.after.voltage_a_v[0] / tie.after.voltage_b_v[0] == pytest.approx(1.1, rel=0.05)
+
+    def test_ranges_that_clip_or_lose_the_voltage_tie_nothing(self):
+        steps = {10e3: 1.0, 20e3: 800.0, 40e3: 800.0}
+        bench, _ = make_bench(Circuit(impedance=lambda f: steps[f] + 0j))
+        # 41 mV of B at 10 kHz clip in the 80 mV range of 20 kHz, 235 mV of A there in the 160 mV of 10 kHz
+        events = run(make_plan(frequency_hz=tuple(steps), level=DriveRule(0.5)), bench)
+        points = [point for point in of(events, PointDone) if not point.revisit]
+        assert points[0].range_label != points[1].range_label
+        assert of(events, RangesTied) == []
+        # what was tried for a tie does not stay: the next point is measured as if nothing had been
+        assert abs(points[2].phasors.phasor_vpk[0]) == pytest.approx(0.25 * 810 / 860, rel=0.01)
 
     def test_clipped_in_the_widest_range(self):
         circuit = Circuit()

@@ -17,6 +17,7 @@ from whichcore.cli.many_tones import sweep_tones, tilt_option, tone_options, ton
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
+from whichcore.cli.sweep_ways import Heard, refuse_beside_tones, way_options, ways
 from whichcore.errors import UsageError
 from whichcore.files import Dimension, load_specimen, load_sweep, make_folder, parse_quantity
 from whichcore.measure import (
@@ -64,6 +65,7 @@ USUAL_FLUX_T = 0.25e-3
     metavar="TEXT",
     help='One level of the source for the whole sweep instead, peak to peak with the output open: "1 V".',
 )
+@way_options
 @tone_options
 @tilt_option
 @core_option
@@ -90,25 +92,29 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     file whole. Then: whichcore identify --specimen FILE --sweep FILE.
     """
     specimen = load_specimen(asked["specimen"])
-    out = Path(asked["out"])
+    out, how, heard = Path(asked["out"]), ways(specimen, asked), Heard()
     told: list[NotReachable | Finished | OutputFoundOn | TonesPlayed] = []
     with at_bench(bench_file) as (settings, opened, _, cancel), Bar() as bar:
         fit_core(opened, specimen, asked["core"])
         stored = _calibration(settings, opened, asked["calibration"])
         grid, tones = sweep_tones(settings, opened, stored, asked) or (_grid(stored, asked), None)
-        request = SweepRequest(specimen, out, grid, _level(settings, specimen, asked), tones=tones)
+        if tones is not None:
+            refuse_beside_tones(asked)
+        request = SweepRequest(specimen, out, grid, _level(settings, specimen, asked), tones=tones, **how)
         if asked["record"] is not None:
             _draw(session, opened, request, cancel, asked)
         for event in run_sweep(settings, opened.bench, stored, request, cancel):
+            heard.hear(event)
             if isinstance(event, PointDone):
-                bar.show(quantity(event.frequency_hz, "Hz"), (event.index + 1) / len(request.frequency_hz))
+                share = (heard.skipped + heard.points) / len(request.frequency_hz)
+                bar.show(quantity(event.frequency_hz, "Hz"), share)
             if isinstance(event, NotReachable | Finished | OutputFoundOn | TonesPlayed):
                 told.append(event)
     for item in told:
         if isinstance(item, OutputFoundOn):
             session.warn("the output was on at the start, left so by an earlier program; it is off now")
-    report = _report(out, specimen, told)
-    session.deliver(lambda: report, lambda: _text(report, asked["specimen"]))
+    report = _report(out, specimen, told) | heard.to_dict()
+    session.deliver(lambda: report, lambda: _text(report, asked["specimen"], heard))
 
 
 def _calibration(settings: BenchSettings, opened: OpenBench, named: str | None) -> StoredCalibration:
@@ -181,7 +187,7 @@ def _report(
     }
 
 
-def _text(report: dict[str, Any], specimen: str) -> str:
+def _text(report: dict[str, Any], specimen: str, heard: Heard) -> str:
     mu = report["permeability"]
     lines = [
         f"{report['points']} points from {quantity(report['from_hz'], 'Hz')} to "
@@ -195,6 +201,7 @@ def _text(report: dict[str, Any], specimen: str) -> str:
             f"The first frequency, measured again at the end, differs by {report['drift']:.2%} "
             f"(± {report['u_drift']:.2%})."
         )
+    lines += heard.lines()
     lost = tuple((quantity(item["frequency_hz"], "Hz"), item["reason"]) for item in report["not_reachable"])
     grid = [Grid(("not reachable", "why"), lost)] if lost else []
     tried = Lines(_trial_lines(report["trial"]))

@@ -36,6 +36,7 @@ class Dimension(StrEnum):
     INDUCTANCE = "inductance"
     CAPACITANCE = "capacitance"
     FLUX_DENSITY = "flux density"
+    FIELD_STRENGTH = "field strength"
     RESISTIVITY = "resistivity"
     DENSITY = "density"
     INVERSE_LENGTH = "inverse length"
@@ -87,6 +88,9 @@ _SCALES = {
     Dimension.INDUCTANCE: _Scale(_prefixed("H", "pnum"), "H", 0.0, 1e4, "152 uH"),
     Dimension.CAPACITANCE: _Scale(_prefixed("F", "pnum"), "F", 0.0, 10.0, "5 pF"),
     Dimension.FLUX_DENSITY: _Scale(_prefixed("T", "num"), "T", 0.0, 10.0, "0.1 mT"),
+    Dimension.FIELD_STRENGTH: _Scale(
+        {"mA/m": "1e-3", "A/m": "1", "kA/m": "1e3", "A/cm": "100"}, "A/m", 0.0, 1e7, "15 A/m"
+    ),
     Dimension.RESISTIVITY: _Scale(_RESISTIVITIES, "ohm m", 0.0, 1e20, "5 ohm m"),
     Dimension.DENSITY: _Scale(
         {"g/cm3": "1e3", "kg/dm3": "1e3", "kg/m3": "1"}, "kg/m3", 0.0, 1e5, "4.8 g/cm3"
