@@ -17,7 +17,7 @@ from rich.cells import cell_len
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, VerdictKind
 from whichcore.cli.demo import learned
-from whichcore.cli.identify_text import measured_sentence, verdict_sentence
+from whichcore.verdict_words import measured_sentence, verdict_sentence
 from whichcore.cli.root import root
 from whichcore.workflow import demo_bins
 

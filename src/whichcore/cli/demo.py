@@ -17,7 +17,7 @@ from whichcore.analysis.advise import NOTEWORTHY
 from whichcore.analysis.verdict import Verdict, VerdictKind
 from whichcore.cli import interrupt
 from whichcore.cli.demo_bench import BenchPart, bench_library, on_the_bench, opening
-from whichcore.cli.identify_text import verdict_sentence
+from whichcore.verdict_words import verdict_sentence
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.specimen import Rod
-from whichcore.analysis.trial import Finding
-from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict, VerdictKind
+from whichcore.analysis.verdict import Candidate, Verdict
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
-from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
+from whichcore.verdict_words import (
+    data_lines,
+    evidence_sentence,
+    kind_of_core,
+    measured_sentence,
+    verdict_sentence,
+)
+from whichcore.wording import percent, quantity
 from whichcore.workflow import Identification
 
 #: Candidates shown: all of at least this probability, but not fewer and not more than these.
 _LEAST, _FEWEST, _MOST = 0.001, 3, 8
-#: A class whose probability moved less than this was left alone by the evidence.
-_MOVED = 0.01
-#: Classes, and materials, told of each piece of evidence.
-_TOLD = 3
 
 
 def verdict_page(case: Identification) -> str:
@@ -25,76 +25,24 @@ def verdict_page(case: Identification) -> str:
     verdict = case.verdict
     blocks: list[Block] = [
         Heading(f"{case.specimen.name}: {verdict_sentence(verdict, case.names)}".lstrip(": ")),
-        Lines((measured_sentence(verdict.initial_permeability), *_kind_of_core(verdict))),
+        Lines((measured_sentence(verdict.initial_permeability), *kind_of_core(verdict))),
         candidates_grid(case),
         Lines(_remainder(case)),
     ]
     if verdict.decided_by is not None:
         blocks.append(Lines((f"Why: {verdict.decided_by.sentence}",)))
     if verdict.evidence:
-        blocks.append(Lines(("What the other evidence did:", *map(_evidence_line, verdict.evidence))))
+        blocks.append(
+            Lines(
+                (
+                    "What the other evidence did:",
+                    *(f"  {evidence_sentence(shift)}" for shift in verdict.evidence),
+                )
+            )
+        )
     blocks += map(Lines, filter(None, [data_lines(verdict.trial)]))
     blocks.append(Lines((f"Next: {verdict.next_measurement}",)))
     return page(blocks)
-
-
-def data_lines(trial: Sequence[Finding]) -> tuple[str, ...]:
-    """Say which tests the data failed; nothing where they failed none. The warnings have the sentences."""
-    failed = [finding.fault for finding in trial if finding.failed]
-    if not failed:
-        return ()
-    tested = sum(finding.passed is not None for finding in trial)
-    return (
-        f"Data: {len(failed)} of {tested} tests failed: {listed(failed, 'and')}. What they put in doubt is "
-        "counted as an error.",
-    )
-
-
-def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
-    """Return the verdict in one sentence, its probability in words and as a number."""
-    sure, number = certainty(verdict.probability), percent(verdict.probability)
-    named = [f"{names.get(item, item)} ({item})" for item in verdict.materials]
-    match verdict.kind:
-        case VerdictKind.MATERIAL:
-            return f"{sure} {named[0]}, {verdict.material_class}: {number}."
-        case VerdictKind.GROUP:
-            return (
-                f"{sure} {verdict.material_class}, one of {len(named)} materials these data cannot tell "
-                f"apart: {listed(named)}: {number} together."
-            )
-        case VerdictKind.CLASS:
-            return f"{sure} {verdict.material_class}, but the grade stays open: {number} for the class."
-        case VerdictKind.UNLISTED:
-            alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
-            return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}{alike}."
-    best = verdict.candidates[0]
-    return (
-        f"undecided. Likeliest is {names.get(best.material, best.material)} ({best.material}) at "
-        f"{percent(best.probability)}; none of the references is at {percent(verdict.unlisted_probability)}."
-    )
-
-
-def measured_sentence(measured: InitialPermeability) -> str:
-    """Return the measured permeability with its standard uncertainty and its conditions."""
-    conditions = [f"at {quantity(measured.frequency_hz, 'Hz')}"]
-    if measured.flux_density_t is not None:
-        conditions.append(f"{quantity(measured.flux_density_t, 'T')} peak")
-    if measured.temperature_c is not None:
-        conditions.append(f"{measured.temperature_c:g} °C")
-    value = with_uncertainty(measured.value, measured.standard_uncertainty)
-    return f"Measured μ′ = {value} (standard uncertainty) {', '.join(conditions)}."
-
-
-def _kind_of_core(verdict: Verdict) -> list[str]:
-    """Return the range of the core's own permeability and its use, as far as they are known."""
-    told = [verdict.material_class] if verdict.material_class else []
-    found = verdict.permeability_range
-    if found is not None:
-        low, high = (f"{float(f'{end:.3g}'):g}" for end in (found.low, found.high))
-        told.append(f"μi {low} to {high} ({percent(found.probability)})")
-    if verdict.use is not None:
-        told.append(f"{verdict.use.name} type ({percent(verdict.use.probability)})")
-    return [f"This core: {', '.join(told)}."] if told else []
 
 
 def candidates_grid(case: Identification) -> Grid:
@@ -152,17 +100,3 @@ def _remainder(case: Identification) -> tuple[str, ...]:
         f"{percent(verdict.other_turns_probability)}."
     )
     return tuple(lines)
-
-
-def _evidence_line(shift: EvidenceShift) -> str:
-    """Say which classes and materials a piece of evidence raised and lowered, the largest moves first."""
-    told = _moves(shift.before, shift.after) + _moves(shift.materials_before, shift.materials_after)
-    if not told:
-        return f"  {shift.name}: changed no class or material by more than {100 * _MOVED:g} %."
-    return f"  {shift.name}: {', '.join(told)}."
-
-
-def _moves(before: Mapping[str, float], after: Mapping[str, float]) -> list[str]:
-    moves = {name: after.get(name, 0.0) - old for name, old in before.items()}
-    moved = sorted((name for name in moves if abs(moves[name]) >= _MOVED), key=lambda name: -abs(moves[name]))
-    return [f"{name} from {percent(before[name])} to {percent(after[name])}" for name in moved[:_TOLD]]

@@ -19,6 +19,7 @@ COMMANDS = {
     "budget": ("whichcore.cli.budget", "Show where an uncertainty comes from, and what would shrink it."),
     "fit": ("whichcore.cli.fit", "Fit laws of dispersion to a core, with uncertainties."),
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
+    "serve": ("whichcore.cli.serve", "Open the bench page: the whole job in a browser."),
     "records": ("whichcore.cli.records", "Keep, search, compare and carry what was measured."),
     "join": ("whichcore.cli.join", "Join the sweeps of two windings of one core."),
     "resonance": ("whichcore.cli.resonance", "Find the loss of a low-loss core with a known capacitor."),

@@ -55,7 +55,22 @@ def load_specimen(path: str | Path) -> Specimen:
     InputError
         All faults of the file in one error: the first in its fields, the others in its next step.
     """
-    file = TomlFile(Path(path))
+    return _specimen_of(TomlFile(Path(path)))
+
+
+def specimen_from_text(text: str, place: Path) -> Specimen:
+    """Read a specimen from the text of its file; see :func:`load_specimen`.
+
+    Parameters
+    ----------
+    text : str
+    place : Path
+        What errors call it.
+    """
+    return _specimen_of(TomlFile(place, text))
+
+
+def _specimen_of(file: TomlFile) -> Specimen:
     faults = Faults(file)
     name = _top_level(file, faults)
     winding = _winding(file, faults)

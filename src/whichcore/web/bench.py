@@ -1,0 +1,307 @@
+"""The child process at the bench: ``python -m whichcore.web.bench``.
+
+It holds the instruments only while it measures. When its input closes, as when the server ends, it stops
+what runs: the output goes off, the journal is whole.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any
+
+from whichcore.analysis.permeability import permeability
+from whichcore.analysis.specimen import Specimen
+from whichcore.bench import BenchSettings, OpenBench, load_bench, open_bench
+from whichcore.errors import Cancelled, InputError, WhichcoreError
+from whichcore.files import load_specimen, make_folder
+from whichcore.measure import (
+    CalibrationPlan,
+    StoredCalibration,
+    SweepRequest,
+    calibrate,
+    fingerprint_of,
+    load_calibration,
+    newest_calibration,
+    run_sweep,
+    save_calibration,
+)
+from whichcore.measure.setting import bench_name
+from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_core, open_store
+from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFoundOn, PointDone
+from whichcore.rig.level import FluxRule
+from whichcore.rig.sweep_plan import log_grid
+from whichcore.web.folders import specimen_file, work_folder
+from whichcore.web.messages import Answering, as_error, collected
+
+USUAL_FLUX_T = 0.25e-3
+POLL_S = 0.1
+Tell = Callable[[Mapping[str, Any]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationForm:
+    """What a page asks to be calibrated."""
+
+    bench: str
+    from_hz: float = 1e3
+    to_hz: float = 3e6
+    points_per_decade: int = 12
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SweepForm:
+    """What a page asks to be swept; ``journal`` names one to go on with."""
+
+    bench: str
+    specimen: str
+    name: str
+    core: str | None = None
+    from_hz: float | None = None
+    to_hz: float | None = None
+    points_per_decade: int | None = None
+    flux_density_t: float | None = None
+    journal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wound:
+    """A wound core: its file, what is in it, and how it is to be swept."""
+
+    place: Path
+    specimen: Specimen
+    asked: SweepForm
+
+
+class PageOperator:
+    """Hands that are told by the page what to fit, and say through it that they have."""
+
+    def __init__(self, tell: Tell, cancel: threading.Event) -> None:
+        self._tell, self._cancel = tell, cancel
+        self._done: SimpleQueue[str] = SimpleQueue()
+
+    def fit(self, name: str) -> None:
+        """Return when the page says that it is fitted; raises Cancelled."""
+        self._tell({"type": "fit", "fixture": name})
+        while not self._cancel.is_set():
+            with contextlib.suppress(Empty):
+                self._done.get(timeout=POLL_S)
+                return
+        raise Cancelled("stopped while a part was to be fitted", where=name)
+
+    def fitted(self) -> None:
+        """Say that it is."""
+        self._done.put("")
+
+
+class AtBench:
+    """What the page can have done at the bench, one thing at a time."""
+
+    def __init__(self) -> None:
+        self.answering = Answering(
+            {
+                "calibrate": self.calibrate,
+                "sweep": self.sweep,
+                "fitted": self.fitted,
+                "stop": self.stop,
+                "bench.state": self.state,
+            }
+        )
+        self._cancel = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._operator = PageOperator(self.answering.tell, self._cancel)
+
+    # --- calls ----------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """Tell whether something runs."""
+        return {"running": self._running()}
+
+    def fitted(self) -> None:
+        """Say that the part asked for is in place."""
+        self._operator.fitted()
+
+    def stop(self) -> dict[str, Any]:
+        """Stop what runs; it tells when it has."""
+        self._cancel.set()
+        return {"running": self._running()}
+
+    def calibrate(self, **asked: Any) -> dict[str, Any]:
+        """Begin a calibration."""
+        given = CalibrationForm(**asked)
+        settings = _settings(given.bench)
+        grid = log_grid(float(given.from_hz), float(given.to_hz), int(given.points_per_decade))
+        plan = CalibrationPlan(grid, temperature_c=given.temperature_c)
+        self._begin(lambda: self._calibrate(settings, plan))
+        return {"points": len(plan.frequency_hz)}
+
+    def sweep(self, **asked: Any) -> dict[str, Any]:
+        """Begin a sweep, or take one up again by the name of its journal."""
+        given = SweepForm(**asked)
+        settings = _settings(given.bench)
+        place = specimen_file(given.specimen, given.name)
+        wound = load_specimen(place)
+        out = _journal(given.journal, place)
+        if settings.virtual and given.core is None:
+            raise InputError("the virtual bench has to be told what to fit", where="core", got="none")
+        self._begin(lambda: self._sweep(settings, Wound(place, wound, given), out))
+        return {"journal": out.name}
+
+    # --- work -----------------------------------------------------------------------------------------
+
+    def _running(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
+    def _begin(self, work: Callable[[], dict[str, Any]]) -> None:
+        if self._running():
+            raise InputError("something is running already", where="bench", next_step="wait, or stop it")
+        self._cancel.clear()
+        self._operator = PageOperator(self.answering.tell, self._cancel)
+        self._thread = threading.Thread(target=self._work, args=(work,))
+        self._thread.start()
+
+    def _work(self, work: Callable[[], dict[str, Any]]) -> None:
+        with collected() as said:
+            try:
+                event = {"type": "finished", **work()}
+            except Cancelled as error:
+                event = {"type": "stopped", "error": as_error(error)}
+            except Exception as error:  # noqa: BLE001 - told to the page, whatever it is
+                event = {"type": "failed", "error": as_error(error)}
+        self.answering.tell({**event, "warnings": said})
+
+    def _calibrate(self, settings: BenchSettings, plan: CalibrationPlan) -> dict[str, Any]:
+        stored: StoredCalibration | None = None
+        with open_bench(settings) as opened:
+            operator = opened.operator or self._operator
+            for told in calibrate(settings, opened.bench, operator, plan, self._cancel):
+                if isinstance(told, StoredCalibration):
+                    stored = told
+                else:
+                    self.answering.tell(
+                        {"type": "step", "fixture": told.fixture, "share": told.share, "said": told.said}
+                    )
+        if stored is None:  # pragma: no cover - the generator ends with it
+            raise WhichcoreError("the calibration did not end")
+        path = save_calibration(stored, None)
+        with open_store() as store:
+            record = keep_calibration(store, path)
+        model = stored.model
+        return {
+            "what": "calibrate",
+            "record": record,
+            "calibration": {
+                "error_model": model.kind,
+                "wiring": str(model.fingerprint.wiring),
+                "standards": list(model.standards),
+                "from_hz": float(model.frequency_hz[0]),
+                "to_hz": float(model.frequency_hz[-1]),
+                "points": int(model.frequency_hz.size),
+                "started": stored.header.get("started"),
+                "drift": stored.header.get("drift"),
+            },
+        }
+
+    def _sweep(self, settings: BenchSettings, what: Wound, out: Path) -> dict[str, Any]:
+        asked, specimen = what.asked, what.specimen
+        rule = FluxRule(asked.flux_density_t or settings.flux_density_t or USUAL_FLUX_T, specimen)
+        with open_bench(settings) as opened:
+            _fit(opened, specimen, asked.core)
+            fingerprint = fingerprint_of(settings, opened.bench)
+            stored = load_calibration(newest_calibration(bench_name(settings), fingerprint))
+            grid = stored.grid(asked.from_hz, asked.to_hz, asked.points_per_decade)
+            request = SweepRequest(specimen, out, grid, rule)
+            with open_store() as store:
+                kept = keep_core(store, what.place)
+                begun = begin_sweep(store, out, kept, {"bench": bench_name(settings), "core": asked.core})
+            for event in run_sweep(settings, opened.bench, stored, request, self._cancel):
+                told = _told(event, specimen, len(grid))
+                if told is not None:
+                    self.answering.tell(told)
+        with open_store() as store:
+            record = finish_sweep(store, begun)
+        return {"what": "sweep", "record": record, "core": kept, "journal": out.name}
+
+
+def _settings(bench: str) -> BenchSettings:
+    """Return a bench of the two that a page may name: the virtual one, and that of this place."""
+    if bench not in {"virtual", "own"}:
+        raise InputError("there is no such bench", where="bench", got=str(bench), allowed="virtual, own")
+    return load_bench("virtual" if bench == "virtual" else None)
+
+
+def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
+    if opened.virtual is None:
+        return
+    winding: dict[str, Any] = {"turns": specimen.winding.turns}
+    if specimen.winding.secondary_turns is not None:
+        winding["secondary_turns"] = specimen.winding.secondary_turns
+    opened.virtual.fit("core", core=core, **winding)
+
+
+def _journal(named: str | None, specimen: Path) -> Path:
+    folder = work_folder() / "sweeps"
+    make_folder(folder)
+    if named is None:
+        stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-%f")[:-3]
+        return folder / f"{specimen.stem}-{stamp}.csv"
+    place = folder / Path(named).name
+    if Path(named).name != named or not place.is_file():
+        raise InputError("there is no such sweep to go on with", where="journal", got=named)
+    return place
+
+
+def _told(event: object, specimen: Specimen, count: int) -> dict[str, Any] | None:
+    match event:
+        case PointDone(corrected=point) if point is not None and not event.revisit:
+            z = complex(point.impedance_ohm[0])
+            spectrum = permeability(point, specimen)
+            mu = complex(spectrum.permeability[0])
+            scatter = spectrum.scatter[0].copy()
+            for source in spectrum.sources:
+                change = complex(source.sensitivity[0])
+                scatter[0, 0] += change.real**2
+                scatter[1, 1] += change.imag**2
+            return {
+                "type": "point",
+                "index": event.index,
+                "count": count,
+                "frequency_hz": event.frequency_hz,
+                "z": [z.real, z.imag],
+                "u_z": [float(point.scatter[0, 0, 0]) ** 0.5, float(point.scatter[0, 1, 1]) ** 0.5],
+                "mu": [mu.real, -mu.imag],
+                "u_mu": [float(scatter[0, 0]) ** 0.5, float(scatter[1, 1]) ** 0.5],
+                "flux_density_t": event.flux_density_t,
+            }
+        case NotReachable():
+            return {"type": "not-reachable", "frequency_hz": event.frequency_hz, "reason": event.reason}
+        case LevelChanged():
+            return {"type": "level", "frequency_hz": event.frequency_hz, "level_vpp": event.to_vpp}
+        case OutputFoundOn():
+            return {"type": "output-found-on"}
+        case Finished():
+            return {"type": "ending", "drift": event.drift, "u_drift": event.u_drift}
+    return None
+
+
+def main() -> None:
+    """Answer until the input closes, then stop what runs and wait for its end."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    at_bench = AtBench()
+    try:
+        at_bench.answering.run()
+    finally:
+        at_bench.stop()
+        if at_bench._thread is not None:  # noqa: SLF001 - our own
+            at_bench._thread.join()  # noqa: SLF001
+
+
+if __name__ == "__main__":
+    main()

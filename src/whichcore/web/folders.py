@@ -1,0 +1,33 @@
+"""Where the page's files lie: below the user's data folder, under names of the program's own."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from whichcore.files import home_folder, make_folder
+from whichcore.files.text import write_text
+
+
+def work_folder() -> Path:
+    """Return the folder of specimens and journals."""
+    return home_folder() / "page"
+
+
+def uploads_folder() -> Path:
+    """Return the folder of uploaded files."""
+    return work_folder() / "uploads"
+
+
+def specimen_file(text: str, name: str) -> Path:
+    """Write a specimen down as it was typed, under a name of our own making."""
+    folder = work_folder() / "specimens"
+    make_folder(folder)
+    place = folder / f"{safe_name(name)}.toml"
+    write_text(place, str(text))
+    return place
+
+
+def safe_name(name: str) -> str:
+    """Return a name as the stem of a file: letters, digits and dashes of it."""
+    return re.sub(r"[^\w-]+", "-", str(name)).strip("-")[:40] or "core"

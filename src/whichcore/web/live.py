@@ -1,0 +1,167 @@
+"""What all pages see at once: the bench's present work, and who drives it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from whichcore.web.child import Child, Refused
+
+MOST_WAITING = 2000  # events a page that does not read them is behind by before it is let go
+
+
+@dataclass
+class Work:
+    """One calibration or sweep at the bench.
+
+    Attributes
+    ----------
+    number : int
+    what : str
+        ``calibrate`` or ``sweep``.
+    driver : str
+        Page that started it.
+    running : bool
+    events : list of mapping
+        All of it, for pages that come later.
+    """
+
+    number: int
+    what: str
+    driver: str
+    running: bool = True
+    events: list[dict[str, Any]] = field(default_factory=list)
+
+    def shown(self, page: str) -> dict[str, Any]:
+        """Return what a page is told of it."""
+        return {
+            "number": self.number,
+            "what": self.what,
+            "running": self.running,
+            "mine": self.driver == page,
+            "events": self.events,
+        }
+
+
+class Hub:
+    """Every open page, the bench's child process, and the rule that one page drives.
+
+    Parameters
+    ----------
+    module : str
+        Of the child process at the bench.
+    """
+
+    def __init__(self, module: str) -> None:
+        self.bench = Child(module, self._told, self._ended)
+        self._pages: dict[asyncio.Queue[dict[str, Any]], str] = {}
+        self._work: Work | None = None
+        self._count = 0
+        self._starting = asyncio.Lock()
+
+    @property
+    def work(self) -> Work | None:
+        """The present or the last work."""
+        return self._work
+
+    async def start(self, what: str, page: str, args: Mapping[str, Any]) -> dict[str, Any]:
+        """Begin a calibration or a sweep.
+
+        Raises
+        ------
+        Refused
+            Other work is going on, or the bench refuses.
+        """
+        async with self._starting:
+            if self._work is not None and self._work.running:
+                raise Refused(_busy(self._work, page))
+            self._count += 1
+            before, self._work = self._work, Work(self._count, what, page)
+            try:
+                answer = await self.bench.ask(what, args)
+            except Refused:
+                self._work = before
+                raise
+            self._tell_all({"type": "begun", "work": self._work.number, "what": what})
+            return answer
+
+    async def drive(self, call: str, page: str, args: Mapping[str, Any]) -> dict[str, Any]:
+        """Pass on what the driving page says; anyone may stop.
+
+        Raises
+        ------
+        Refused
+            Another page drives.
+        """
+        if call != "stop" and self._work is not None and self._work.running and self._work.driver != page:
+            raise Refused(_busy(self._work, page))
+        return await self.bench.ask(call, args)
+
+    async def join(self, socket: WebSocket, page: str) -> None:
+        """Serve one page until it goes: everything so far, then what is new."""
+        queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue(MOST_WAITING)
+        await socket.accept()
+        work = None if self._work is None else self._work.shown(page)
+        self._pages[queue] = page
+        queue.put_nowait({"type": "hello", "work": work})
+        sender = asyncio.create_task(self._send(socket, queue))
+        try:
+            while True:
+                await socket.receive_text()  # pages only listen here; a message keeps the line open
+        except (WebSocketDisconnect, KeyError, RuntimeError):
+            pass
+        finally:
+            self._pages.pop(queue, None)
+            sender.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await sender
+
+    async def _send(self, socket: WebSocket, queue: asyncio.Queue[dict[str, Any]]) -> None:
+        with contextlib.suppress(WebSocketDisconnect, RuntimeError, ConnectionError):
+            while True:
+                await socket.send_json(await queue.get())
+
+    def _told(self, event: dict[str, Any]) -> None:
+        """Note an event of the bench and hand it on."""
+        if self._work is not None:
+            self._work.events.append(event)
+            if event["type"] in {"finished", "failed", "stopped"}:
+                self._work.running = False
+        self._tell_all({"type": "event", "work": self._count, "event": event})
+
+    def _ended(self) -> None:
+        """Tell that the bench's process has gone."""
+        if self._work is not None and self._work.running:
+            error = {
+                "code": "instrument",
+                "what": "what drove the bench has ended; nobody can say whether the output is off",
+                "where": "bench",
+                "got": "no answer",
+                "allowed": "",
+                "next": "switch the output off by hand; start the same sweep again, it goes on where it was",
+            }
+            self._told({"type": "failed", "error": error})
+
+    def _tell_all(self, message: dict[str, Any]) -> None:
+        for queue in list(self._pages):
+            try:
+                queue.put_nowait(message)
+            except asyncio.QueueFull:
+                self._pages.pop(queue, None)  # it comes again and is told everything anew
+
+
+def _busy(work: Work, page: str) -> dict[str, str]:
+    mine = work.driver == page
+    return {
+        "code": "busy",
+        "what": f"a {work.what.replace('calibrate', 'calibration')} is running",
+        "where": "bench",
+        "got": "this page" if mine else "another page",
+        "allowed": "one at a time",
+        "next": "wait for its end, or stop it",
+    }
