@@ -36,6 +36,7 @@ AGREE = """
 [channels]
 gain_tolerance = "3 %"
 delay_tolerance = "3 ns"
+nonlinearity = 0
 """
 SPECIMEN = """
 [core]
@@ -69,7 +70,8 @@ def saved(tmp_path_factory):
     for name, part in PARTS.items():
         for k, hertz in enumerate(GRID):
             scale = (0.2, 0.2) if hertz < 4e5 else (0.2, 0.1)
-            scope.save(folder / name, f"wave{k}.csv", part(hertz), hertz, per_division=scale, rng=rng)
+            more = {"per_division": scale, "samples": 1200, "rng": rng}
+            scope.save(folder / name, f"wave{k}.csv", part(hertz), hertz, **more)
     return folder
 
 
@@ -286,7 +288,7 @@ def test_a_table_of_files_and_one_file_for_each_channel(stick):
     short = (folder / "1-2.csv").read_text().splitlines()
     (folder / "1-2.csv").write_text("\n".join(short[:-50]) + "\n")
     _, done = made(stick, text='[captures.core]\ntable = "table.csv"\n')
-    assert "of different length; got 2500 and 2450 samples" in done.stderr
+    assert "of different length; got 1200 and 1150 samples" in done.stderr
 
 
 def test_flux_density_comes_with_the_specimen(stick):
@@ -373,3 +375,35 @@ def test_standards_at_other_frequencies_and_too_few(stick):
     )
     assert done.exit_code == 5
     assert "give no model" in done.stderr
+
+
+def test_a_point_that_is_no_more_than_an_open_is_left_out(stick):
+    scope.save(stick / "core", "wave2.csv", 1e7, 5e5, per_division=(0.2, 0.1), noise=3.0)
+    sweep, done = made(stick, "core", "open", "short", "load")
+    assert sweep.frequency_hz.size == 2
+    assert "left out: wave2.csv" in done.stderr
+
+
+def test_settings_may_differ_where_each_was_tied(stick):
+    rng = np.random.default_rng(6)
+    scope.save(stick / "core", "wave1.csv", core(1e5), 1e5, per_division=(0.2, 0.1), rng=rng)
+    both = [((0.2, 0.2), 1.0), ((0.2, 0.1), 1.03)]  # the other setting of B has a gain of its own
+    (stick / "tied").mkdir()
+    for k, hertz in enumerate(GRID):
+        for scale, more in both:
+            jw = 2j * np.pi * hertz
+            v = [0.35 * g * np.exp(-jw * d) for g, d in zip(scope.GAINS, scope.DELAYS_S, strict=True)]
+            time, rows = scope.record((v[0], v[1] * more), hertz, per_division=scale, rng=rng)
+            scope.write_two_columns(stick / "tied" / f"{k}-{scale[1]}.csv", time, rows, per_division=scale)
+    v = scope.voltages(core(1e5), 1e5)
+    time, rows = scope.record((v[0], v[1] * 1.03), 1e5, per_division=(0.2, 0.1), rng=rng)
+    scope.write_two_columns(stick / "core" / "wave1.csv", time, rows, per_division=(0.2, 0.1))
+    names = ("core", "open", "short", "load", "tied")
+    # at 500 kHz all were saved on the second setting already, without that gain: leave it out
+    for name in names:
+        for path in (stick / name).glob("*2*.csv"):
+            if path.name in {"wave2.csv"} or path.name.startswith("2-"):
+                path.unlink()
+    sweep, _ = made(stick, *names, top=head(""))
+    assert np.abs(deviations(sweep, [core(f) for f in sweep.frequency_hz])).max() < 2.5
+    assert sweep.frequency_hz.size == 2

@@ -49,6 +49,7 @@ wiring = "{wiring}"
 [channels]
 gain_tolerance = "0.2 %"
 delay_tolerance = "0.2 ns"
+nonlinearity = 0
 [shunt]
 resistance = "10 ohm"
 tolerance = "0.1 %"

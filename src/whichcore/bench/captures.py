@@ -17,12 +17,13 @@ from whichcore.calibration.standards import Standard
 from whichcore.errors import InputError
 from whichcore.files.csv_table import check_columns, parse_table
 from whichcore.files.text import did_you_mean, read_text
-from whichcore.files.toml_file import Faults, TomlFile, checked, quantity
+from whichcore.files.toml_file import Faults, TomlFile, checked, plain_number, quantity
 from whichcore.files.units import Dimension, parse_quantity
 
 FORMAT = "whichcore-captures 1"
 CORE, TIED = "core", "tied"
 FIND = "find"
+NONLINEARITY_STEPS = 0.3  # rms, of eight bits; practice, no source
 ENDINGS = (".csv", ".txt", ".tsv", ".wav")
 _TABLES = ("channels", "shunt", "standards", "captures")
 T = TypeVar("T", bound=Table)
@@ -43,6 +44,8 @@ class Channels:
         For recordings, and for codes without a scale.
     gain_half_width, delay_half_width_s : float or None
         Within which V_A/V_B is right, evenly; None where it is not stated.
+    nonlinearity_steps : float
+        Rms of the converters' integral non-linearity, where the values stand on steps.
     """
 
     a: int | str
@@ -53,6 +56,7 @@ class Channels:
     volts_per_code: tuple[float, ...] | None
     gain_half_width: float | None
     delay_half_width_s: float | None
+    nonlinearity_steps: float = NONLINEARITY_STEPS
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,7 @@ class ChannelsTable(Table):
     volts_per_code: VoltsOfEach = None
     gain_tolerance: MaybeShare = None
     delay_tolerance: MaybeSecond = None
+    nonlinearity: Annotated[float, BeforeValidator(plain_number(-1e-300, 100.0))] = NONLINEARITY_STEPS
 
 
 class SetTable(Table):
@@ -229,6 +234,7 @@ def _channels(table: ChannelsTable) -> Channels:
         volts_per_code=table.volts_per_code,
         gain_half_width=table.gain_tolerance,
         delay_half_width_s=table.delay_tolerance,
+        nonlinearity_steps=table.nonlinearity,
     )
 
 

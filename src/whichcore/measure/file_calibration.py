@@ -18,11 +18,12 @@ from whichcore.errors import CalibrationError, InputError
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.channel_ranges import LARGEST_MISMATCH, ChannelRanges
-from whichcore.measure.file_points import SAME, FilePoints
+from whichcore.measure.file_points import SAME, FilePoints, pair_at
 from whichcore.measure.fixture_check import FixtureCheck
 from whichcore.measure.standards_order import solve
 
 LABELS = "range_labels"
+EVEN = "even_channels"
 _NO_RANGES = ChannelRanges(
     np.zeros(0), np.zeros(0), np.zeros((0, 4)), np.zeros((0, 4)), np.zeros((0, 0)), np.zeros((0, 0))
 )
@@ -67,7 +68,8 @@ def calibrated(captures: Captures, read: Mapping[str, FilePoints]) -> StoredCali
         "bench": captures.name,
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
         "temperature_c": captures.temperature_c,
-        LABELS: _labels(read, names, places, grid),
+        LABELS: {} if TIED in read else _labels(read, names, places, grid),
+        EVEN: TIED in read,
     }
     return StoredCalibration(model, _NO_RANGES, header)
 
@@ -142,14 +144,8 @@ def _check_fixtures(captures: Captures, setup: Setup, pairs: Mapping[str, Phasor
     for name, pair in pairs.items():
         watch = FixtureCheck(captures.standards[name], setup, parts)
         for k in sorted({0, pair.frequency_hz.size // 2, pair.frequency_hz.size - 1}):
-            one = PhasorPair(
-                pair.frequency_hz[k : k + 1],
-                pair.voltage_a_v[k : k + 1],
-                pair.voltage_b_v[k : k + 1],
-                pair.covariance[k : k + 1],
-            )
             try:
-                watch.check(one)
+                watch.check(pair_at(pair, [k]))
             except CalibrationError as error:
                 raise CalibrationError(
                     error.what,
@@ -166,16 +162,34 @@ def even_channels(captures: Captures, read: Mapping[str, FilePoints], pair: Phas
     if TIED not in read:
         return pair
     tied = read[TIED]
-    places = [place_of(tied.frequency_hz, float(f)) for f in pair.frequency_hz]
-    missing = [f"{f:.5g}" for f, place in zip(pair.frequency_hz, places, strict=True) if place is None]
+    places = [
+        _tied_place(tied, float(f), label)
+        for f, label in zip(
+            pair.frequency_hz, pair.range_labels or ("",) * pair.frequency_hz.size, strict=True
+        )
+    ]
+    missing = [
+        f"{f:.5g} Hz {label}".strip()
+        for f, label, place in zip(
+            pair.frequency_hz, pair.range_labels or ("",) * len(places), places, strict=True
+        )
+        if place is None
+    ]
     if missing:
         raise InputError(
-            "both channels were not saved on one node at every frequency",
+            "both channels were not saved on one node at every frequency and setting",
             where=f"{captures.path}, captures, {TIED}",
-            got=f"without {', '.join(missing[:6])} Hz",
+            got=f"without {', '.join(missing[:6])}",
             next_step="save these too, or leave the others out",
         )
     return _divided(tied.pair([k for k in places if k is not None], pair.frequency_hz), pair)
+
+
+def _tied_place(tied: FilePoints, hertz: float, label: str) -> int | None:
+    """Return the point of both channels on one node at this frequency and these settings, where known."""
+    alike = [k for k, point in enumerate(tied.points) if not label or not point.label or point.label == label]
+    place = place_of(tied.frequency_hz[alike], hertz)
+    return None if place is None else alike[place]
 
 
 def _divided(tied: PhasorPair, pair: PhasorPair) -> PhasorPair:

@@ -11,7 +11,7 @@ import numpy as np
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.record_tones import find_tone, find_tones, fit_tones
 from whichcore.analysis.types import Capture, FlagKind, FloatArray, PhasorPair, Phasors
-from whichcore.bench.captures import CORE, Captures, CaptureSet
+from whichcore.bench.captures import CORE, TIED, Captures, CaptureSet
 from whichcore.errors import AnalysisError, InputError, WhichcoreError
 from whichcore.files.waveform import Waveform
 from whichcore.files.waveform_csv import read_waveform_csv
@@ -91,7 +91,21 @@ class FilePoints:
             voltage_a_v=volts[:, 0],
             voltage_b_v=volts[:, 1],
             covariance=np.array([point.phasors.covariance_v2 for point in chosen]),
+            range_labels=tuple(point.label for point in chosen),
         )
+
+
+def pair_at(pair: PhasorPair, places: Sequence[int]) -> PhasorPair:
+    """Return some points of a pair."""
+    k = list(places)
+    labels = pair.range_labels
+    return PhasorPair(
+        pair.frequency_hz[k],
+        pair.voltage_a_v[k],
+        pair.voltage_b_v[k],
+        pair.covariance[k],
+        None if labels is None else tuple(labels[place] for place in k),
+    )
 
 
 def read_points(captures: Captures, wanted: CaptureSet) -> FilePoints:
@@ -122,7 +136,7 @@ def read_points(captures: Captures, wanted: CaptureSet) -> FilePoints:
             faults.append(FileFault(wanted.name, ", ".join(point.files), doubt))
     if not good:
         raise faults[0].error
-    return FilePoints(wanted.name, _joined(good), tuple(faults), tuple(notes))
+    return FilePoints(wanted.name, _joined(good, wanted.name == TIED), tuple(faults), tuple(notes))
 
 
 def _capture(captures: Captures, files: tuple[Path, ...]) -> tuple[Capture, tuple[str, ...]]:
@@ -145,6 +159,8 @@ def _capture(captures: Captures, files: tuple[Path, ...]) -> tuple[Capture, tupl
     scale = captures.channels.scale
     labels = tuple(wave.ranges[k] for wave, k in picked)
     samples = np.stack([wave.samples[k] for wave, k in picked])
+    steps = (one.step_codes[places[0]], two.step_codes[places[1]])
+    bent = captures.channels.nonlinearity_steps
     capture = Capture(
         samples=samples,
         interval_s=one.interval_s,
@@ -152,7 +168,8 @@ def _capture(captures: Captures, files: tuple[Path, ...]) -> tuple[Capture, tupl
             one.volts_per_code[places[0]] * scale[0],
             two.volts_per_code[places[1]] * scale[1],
         ),
-        step_codes=(one.step_codes[places[0]], two.step_codes[places[1]]),
+        step_codes=steps,
+        nonlinearity_codes=(bent * steps[0], bent * steps[1]),
         clip_codes=(one.clip_codes[places[0]], two.clip_codes[places[1]]),
         range_labels=(labels[0], labels[1]) if all(labels) else None,
     )
@@ -264,8 +281,11 @@ def _fault_of(point: FilePoint, small_counts: bool) -> AnalysisError | None:
     )
 
 
-def _joined(points: list[FilePoint]) -> tuple[FilePoint, ...]:
-    """Put points in order; several of one frequency and one setting are averaged."""
+def _joined(points: list[FilePoint], settings: bool) -> tuple[FilePoint, ...]:
+    """Put points in order; several of one frequency and one setting are averaged.
+
+    ``settings`` says that one frequency may stand with several settings, as where they are tied.
+    """
     rest = sorted(points, key=lambda point: point.frequency_hz)
     found: list[FilePoint] = []
     while rest:
@@ -274,7 +294,7 @@ def _joined(points: list[FilePoint]) -> tuple[FilePoint, ...]:
             p for p in rest if p.frequency_hz <= first.frequency_hz * (1 + SAME) and p.label == first.label
         ]
         rest = [p for p in rest if p not in same]
-        if found and found[-1].frequency_hz * (1 + SAME) >= first.frequency_hz:
+        if not settings and found and found[-1].frequency_hz * (1 + SAME) >= first.frequency_hz:
             raise InputError(
                 "one frequency was saved with different settings of the channels",
                 where=f"{first.frequency_hz:.6g} Hz",

@@ -8,16 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import FloatArray, ImpedanceSweep
+from whichcore.analysis.types import FloatArray, ImpedanceSweep, PhasorPair
 from whichcore.bench.captures import CORE, TIED, Captures
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.setup import Setup
 from whichcore.calibration.shunt import RangeFactor
-from whichcore.errors import CalibrationError, InputError
+from whichcore.errors import AnalysisError, CalibrationError, InputError
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import file_id
 from whichcore.measure.file_calibration import (
+    EVEN,
     LABELS,
     calibrated,
     channels_known,
@@ -26,10 +27,14 @@ from whichcore.measure.file_calibration import (
     place_of,
     stated_factor,
 )
-from whichcore.measure.file_points import FileFault, FilePoint, FilePoints, read_points
+from whichcore.measure.file_points import FileFault, FilePoint, FilePoints, pair_at, read_points
 from whichcore.measure.setting import with_winding
 from whichcore.measure.standards_order import solve
 from whichcore.rig.level import FluxRule, flux_density_t
+
+_OPEN_STEP = (
+    "a larger shunt or the other wiring shows it; check the contacts; save several files and all are used"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +89,12 @@ def from_files(
     faults = tuple(fault for points in read.values() for fault in points.faults)
     if calibration is not None:
         calibration.check(fingerprint_of_files(captures), captures.temperature_c)
+        _check_even(calibration, TIED in read)
     stored = calibration or calibrated(captures, read)
     if CORE not in read:
         return FromFiles(None, (), stored, faults)
-    sweep, points_used = _corrected(captures, read, stored, specimen)
-    return FromFiles(sweep, points_used, stored, faults)
+    sweep, core = _corrected(captures, read, stored, specimen)
+    return FromFiles(sweep, core.points, stored, (*faults, *core.faults[len(read[CORE].faults) :]))
 
 
 def _check_choice(
@@ -111,16 +117,31 @@ def _check_choice(
         )
 
 
+def _check_even(calibration: StoredCalibration, even: bool) -> None:
+    """Refuse a core whose channels are made even where those of the standards were not, and the reverse."""
+    if bool(calibration.header.get(EVEN)) == even:
+        return
+    raise CalibrationError(
+        "both channels were on one node for the standards or for the core, not for both",
+        where=TIED,
+        got="the list has such files" if even else "the list has no such files",
+        next_step=f"take [captures.{TIED}] out of the list" if even else f"add [captures.{TIED}] to the list",
+    )
+
+
 def _corrected(
     captures: Captures,
     read: Mapping[str, FilePoints],
     stored: StoredCalibration | None,
     specimen: Specimen | None,
-) -> tuple[ImpedanceSweep, tuple[FilePoint, ...]]:
-    core = read[CORE]
-    model, grid = _model(captures, read, stored, core, specimen)
-    pair = even_channels(captures, read, core.pair(frequency_hz=grid))
-    factor = _other_settings(captures, core, stored, grid) if stored is not None else None
+) -> tuple[ImpedanceSweep, FilePoints]:
+    model, grid = _model(captures, read, stored, read[CORE], specimen)
+    core, grid, pair = _told_from_open(
+        model, read[CORE], grid, even_channels(captures, read, read[CORE].pair(frequency_hz=grid))
+    )
+    factor = (
+        _other_settings(captures, core, stored, grid) if stored is not None and TIED not in read else None
+    )
     labels = core.labels
     if stored is None and len(set(labels)) > 1 and all(labels) and TIED not in read:
         # each pair of settings has a gain of its own: not one error for the whole sweep
@@ -131,7 +152,26 @@ def _corrected(
         sweep = replace(sweep, range_labels=tuple(label or "not stated" for label in labels))
     sweep = replace(sweep, sources=tuple(replace(s, id=file_id(s.id)) for s in sweep.sources))
     _check_passive(sweep, core)
-    return _described(captures, sweep, core, specimen), core.points
+    return _described(captures, sweep, core, specimen), core
+
+
+def _told_from_open(
+    model: ErrorModel, core: FilePoints, grid: FloatArray, pair: PhasorPair
+) -> tuple[FilePoints, FloatArray, PhasorPair]:
+    """Leave out the points that cannot be told from an open; raises the fault where none is left."""
+    kept, faults = [], []
+    for k, point in enumerate(core.points):
+        try:
+            model.correct(pair_at(pair, [k]))
+            kept.append(k)
+        except AnalysisError as error:
+            fault = AnalysisError(error.what, where=f"{grid[k]:.6g} Hz", next_step=_OPEN_STEP)
+            faults.append(FileFault(core.name, ", ".join(point.files), fault))
+            warn(f"left out: {faults[-1].told()}")
+    if not kept:
+        raise faults[0].error
+    points = tuple(core.points[k] for k in kept)
+    return replace(core, points=points, faults=(*core.faults, *faults)), grid[kept], pair_at(pair, kept)
 
 
 def _model(
