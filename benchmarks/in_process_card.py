@@ -44,8 +44,9 @@ class InProcessCard:
         By which the inputs run fast.
     takes : int
         Counted.
-    flux_t : float
-        Highest peak of the mean flux density in a core so far, summed as if all tones peaked at once.
+    flux_t, last_flux_t : float
+        Peak of the mean flux density in a core, summed as if all tones peaked at once: the highest so far,
+        and that of the last take.
     """
 
     setup: Setup
@@ -59,6 +60,7 @@ class InProcessCard:
     clock: float = 0.0
     takes: int = 0
     flux_t: float = 0.0
+    last_flux_t: float = 0.0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
 
     @property
@@ -82,6 +84,7 @@ class InProcessCard:
             turns, area = self.setup.item.turns, self.setup.item.core.body.area_m2
             volts_pk = np.abs(solution.flux_voltage) * 2 / count
             total = float(np.sum(volts_pk / (2 * np.pi * hertz * turns * area)))
+            self.last_flux_t = total
             self.flux_t = max(self.flux_t, total)
         for c, node in enumerate(self.setup.probes):
             seen = solution.voltages[node] * GAINS[c] * np.exp(-2j * np.pi * hertz * DELAYS_S[c])

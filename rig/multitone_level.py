@@ -153,12 +153,9 @@ def shape(tones: ToneSet, sizes: FloatArray, *, quick: bool = False) -> Wave:
 
 
 def flux_of(
-    plan: SweepPlan, bench: Bench, phasors: Sequence[Phasors], corrected: Sequence[ImpedanceSweep | None]
-) -> FloatArray | None:
-    """Return the peak flux density of each tone at the inner edge, T; None without a limit of it."""
-    rule = plan.level
-    if isinstance(rule, DriveRule):
-        return None
+    rule: FluxRule, bench: Bench, phasors: Sequence[Phasors], corrected: Sequence[ImpedanceSweep | None]
+) -> FloatArray:
+    """Return the peak flux density of each tone at the inner edge, T."""
     return np.array(
         [
             highest_flux_density_t(rule, read, bench.wiring)

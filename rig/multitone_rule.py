@@ -5,11 +5,12 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, cast
 
 from whichcore.analysis.multitone import design_tones, fits
+from whichcore.analysis.specimen import Specimen
 from whichcore.errors import AnalysisError, InputError
 from whichcore.rig.instruments import Bench, TakeDevice
 from whichcore.rig.sweep_plan import SweepPlan
@@ -38,10 +39,17 @@ class ToneRule:
     samples : int
         Of a record.
     tilt : Tilt
+    specimen : Specimen or None
+        The core whose flux density is told; None for standards.
     """
 
     samples: int
     tilt: Tilt = Tilt.MATCHED
+    specimen: Specimen | None = None
+
+    def of_core(self, specimen: Specimen) -> ToneRule:
+        """Return the same rule for a core."""
+        return replace(self, specimen=specimen)
 
     def fingerprint(self, plan: SweepPlan, bench: Bench) -> str:
         """Return a short name that changes with anything that would change a result."""

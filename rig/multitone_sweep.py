@@ -131,6 +131,7 @@ class _Run:
         except AnalysisError as error:
             raise as_input(error) from error
         self.limited_by = ""
+        self._flux_rule = _flux_rule(plan, rule)
         # whether the wave is shaped as it is wanted; the first one only asks how
         self._final = rule.tilt is Tilt.EVEN and not isinstance(plan.level, FluxRule)
         self.measured = self.missed = 0
@@ -200,7 +201,9 @@ class _Run:
         """Return what an average says."""
         phasors = mean.phasors()
         corrected = tuple(self._corrected(item, t) for t, item in enumerate(phasors))
-        return ToneLook(phasors, corrected, flux_of(self.plan, self.bench, phasors, corrected))
+        rule = self._flux_rule
+        flux = None if rule is None else flux_of(rule, self.bench, phasors, corrected)
+        return ToneLook(phasors, corrected, flux)
 
     def points(self, done: Collection[float]) -> Iterator[Event]:
         """Average, then tell all tones, and see whether the first has moved."""
@@ -280,7 +283,8 @@ class _Run:
         phasors, corrected = look.phasors[t], look.corrected[t]
         frequency_hz = self.plan.frequency_hz[t]
         level_vpp = 2 * float(self.played.emf_vpk[t])
-        flux = None if look.flux_density_t is None else float(look.flux_density_t[t])
+        # what the core is driven to by all tones together is the level that this point belongs to
+        flux = None if look.flux_density_t is None else float(look.flux_density_t.sum())
         faults = self._faults(look, t)
         if faults:
             return NotReachable(t, frequency_hz, "; ".join(faults) + self._limit_text(), level_vpp, flux)
@@ -359,6 +363,13 @@ class _Run:
     def _limit_text(self) -> str:
         level = self.plan.level
         return f" (B ≤ {level.flux_density_t * 1e3:.3g} mT in total)" if isinstance(level, FluxRule) else ""
+
+
+def _flux_rule(plan: SweepPlan, rule: ToneRule) -> FluxRule | None:
+    """Return what tells the flux density; its limit counts where the plan's level is one."""
+    if isinstance(plan.level, FluxRule):
+        return plan.level
+    return None if rule.specimen is None else FluxRule(1.0, rule.specimen)
 
 
 def _among(frequency_hz: float, done: Collection[float]) -> bool:

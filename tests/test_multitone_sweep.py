@@ -133,7 +133,23 @@ def test_a_core_is_measured_within_what_is_stated(stored, tmp_path, tilt):
     assert played.limited_by == "the flux density"
     assert only(Finished, told)[0].drift < 4 * only(Finished, told)[0].u_drift
     header = sweep.notes
-    assert header["tones"] == f"{len(GRID)} at once in {RULE.samples} samples"
+    assert header["tones"].startswith(f"{len(GRID)} at once in {RULE.samples} samples; ")
+    # the level a point belongs to is what the core was driven to, by all tones together
+    np.testing.assert_allclose(sweep.flux_density_t, played.total_flux_density_t, rtol=1e-6)
+
+
+def test_a_level_in_volts_tells_the_flux_density_too(stored, tmp_path):
+    card = new_card()
+    _, specimen = wound(card, tmp_path)
+    request = SweepRequest(specimen, tmp_path / "a.csv", GRID, DriveRule(0.05), tones=ToneRule(RULE.samples))
+    told = swept(card, stored, request)
+    played = only(TonesPlayed, told)[0]
+    assert played.level_vpp == pytest.approx(0.05)
+    assert played.limited_by == "the level"
+    total = played.total_flux_density_t
+    # the circuit's own flux voltage over ωNA, summed over the tones; the last wave is the one of the points
+    assert total == pytest.approx(card.last_flux_t * inner_edge_factor(specimen), rel=0.02)
+    np.testing.assert_allclose(load_sweep(request.out).flux_density_t, total, rtol=1e-6)
 
 
 @pytest.mark.parametrize("name", ["resistor", "coil", "capacitor", "load"])
