@@ -38,7 +38,6 @@ from whichcore.rig.events import (
     NotReachable,
     PointDone,
     RangesTied,
-    TonesPlayed,
 )
 from whichcore.rig.instruments import Bench
 from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
@@ -121,15 +120,13 @@ def run_sweep(
         done = [point.frequency_hz for point in journal.points]
         watch = _Watch(correct, request, bench.wiring, begun=bool(done), scale_known=bench.scale_known)
         first = _first_of(journal, plan)
-        what = (plan, request.tones)
+        what = (plan, None if request.tones is None else request.tones.of_core(request.specimen))
         for event in carry_out(what, bench, cancel, correct=correct, done=done, first=first):
             watch.see(event)
             if isinstance(event, Demagnetised):
                 journal.remark("demagnetised", event.told())
             if isinstance(event, PointDone) and not event.revisit:
                 journal.append(_row(event, request, bench))
-            if isinstance(event, TonesPlayed) and event.total_flux_density_t is not None:
-                journal.remark("flux_density_of_all_tones", f"{event.total_flux_density_t:.6g} T")
             if isinstance(event, Finished) and event.drift is not None and event.u_drift is not None:
                 journal.remark(DRIFT_KEY, f"{event.drift:.6g}")
                 journal.remark(DRIFT_U_KEY, f"{event.u_drift:.6g}")
@@ -193,7 +190,8 @@ def _journal(
         "started": datetime.now(UTC).isoformat(timespec="seconds"),
     }
     if request.tones is not None:
-        header["tones"] = f"{len(request.frequency_hz)} at once in {request.tones.samples} samples"
+        told = f"{len(request.frequency_hz)} at once in {request.tones.samples} samples"
+        header["tones"] = f"{told}; flux_density_t is that of all together, worst phases"
     if plan.order is not PointOrder.RISING:
         header[ORDER_KEY] = str(plan.order)
     columns = correct.columns()
