@@ -44,10 +44,10 @@ from whichcore.analysis.plan_band import WoundBand, wire_for
 from whichcore.analysis.plan_point import PlanBench
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, Wiring
-from whichcore.cli.plan import plan_bench
 from whichcore.errors import WhichcoreWarning
 from whichcore.files import load_specimen
 from whichcore.libraries import load_library
+from whichcore.measure.plan_bench import plan_bench
 from whichcore.rig.sweep_plan import log_grid
 from whichcore.rig.virtual import VirtualBench, WoundCore
 from whichcore.rig.virtual.cores import Core, read_cores

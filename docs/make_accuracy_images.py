@@ -21,10 +21,10 @@ from whichcore.bench import BenchSettings, load_bench, open_bench
 from whichcore.bench.opening import VirtualHands
 from whichcore.calibration.accuracy_map import accuracy_map, model_accuracy
 from whichcore.calibration.standards import nominal
-from whichcore.cli.bench_accuracy import bench_accuracy, reading_noise, second_load
-from whichcore.cli.plan import plan_bench
 from whichcore.cli.plan_pictures import Pictures
 from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate
+from whichcore.measure.bench_accuracy import bench_accuracy, reading_noise, second_load
+from whichcore.measure.plan_bench import plan_bench
 from whichcore.rig.sweep_plan import log_grid
 from whichcore.rig.virtual import VirtualBench
 

@@ -15,10 +15,10 @@ from whichcore.calibration.ratio import Ratio
 from whichcore.calibration.setup import Setup
 from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Toleranced
-from whichcore.cli.plan import plan_bench
 from whichcore.cli.root import root
 from whichcore.measure import StoredCalibration, save_calibration
 from whichcore.measure.channel_ranges import ChannelRanges
+from whichcore.measure.plan_bench import plan_bench
 
 CARD = """[core]
 shape = "ring"

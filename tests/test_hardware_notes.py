@@ -312,7 +312,7 @@ def test_the_bench_of_the_notes_is_the_virtual_one_but_for_its_lowest_level():
     from example import generator_bench  # noqa: PLC0415
 
     from whichcore.bench import load_bench  # noqa: PLC0415
-    from whichcore.cli.plan import plan_bench  # noqa: PLC0415
+    from whichcore.measure.plan_bench import plan_bench  # noqa: PLC0415
 
     notes, virtual = generator_bench(), plan_bench(load_bench("virtual"))
     for name in ("shunt_ohm", "output_ohm", "smallest_range_vpp", "steps", "flux_density_t"):

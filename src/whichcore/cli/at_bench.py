@@ -17,6 +17,7 @@ from whichcore.bench import BenchSettings, OpenBench, load_bench, open_bench
 from whichcore.cli import interrupt
 from whichcore.errors import Cancelled, UsageError
 from whichcore.files import Dimension, parse_prefixed
+from whichcore.measure.hands import CAUTION, what_to_fit
 from whichcore.rig.instruments import Operator
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -34,14 +35,6 @@ core_option = click.option(
     help="On the virtual bench: the core that its hands wind and fit, such as bin-h "
     "(docs/reference/virtual-bench.md); the turns are those of the specimen file.",
 )
-CAUTION = (
-    "Caution: the ground clips of most scopes are joined to mains earth; put them on the common ground "
-    "alone. Fit parts that are cold and discharged."
-)
-FIT = {
-    "tied": "put both channels on the node of channel A, with nothing at the terminals",
-    "open": "leave the terminals open, with the open standard if there is one",
-}
 
 
 def band_options(defaults: bool) -> Callable[[F], F]:
@@ -85,8 +78,7 @@ class TerminalOperator:
         if not self._warned:
             click.echo(CAUTION, err=True)
             self._warned = True
-        what = FIT.get(name, f"fit the {name}")
-        click.echo(f"Now {what}, then press Enter.", err=True)
+        click.echo(f"Now {what_to_fit(name)}, then press Enter.", err=True)
         with interrupt.at_once():
             line = sys.stdin.readline()
         if not line:

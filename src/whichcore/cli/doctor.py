@@ -10,12 +10,13 @@ from typing import Any
 import click
 
 from whichcore.cli import interrupt
-from whichcore.cli.at_bench import CAUTION, Bar, at_bench, bench_option
+from whichcore.cli.at_bench import Bar, at_bench, bench_option
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import InputError, InstrumentError, UsageError
 from whichcore.files import home_folder, make_folder
+from whichcore.measure.hands import CAUTION
 from whichcore.measure.record import one_record
 from whichcore.rig.address_lock import AddressLock
 from whichcore.rig.command_table import DigitizerTable, SourceTable, load_table

@@ -21,14 +21,14 @@ from whichcore.bench import load_bench
 from whichcore.bench.load import VARIABLE, find_bench
 from whichcore.cli import interrupt
 from whichcore.cli.at_bench import Bar, band_options, hertz
-from whichcore.cli.bench_accuracy import bench_accuracy
 from whichcore.cli.options import library_option, reporting
-from whichcore.cli.plan import plan_bench
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.errors import InputError, LibraryError
 from whichcore.files import load_specimen
 from whichcore.libraries import library_for
+from whichcore.measure.bench_accuracy import bench_accuracy
+from whichcore.measure.plan_bench import plan_bench
 from whichcore.wording import listed, percent, quantity
 
 FORMAT = "whichcore-separable/1"

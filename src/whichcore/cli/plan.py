@@ -11,18 +11,15 @@ import click
 from whichcore.analysis.plan import MeasurementPlan, plan_measurement
 from whichcore.analysis.plan_accuracy import Expected
 from whichcore.analysis.plan_band import Band
-from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench, PlanPoint
+from whichcore.analysis.plan_point import PlanPoint
 from whichcore.analysis.plan_remark import Remark
-from whichcore.bench import BenchSettings, load_bench
-from whichcore.calibration.standards import nominal
-from whichcore.cli.bench_accuracy import bench_accuracy
+from whichcore.bench import load_bench
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
-from whichcore.errors import InputError
 from whichcore.files import load_specimen
-from whichcore.rig.command_table import DigitizerTable, SourceTable
-from whichcore.rig.serial_table import SerialTable
+from whichcore.measure.bench_accuracy import bench_accuracy
+from whichcore.measure.plan_bench import plan_bench
 from whichcore.wording import quantity
 
 FORMAT = "whichcore-plan/1"
@@ -90,39 +87,6 @@ def command(session: Session, /, specimen: str, bench: str | None, **asked: Any)
         drawn += pictures.all(Path(asked["figures"])) if asked["figures"] is not None else []
     report = _report(plan) | {"pictures": [str(path) for path in drawn]}
     session.deliver(lambda: report, lambda: page([*_blocks(plan, wound.name), *_drawn(drawn)]))
-
-
-def plan_bench(settings: BenchSettings) -> PlanBench:
-    """Return what the planner needs of a bench file.
-
-    Raises
-    ------
-    InputError
-        An instrument is driven by a plug-in, whose limits are not known before it is opened.
-    """
-    source, digitizer = settings.source.table, settings.digitizer.table
-    if not isinstance(source, SourceTable | SerialTable) or not isinstance(digitizer, DigitizerTable):
-        raise InputError(
-            "a plan needs instruments whose limits are written down",
-            where=str(settings.path),
-            got="a driver that is a plug-in",
-            allowed="command tables",
-            next_step="plan with --bench virtual, or write a command table",
-        )
-    limits = settings.source_limits or source.limits
-    low, high = limits.level_vpp
-    bits = 8 * digitizer.waveform.dtype.itemsize if digitizer.waveform is not None else 8
-    step = (digitizer.waveform.step_codes or 1.0) if digitizer.waveform is not None else 1.0
-    ratios = settings.channels.probe_ratios if settings.channels is not None else (1.0, 1.0)
-    return PlanBench(
-        shunt_ohm=nominal(settings.shunt.resistance_ohm),
-        output_ohm=source.output_ohm,
-        level_vpp=(low, min(high, settings.level_vpp or high)),
-        frequency_hz=limits.frequency_hz,
-        smallest_range_vpp=min(row[0] for row in digitizer.limits.ranges_vpp) * max(ratios),
-        steps=max(int(2**bits / step), 2),
-        flux_density_t=settings.flux_density_t or INITIAL_FLUX_T,
-    )
 
 
 # ------------------------------------------------------------------------------------------------- JSON
