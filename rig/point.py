@@ -188,6 +188,7 @@ class Station:
             wanted = averaging.more_takes(mean, reached, target, self._plan.most_takes)
             if wanted <= len(takes):
                 break
+        self._confirm()
         if self._memory is not None and self._seen is not None and self._seen.frequency_hz == frequency_hz:
             self._memory.keep(self._seen)
         return PointDone(
@@ -343,7 +344,18 @@ class Station:
         if self._correct is not None and corrected is None:
             faults.append(self._unread)
         if faults:
+            self._confirm()
             raise OutOfReachError("; ".join(faults) + self._limit_text())
+
+    def _confirm(self) -> None:
+        """Ask both instruments whether they are still set as they were; raises InstrumentError.
+
+        One that was reset in the middle, or turned by hand, would give a curve of another setting.
+        """
+        for instrument in (self.bench.source, self.bench.digitizer):
+            confirm = getattr(instrument, "confirm", None)
+            if confirm is not None:
+                confirm()
 
     def _limit_text(self) -> str:
         rule = self.rule

@@ -24,6 +24,8 @@ FORCE_S = 0.1  # at least, before a trigger is forced once more
 FREQUENCY_NEAR = 1e-5  # practice: seven digits and a crystal; more is another frequency
 LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
 PROBE_NEAR = 1e-3
+INTERVAL_NEAR = 1e-6  # the same answer as before
+LOST_STEP = "it was reset, or turned by hand; leave it alone, and the same command takes the sweep up again"
 RANGE_NEAR = 0.02  # practice: three digits of an answer; the next range is farther
 
 
@@ -148,6 +150,30 @@ class ScpiSource:
                 self._talk.say("output_off")
                 raise
 
+    def confirm(self) -> None:
+        """Ask whether everything is still as it was set; raises InstrumentError where it is not."""
+        lost = ""
+        if self._on and self.output_is_on() is False:
+            lost = "the output is off, though it was switched on"
+        for name in ("frequency", "level"):
+            query, value = self._table.queries.get(name), self._set.get(name)
+            if query is None or value is None or lost:
+                continue
+            taken, shown = self._talk.number(query), self._shown_value(name, value)
+            if not abs(taken - shown) <= _near(name) * abs(shown):
+                lost = f"{name} {taken:.7g} in place of {shown:.7g}"
+        if lost:
+            self._prepared = 0
+            raise InstrumentError(
+                "the source is no longer set as it was",
+                where=self._talk.address,
+                got=lost,
+                next_step=LOST_STEP,
+            )
+
+    def _shown_value(self, name: str, value: float) -> float:
+        return value if name == "frequency" else value * self._table.display_share
+
     def _switch_off(self) -> None:
         self._on = False
         self._talk.do("output_off")
@@ -222,8 +248,7 @@ class ScpiSource:
         if query is None:
             return
         taken = self._talk.number(query)
-        near = FREQUENCY_NEAR if name == "frequency" else LEVEL_NEAR
-        if not abs(taken - shown) <= near * abs(shown):
+        if not abs(taken - shown) <= _near(name) * abs(shown):
             raise InstrumentError(
                 f"the source has taken another {name} than was set",
                 where=self._talk.where(query),
@@ -231,6 +256,10 @@ class ScpiSource:
                 allowed=f"{shown:.7g}",
                 next_step="check limits, unit and load in the command table",
             )
+
+
+def _near(name: str) -> float:
+    return FREQUENCY_NEAR if name == "frequency" else LEVEL_NEAR
 
 
 def _shown(values: Mapping[str, float]) -> dict[str, float]:
@@ -504,6 +533,24 @@ class ScpiDigitizer:
         self._talk.check_errors()
         self._asked[key], self._real[key] = value, taken
         return taken
+
+    def confirm(self) -> None:
+        """Ask whether ranges and sample interval are still as they were set; raises InstrumentError."""
+        asked: list[tuple[str, str, float]] = [("interval", "", INTERVAL_NEAR)]
+        asked += [(f"range{c}", name, RANGE_NEAR) for c, name in enumerate(self._settings.channels)]
+        for key, name, near in asked:
+            query, real = self._table.queries.get(key.rstrip("01")), self._real.get(key)
+            if query is None or real is None:
+                continue
+            taken = self._talk.number(query, channel=name) if name else self._talk.number(query)
+            if not abs(taken - real) <= near * abs(real):
+                self._prepared = 0
+                raise InstrumentError(
+                    "the digitizer is no longer set as it was",
+                    where=self._talk.address + (f", channel {name}" if name else ""),
+                    got=f"{key.rstrip('01')} {taken:.6g} in place of {real:.6g}",
+                    next_step=LOST_STEP,
+                )
 
     def _confirm_probe(self, channel: str, ratio: float) -> None:
         query = self._table.queries.get("probe_ratio")

@@ -109,6 +109,7 @@ class Run:
     end_s: float
     sampling: Sampling
     channels: tuple[ChannelSettings, ChannelSettings]
+    untriggered: bool = False
 
 
 class Bench:
@@ -281,7 +282,8 @@ class Bench:
             sampling = Sampling(front.points, front.interval_s)
             start = self.now()
             times = start + front.points * front.interval_s * (1 + electronics().digitizer.clock_ppm * 1e-6)
-            self._run = Run(start, times, sampling, (self.channel(0), self.channel(1)))
+            lost = self.faults.find(FaultKind.TRIGGER_LOST) is not None
+            self._run = Run(start, times, sampling, (self.channel(0), self.channel(1)), untriggered=lost)
             self._codes = None
             begun = [k for k, stretch in enumerate(self._stretches) if stretch.start_s <= start]
             self._stretches = self._stretches[begun[-1] :]
@@ -292,7 +294,8 @@ class Bench:
         run = self._run
         if run is None:
             return False
-        return self.now() < run.end_s or self.faults.find(FaultKind.TRIGGER_LOST) is not None
+        lost = run.untriggered and self.faults.find(FaultKind.TRIGGER_LOST) is not None
+        return lost or self.now() < run.end_s
 
     def abort(self) -> None:
         """Throw the acquisition away."""

@@ -187,6 +187,21 @@ def check_empty(point: ImpedanceSweep, specimen: Specimen, name: str) -> None:
     )
 
 
+def check_passive(point: ImpedanceSweep) -> None:
+    """Refuse a point that gives power out; raises InstrumentError."""
+    z, f = complex(point.impedance_ohm[0]), float(point.frequency_hz[0])
+    u_real, _ = _uncertainty(point)
+    where, got = f"{f:g} Hz", _told(z, 1.0)
+    if z.real < -PASSIVE_SHARE * abs(z) - SIGMAS * u_real:
+        raise InstrumentError(
+            "the specimen gives power out, which no core does",
+            where=where,
+            got=got,
+            allowed="a resistance above zero",
+            next_step="channels swapped, or another wiring than in bench.toml: run whichcore doctor",
+        )
+
+
 def check_core(point: ImpedanceSweep, specimen: Specimen, wiring: Wiring) -> None:
     """Refuse a first point that no core gives: not passive, capacitive, a short, beyond any material.
 
@@ -202,18 +217,11 @@ def check_core(point: ImpedanceSweep, specimen: Specimen, wiring: Wiring) -> Non
     InstrumentError
         Naming what it looks like.
     """
+    check_passive(point)
     z, f = complex(point.impedance_ohm[0]), float(point.frequency_hz[0])
-    u_real, u_imag = _uncertainty(point)
+    _, u_imag = _uncertainty(point)
     where = f"{f:g} Hz"
     got = _told(z, 1.0)
-    if z.real < -PASSIVE_SHARE * abs(z) - SIGMAS * u_real:
-        raise InstrumentError(
-            "the specimen gives power out, which no core does",
-            where=where,
-            got=got,
-            allowed="a resistance above zero",
-            next_step="channels swapped, or another wiring than in bench.toml: run whichcore doctor",
-        )
     if z.imag < -SIGMAS * u_imag:
         raise InstrumentError(
             "the specimen is no inductor at its lowest frequency",

@@ -12,7 +12,7 @@ import numpy as np
 
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.at_the_bench import DRIFT_KEY, DRIFT_U_KEY
-from whichcore.analysis.types import ImpedanceSweep, Scope, Wiring
+from whichcore.analysis.types import ImpedanceSweep, Scope
 from whichcore.analysis.zero_field import EXTRAPOLATION
 from whichcore.bench import BenchSettings
 from whichcore.errors import AnalysisError, InputError, InstrumentError
@@ -22,8 +22,9 @@ from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.correction import Correction
 from whichcore.measure.engine import carry_out, fingerprint
-from whichcore.measure.fixture_check import check_core
+from whichcore.measure.fixture_check import check_core, check_passive
 from whichcore.measure.level_check import check_level
+from whichcore.measure.point_check import clock_word, direct_word
 from whichcore.measure.setting import (
     bench_name,
     fingerprint_of,
@@ -47,6 +48,7 @@ from whichcore.rig.sweep_plan import DemagnetiseRule, PointOrder, RecordRule, Sw
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
 DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency
+MOST_APART = 0.2  # of |Z|: more than any pair of ranges differs by when it is what it says
 DRIFT_CHANCE = 3.72  # |ΔZ| of two readings without drift is below so many u in 999 of 1000 cases (Rayleigh)
 
 
@@ -118,7 +120,7 @@ def run_sweep(
     correct = replace(stored.correction, second=second_winding(settings, request.specimen))
     with _journal(settings, bench, correct, request, plan) as journal:
         done = [point.frequency_hz for point in journal.points]
-        watch = _Watch(correct, request, bench.wiring, begun=bool(done), scale_known=bench.scale_known)
+        watch = _Watch(correct, request, bench, begun=bool(done))
         first = _first_of(journal, plan)
         what = (plan, None if request.tones is None else request.tones.of_core(request.specimen))
         for event in carry_out(what, bench, cancel, correct=correct, done=done, first=first):
@@ -236,10 +238,10 @@ class _Watch:
 
     correct: Correction
     request: SweepRequest
-    wiring: Wiring
+    bench: Bench
     begun: bool
-    scale_known: bool = True
     missed: int = 0
+    told: set[str] = field(default_factory=set)
 
     def see(self, event: Event) -> None:
         if isinstance(event, NotReachable) and not self.begun:
@@ -252,11 +254,16 @@ class _Watch:
                     next_step="an open instead of a core? check the contacts, and run whichcore doctor",
                 )
         if isinstance(event, PointDone):
-            if self.scale_known:
-                check_level(event, self.wiring)
-            if not self.begun and event.corrected is not None:
-                check_core(event.corrected, self.request.specimen, self.wiring)
+            if self.bench.scale_known:
+                check_level(event, self.bench.wiring)
+            if event.corrected is not None:
+                check_passive(event.corrected)
+                if not self.begun:
+                    check_core(event.corrected, self.request.specimen, self.bench.wiring)
             self.begun = True
+            self._tell("clock", clock_word(event))
+            if self.bench.scale_known:
+                self._tell("direct", direct_word(event, self.bench))
         if isinstance(event, RangesTied):
             self._compare(event)
         if isinstance(event, Finished) and drifts(event.drift, event.u_drift, self.request.target_relative):
@@ -265,6 +272,12 @@ class _Watch:
                 "end: the core drifts, is warming, or was disturbed not long ago; it is counted as an error "
                 "of the curve, growing with the time of each point"
             )
+
+    def _tell(self, kind: str, word: str) -> None:
+        """Warn of one kind once."""
+        if word and kind not in self.told:
+            self.told.add(kind)
+            warn(word)
 
     def _compare(self, event: RangesTied) -> None:
         try:
@@ -277,6 +290,15 @@ class _Watch:
             variance += float(side.scatter[0].trace())
             variance += sum(
                 abs(complex(s.sensitivity[0])) ** 2 for s in side.sources if s.id.startswith("range factor")
+            )
+        if abs(a - b) > MOST_APART * abs(a) + DISAGREEMENT * variance**0.5:
+            raise InstrumentError(
+                "two pairs of ranges read one point quite differently",
+                where=f"{event.frequency_hz:g} Hz",
+                got=f"{abs(a):.3g} ohm and {abs(b):.3g} ohm",
+                allowed=f"a difference of up to {MOST_APART:.0%}",
+                next_step="a cable was moved, or a range does not switch: run whichcore doctor; then the "
+                "same command takes the sweep up again",
             )
         if abs(a - b) > DISAGREEMENT * variance**0.5:
             warn(
