@@ -78,7 +78,7 @@ class Worker:
     """
 
     def __init__(self, settings: StreamSettings, stall_s: float = STALL_S) -> None:
-        self._settings, self._stall_s = settings, stall_s
+        self._settings, self._stall_s, self._takes = settings, stall_s, 0
         command = [sys.executable, "-m", "whichcore.rig.soundcard.worker", json.dumps(asdict(settings))]
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
@@ -120,7 +120,8 @@ class Worker:
             After the output has faded out.
         """
         frames = np.ascontiguousarray(output, dtype=np.float32)
-        self._ask({"play": len(frames)}, frames.tobytes())
+        self._takes += 1
+        self._ask({"play": len(frames), "take": self._takes}, frames.tobytes())
         asked_to_stop = False
         heard = time.monotonic()
         while True:
@@ -135,7 +136,7 @@ class Worker:
             elif time.monotonic() - heard > self._stall_s:
                 raise self._stalled(time.monotonic() - heard)
             if cancel.is_set() and not asked_to_stop:
-                self._ask({"stop": True})
+                self._ask({"stop": self._takes})
                 asked_to_stop = True
         if asked_to_stop:
             raise Cancelled("the take was stopped; the output is silent")

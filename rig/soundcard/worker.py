@@ -5,8 +5,9 @@ when that closes; the output is silent whenever nothing is asked. While a take r
 second how long ago the host last called, so that whoever waits can give up on a dead audio server and kill
 this process: the server's own functions would hang.
 
-A request is a JSON line, ``{"play": frames}`` followed by frames × output channels float32, or
-``{"stop": true}``. An answer is a JSON line, ``{"done": …, "frames": n}`` followed by n × 2 float32.
+A request is a JSON line, ``{"play": frames, "take": number}`` followed by frames × output channels float32,
+or ``{"stop": number}``. An answer is a JSON line, ``{"done": …, "bytes": n}`` followed by the record, frames
+× 2 float32, which a stopped take has none of.
 """
 
 from __future__ import annotations
@@ -56,7 +57,9 @@ class _Server:
         self._answers = answers
         self._columns = len(settings["output_channels"])
         self._player, self._stream = _open(settings)
-        self._requests: queue.Queue[tuple[dict[str, Any], bytes] | None] = queue.Queue()
+        self._requests: queue.Queue[tuple[int, bytes] | None] = queue.Queue()
+        self._stopped = -1  # number of the last take that was to stop
+        self._ending = False
 
     def serve(self) -> None:
         """Answer requests until there are none."""
@@ -66,16 +69,12 @@ class _Server:
         _say(self._answers, {"ready": True, "rate_hz": float(self._stream.samplerate)})
         threading.Thread(target=self._listen, daemon=True).start()
         while (request := self._requests.get()) is not None:
-            command, payload = request
-            if "play" in command:
-                shape = (int(command["play"]), self._columns)
-                output = np.frombuffer(payload, dtype=np.float32).reshape(shape)
-                if not self._play(self._player.begin(output)):
-                    return
+            number, payload = request
+            output = np.frombuffer(payload, dtype=np.float32).reshape(-1, self._columns)
+            self._play(number, self._player.begin(output))
 
     def end(self) -> None:
         """Let the silence reach the card, then close; a host that hangs is left alone."""
-        self._player.stop()
         time.sleep(SILENCE_S)
         closing = threading.Thread(target=self._stream.close, daemon=True)
         closing.start()
@@ -87,28 +86,28 @@ class _Server:
             time.sleep(0.005)
         return self._player.calls > 0
 
-    def _play(self, take: Take) -> bool:
-        """Wait for a take and hand it over; False where nobody listens any more."""
-        stopped = False
+    def _play(self, number: int, take: Take) -> None:
+        """Wait for a take and hand it over."""
+        if self._ending or self._stopped == number:
+            self._player.stop()
         while not take.done.wait(BEAT_S):
             _say(self._answers, {"age_s": self._player.age_s, "position": take.position})
-            while not self._requests.empty():
-                request = self._requests.get()
-                self._player.stop()
-                if request is None:
-                    return False
-                stopped = True
-        record = b"" if stopped else take.record.tobytes()
+        record = b"" if take.stopping else take.record.tobytes()
         head = {"done": True, "flags": sorted(take.flags), "bytes": len(record)}
         _say(self._answers, head, record)
-        return True
 
     def _listen(self) -> None:
         pipe = sys.stdin.buffer
         while line := pipe.readline():
             command = json.loads(line)
-            size = 4 * self._columns * int(command.get("play", 0))
-            self._requests.put((command, pipe.read(size)))
+            if "stop" in command:
+                self._stopped = int(command["stop"])
+                self._player.stop()
+            else:
+                payload = pipe.read(4 * self._columns * int(command["play"]))
+                self._requests.put((int(command["take"]), payload))
+        self._ending = True
+        self._player.stop()
         self._requests.put(None)
 
 

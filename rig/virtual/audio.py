@@ -122,7 +122,8 @@ class AudioBench:
 
     def state(self) -> dict[str, Any]:
         """Return what an onlooker sees; the loudest sample is that since the last look."""
-        loudest, self.loudest = self.loudest, 0.0
+        with self._lock:
+            loudest, self.loudest = self.loudest, 0.0
         item = self.hands.item
         return {
             "wiring": self.hands.wiring.value,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import os
 import queue
@@ -20,9 +19,20 @@ from typing import Any, Self
 from whichcore.errors import InstrumentError
 
 READY_S = 30.0
-END_S = 5.0
+END_S = 15.0  # a server that ran free while a client left takes ten seconds
+NAMES = tuple(
+    f"whichcore-{k}" for k in range(6)
+)  # a machine holds eight servers; a dead one's place is its name's
 PERIODS = {48_000: 1024, 96_000: 2048, 192_000: 4096}
-_count = itertools.count()
+
+
+def _mark(server: str) -> tuple[int, int] | None:
+    """Return what tells one socket of a server from the next; None where there is none."""
+    try:
+        found = (Path("/dev/shm") / f"jack_{server}_{os.getuid()}_0").stat()  # noqa: S108 - the server's own place
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns
 
 
 def jack_is_here() -> bool:
@@ -33,8 +43,9 @@ def jack_is_here() -> bool:
 class VirtualAudio:
     """A JACK server and the circuit; a context manager.
 
-    Two of them do not disturb each other: each server has a name of its own, and programs find it by the
-    variables in :attr:`environment`.
+    Several do not disturb each other: each server has a name of its own, and programs find it by the
+    variables in :attr:`environment`. On a server that runs free (freewheel) one program is served well; when
+    it leaves, the next waits ten seconds, unless :meth:`calm` came first.
 
     Attributes
     ----------
@@ -68,20 +79,11 @@ class VirtualAudio:
         wiring: str = "shunt-at-ground",
         seed: int | None = None,
     ) -> None:
-        self.server = f"whichcore-{os.getpid()}-{next(_count)}"
-        self.environment = {
-            "JACK_DEFAULT_SERVER": self.server,
-            "JACK_NO_START_SERVER": "1",
-            "JACK_NO_AUDIO_RESERVATION": "1",
-        }
         self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the bench
-        period = PERIODS.get(rate_hz, 2048)
-        options = ["-d", "dummy", "-r", f"{rate_hz}", "-p", f"{period}", "-C", "0", "-P", "0"]
-        self._jackd = self._start(["jackd", "-S", "--no-realtime", "--name", self.server, *options])
         self._circuit: subprocess.Popen[bytes] | None = None
         self._lines: queue.Queue[str | None] = queue.Queue()
+        self._serve(rate_hz)
         try:
-            self._await_server()
             command = [sys.executable, "-m", "whichcore.rig.virtual.audio", "--server", self.server]
             command += ["--wiring", wiring, *(() if seed is None else ("--seed", f"{seed}"))]
             self._circuit = self._start(command)
@@ -92,6 +94,47 @@ class VirtualAudio:
         except BaseException:
             self.close()
             raise
+
+    def _serve(self, rate_hz: int) -> None:
+        """Start a server under the first name that nobody else's has; raises InstrumentError."""
+        options = [
+            "-d",
+            "dummy",
+            "-r",
+            f"{rate_hz}",
+            "-p",
+            f"{PERIODS.get(rate_hz, 2048)}",
+            "-C",
+            "0",
+            "-P",
+            "0",
+        ]
+        for name in NAMES:
+            self.server = name
+            self.environment = {
+                "JACK_DEFAULT_SERVER": name,
+                "JACK_NO_START_SERVER": "1",
+                "JACK_NO_AUDIO_RESERVATION": "1",
+            }
+            before = _mark(name)
+            self._jackd = self._start(["jackd", "-S", "--no-realtime", "--name", name, *options])
+            if self._is_up(before):
+                return
+            self._jackd.kill()
+            self._jackd.wait(END_S)
+        error = self._gone(f"no server starts under any of {len(NAMES)} names")
+        self._log.close()
+        raise error
+
+    def _is_up(self, before: tuple[int, int] | None) -> bool:
+        """Wait for the server's socket, a new one; False where it ends instead."""
+        until = time.monotonic() + READY_S
+        while _mark(self.server) in {None, before}:
+            if self._jackd.poll() is not None or time.monotonic() > until:
+                return False
+            time.sleep(0.01)
+        time.sleep(0.05)  # a second server of the name gives up only after it has looked
+        return self._jackd.poll() is None
 
     def __enter__(self) -> Self:
         return self
@@ -134,6 +177,10 @@ class VirtualAudio:
         """Switch every fault off."""
         self.do(fault=None)
 
+    def calm(self) -> None:
+        """Go on in real time: before a program leaves a server that runs free."""
+        self.do(freewheel=False)
+
     def state(self) -> dict[str, Any]:
         """Return what an onlooker sees."""
         return self.do(state=True)
@@ -170,15 +217,6 @@ class VirtualAudio:
             stderr=self._log,
             env=os.environ | self.environment,
         )
-
-    def _await_server(self) -> None:
-        """Wait for its shared memory; raises InstrumentError."""
-        sign = Path("/dev/shm") / f"jack_{self.server}_{os.getuid()}_0"  # noqa: S108 - where the server puts it
-        until = time.monotonic() + READY_S
-        while not sign.exists():
-            if self._jackd.poll() is not None or time.monotonic() > until:
-                raise self._gone("the server does not start")
-            time.sleep(0.01)
 
     def _read(self, circuit: subprocess.Popen[bytes]) -> None:
         for line in circuit.stdout or ():
