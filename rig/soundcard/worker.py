@@ -30,6 +30,7 @@ from whichcore.rig.soundcard.stream import Player, Take
 BEAT_S = 0.2
 FIRST_CALL_S = 5.0
 END_S = 1.0
+SILENT_CALLS = 3  # of the host, until what was faded out has left it
 SILENCE_S = 0.15  # played at the end, so that nothing is cut off in full swing
 
 _BAD_RATE, _BUSY, _CHANNELS = -9997, -9985, -9998  # PortAudio's error numbers (portaudio.h)
@@ -92,9 +93,17 @@ class _Server:
             self._player.stop()
         while not take.done.wait(BEAT_S):
             _say(self._answers, {"age_s": self._player.age_s, "position": take.position})
+        if take.stopping:
+            self._await_silence()
         record = b"" if take.stopping else take.record.tobytes()
         head = {"done": True, "flags": sorted(take.flags), "bytes": len(record)}
         _say(self._answers, head, record)
+
+    def _await_silence(self) -> None:
+        """Wait until the host has asked for more than what was faded out."""
+        wanted, until = self._player.calls + SILENT_CALLS, time.monotonic() + SILENCE_S
+        while self._player.calls < wanted and time.monotonic() < until:
+            time.sleep(0.002)
 
     def _listen(self) -> None:
         pipe = sys.stdin.buffer
