@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from whichcore.bench.captures import ChannelsTable, SetTable, TopTable, load_captures
 from whichcore.errors import WhichcoreWarning
 from whichcore.files import (
     import_table,
@@ -17,9 +18,12 @@ from whichcore.files import (
 )
 from whichcore.files.material_file import MaterialTable
 from whichcore.files.parts_file import load_parts
+from whichcore.files.readings_file import load_readings
+from whichcore.files.screen_sheet import COLUMNS, KEYS, load_screen_sheet
 from whichcore.files.specimen_tables import SHAPES, WindingTable
 from whichcore.files.sweep_layout import BASE_COLUMNS, EXTRA_COLUMNS, SCOPE_KEYS, UNCERTAINTY_COLUMNS
 from whichcore.files.units import Dimension, units_of
+from whichcore.files.waveform_csv import read_waveform_csv
 
 TEXT = (Path(__file__).parents[1] / "docs" / "reference" / "files.md").read_text(encoding="utf-8")
 EXAMPLES = dict(re.findall(r"<!-- example: (\S+) -->\n```\w*\n(.*?)```", TEXT, re.DOTALL))
@@ -34,7 +38,7 @@ def folder(tmp_path):
 
 def test_every_fenced_block_is_an_example():
     assert len(EXAMPLES) == TEXT.count("\n```") / 2
-    assert len(EXAMPLES) == 11  # computed: counted in the page
+    assert len(EXAMPLES) == 15  # computed: counted in the page
 
 
 @pytest.mark.parametrize("name", [name for name in EXAMPLES if name.endswith(".specimen.toml")])
@@ -70,6 +74,31 @@ def test_data_sheet_table(folder):
 def test_parts_list(folder):
     parts = load_parts(folder / "parts.csv")
     assert [part.shape for part in parts] == ["ring", "ring", "rod"]
+
+
+def test_waveform(folder):
+    wave = read_waveform_csv(folder / "wave.csv")
+    assert wave.interval_s == 5e-6  # as the page has it
+    assert wave.step_codes == pytest.approx((0.04, 0.004))
+    assert wave.ranges == ("0.2", "0.02")
+
+
+def test_list_of_captures(folder):
+    captures = load_captures(folder / "captures.toml")
+    assert captures.channels.scale == (10.0, 1.0)  # analytic: fitted over set
+    assert len(captures.sets["load"].files[0]) == 2
+    keys = {*ChannelsTable.model_fields, *SetTable.model_fields, *TopTable.model_fields}
+    assert sorted(key for key in keys if f"`{key}`" not in TEXT) == []
+
+
+def test_sheet_of_a_screen(folder):
+    sheet = load_screen_sheet(folder / "screen.csv")
+    assert [row.reading.frequency_hz for row in sheet.rows] == [2e4, 5e4, 1e5]
+    assert sorted(key for key in (*COLUMNS, *KEYS) if key not in TEXT) == []
+
+
+def test_file_of_readings(folder):
+    assert len(load_readings(folder / "readings.txt")) == 2
 
 
 def test_readings_of_the_page():
