@@ -32,12 +32,13 @@ from whichcore.measure import (
     run_sweep,
     save_calibration,
 )
+from whichcore.measure.hands import what_to_fit
 from whichcore.measure.setting import bench_name
 from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_core, open_store
 from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFoundOn, PointDone
 from whichcore.rig.level import FluxRule
 from whichcore.rig.sweep_plan import log_grid
-from whichcore.web.folders import specimen_file, work_folder
+from whichcore.web.folders import specimen_file, sweeps_folder
 from whichcore.web.messages import Answering, as_error, collected
 
 USUAL_FLUX_T = 0.25e-3
@@ -89,7 +90,7 @@ class PageOperator:
 
     def fit(self, name: str) -> None:
         """Return when the page says that it is fitted; raises Cancelled."""
-        self._tell({"type": "fit", "fixture": name})
+        self._tell({"type": "fit", "fixture": name, "what": what_to_fit(name)})
         while not self._cancel.is_set():
             with contextlib.suppress(Empty):
                 self._done.get(timeout=POLL_S)
@@ -247,7 +248,7 @@ def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
 
 
 def _journal(named: str | None, specimen: Path) -> Path:
-    folder = work_folder() / "sweeps"
+    folder = sweeps_folder()
     make_folder(folder)
     if named is None:
         stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-%f")[:-3]

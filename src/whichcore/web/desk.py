@@ -6,6 +6,8 @@ Everything here is quick; what computes for seconds is the judge's.
 from __future__ import annotations
 
 import signal
+import tomllib
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -13,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from whichcore.analysis.geometry import core_geometry
-from whichcore.analysis.materials import Material
+from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import air_inductance_h, permeability
 from whichcore.analysis.specimen import Rod
 from whichcore.bench import find_bench, load_bench
@@ -22,12 +24,17 @@ from whichcore.files import load_specimen, make_folder
 from whichcore.files.specimen_file import specimen_from_text
 from whichcore.files.text import create_bytes, decode
 from whichcore.libraries import library_for
+from whichcore.measure import StoredCalibration
+from whichcore.measure.bench_accuracy import kept
+from whichcore.measure.calibration_file import OLD_DAYS
+from whichcore.measure.hands import CAUTION
 from whichcore.records import Kind, Question, Record, Store, compare_sweeps, open_store, unfinished_sweeps
 from whichcore.records.compare import kept_sweep
 from whichcore.rig.virtual.cores import cores
 from whichcore.web.curves import impedance_curve, permeability_curve
-from whichcore.web.folders import uploads_folder
+from whichcore.web.folders import sweeps_folder, uploads_folder
 from whichcore.web.messages import Answering
+from whichcore.web.tracing import save_traced, trace_curves
 
 MOST_RECORDS = 200
 
@@ -39,6 +46,8 @@ def main() -> None:
         {
             "state": state,
             "core.check": check_core,
+            "core.read": read_core,
+            "bench.calibrations": calibrations,
             "records.search": search,
             "records.show": show,
             "records.sweep": sweep_data,
@@ -47,6 +56,8 @@ def main() -> None:
             "records.file": file_of,
             "library.list": list_library,
             "library.show": show_material,
+            "library.trace": trace_curves,
+            "library.save": save_traced,
             "upload": upload,
         }
     ).run()
@@ -64,6 +75,8 @@ def state() -> dict[str, Any]:
             {"id": core.id, "title": core.title, "card": dict(core.card)} for core in cores().values()
         ],
         "unfinished": _unfinished(),
+        "caution": CAUTION,
+        "classes": [item.value for item in MaterialClass],
     }
 
 
@@ -81,10 +94,66 @@ def _own_bench() -> dict[str, Any]:
 def _unfinished() -> list[dict[str, Any]]:
     with open_store() as store:
         return [
-            {**record_fields(record), "journal": Path(str(record.columns["journal"])).name}
+            {
+                **record_fields(record),
+                "journal": Path(str(record.columns["journal"])).name,
+                "settings": dict(record.settings),
+                **_core_of(store, str(record.columns["core_id"] or "")),
+            }
             for record in unfinished_sweeps(store)
-            if Path(str(record.columns["journal"])).is_file()
+            if Path(str(record.columns["journal"])).parent == sweeps_folder()
+            and Path(str(record.columns["journal"])).is_file()
         ]
+
+
+def _core_of(store: Store, core: str) -> dict[str, Any]:
+    """Return a kept core as it was typed."""
+    if not core:
+        return {"name": "", "specimen": ""}
+    text = decode(store.payload(core), Path(f"record {core[:8]}"))
+    return {"name": store.find(core).title, "specimen": text}
+
+
+def calibrations(bench: str) -> dict[str, Any]:
+    """Return the newest calibration of each wiring of a bench, and how old it is."""
+    if bench not in {"virtual", "own"}:
+        raise InputError("there is no such bench", where="bench", got=str(bench), allowed="virtual, own")
+    settings = load_bench("virtual" if bench == "virtual" else None)
+    return {
+        "wiring": str(settings.wiring),
+        "calibrations": [_calibration(item.stored) for item in kept(settings)],
+    }
+
+
+def _calibration(stored: StoredCalibration) -> dict[str, Any]:
+    model = stored.model
+    return {
+        "error_model": model.kind,
+        "wiring": str(model.fingerprint.wiring),
+        "standards": list(model.standards),
+        "from_hz": float(model.frequency_hz[0]),
+        "to_hz": float(model.frequency_hz[-1]),
+        "points": int(model.frequency_hz.size),
+        "started": stored.header.get("started"),
+        "age_days": stored.age_days(),
+        "old": stored.age_days() > OLD_DAYS,
+        "drift": stored.header.get("drift"),
+    }
+
+
+def read_core(specimen: str) -> dict[str, Any]:
+    """Return the keys of a specimen file, for the fields of the page; it is checked before."""
+    specimen_from_text(specimen, Path("specimen"))
+    table = tomllib.loads(specimen)
+    return {
+        "name": str(table.get("name", "")),
+        "core": {key: _typed(value) for key, value in table["core"].items()},
+        "winding": {key: _typed(value) for key, value in table.get("winding", {}).items()},
+    }
+
+
+def _typed(value: object) -> object:
+    return value if isinstance(value, str | bool | int | float) else str(value)
 
 
 def check_core(specimen: str) -> dict[str, Any]:
@@ -120,23 +189,40 @@ def record_fields(record: Record) -> dict[str, Any]:
     }
 
 
-def search(
-    text: str = "", kind: str = "", tag: str = "", material: str = "", most: int = 50, skip: int = 0
-) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class SearchForm:
+    """What a page searches by; dates are ISO 8601."""
+
+    text: str = ""
+    kind: str = ""
+    tag: str = ""
+    material: str = ""
+    material_class: str = ""
+    since: str = ""
+    until: str = ""
+    most: int = 50
+    skip: int = 0
+
+
+def search(**asked: Any) -> dict[str, Any]:
     """Search the records."""
-    asked = Question(
-        text=text,
-        kind=Kind(kind) if kind else None,
+    given = SearchForm(**asked)
+    question = Question(
+        text=given.text,
+        kind=Kind(given.kind) if given.kind else None,
         without=(Kind.MATERIAL, Kind.SWEEP_BEGUN),
-        tag=tag,
-        material=material,
-        most=min(int(most), MOST_RECORDS),
-        skip=max(int(skip), 0),
+        tag=given.tag,
+        material=given.material,
+        material_class=given.material_class,
+        since=given.since,
+        until=given.until,
+        most=min(int(given.most), MOST_RECORDS),
+        skip=max(int(given.skip), 0),
     )
     with open_store() as store:
         return {
-            "count": store.count(asked),
-            "records": [record_fields(record) for record in store.search(asked)],
+            "count": store.count(question),
+            "records": [record_fields(record) for record in store.search(question)],
         }
 
 

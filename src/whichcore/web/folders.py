@@ -19,6 +19,11 @@ def uploads_folder() -> Path:
     return work_folder() / "uploads"
 
 
+def sweeps_folder() -> Path:
+    """Return the folder of journals."""
+    return work_folder() / "sweeps"
+
+
 def specimen_file(text: str, name: str) -> Path:
     """Write a specimen down as it was typed, under a name of our own making."""
     folder = work_folder() / "specimens"

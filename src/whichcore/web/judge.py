@@ -22,6 +22,7 @@ from whichcore.verdict_words import evidence_sentence, kind_of_core, measured_se
 from whichcore.web.curves import permeability_curve
 from whichcore.web.folders import safe_name, specimen_file
 from whichcore.web.messages import Answering
+from whichcore.web.planner import advise
 from whichcore.wording import percent
 from whichcore.workflow import Identification, Request, identify_files
 
@@ -31,7 +32,7 @@ SHOWN = 6
 def main() -> None:
     """Answer until the input closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    Answering({"judge.identify": identify}).run()
+    Answering({"judge.identify": identify, "judge.plan": advise}).run()
 
 
 @dataclass(frozen=True, slots=True)

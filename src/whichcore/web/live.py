@@ -27,6 +27,8 @@ class Work:
     driver : str
         Page that started it.
     running : bool
+    about : mapping
+        Bench, name and core, so that others know what they are watching.
     events : list of mapping
         All of it, for pages that come later.
     """
@@ -35,6 +37,7 @@ class Work:
     what: str
     driver: str
     running: bool = True
+    about: Mapping[str, str] = field(default_factory=dict)
     events: list[dict[str, Any]] = field(default_factory=list)
 
     def shown(self, page: str) -> dict[str, Any]:
@@ -44,6 +47,7 @@ class Work:
             "what": self.what,
             "running": self.running,
             "mine": self.driver == page,
+            "about": dict(self.about),
             "events": self.events,
         }
 
@@ -81,13 +85,14 @@ class Hub:
             if self._work is not None and self._work.running:
                 raise Refused(_busy(self._work, page))
             self._count += 1
-            before, self._work = self._work, Work(self._count, what, page)
+            before, self._work = self._work, Work(self._count, what, page, about=_about(args))
             try:
                 answer = await self.bench.ask(what, args)
             except Refused:
                 self._work = before
                 raise
-            self._tell_all({"type": "begun", "work": self._work.number, "what": what})
+            begun = {"type": "begun", "work": self._work.number, "what": what, "about": self._work.about}
+            self._tell_all(begun, driver=page)
             return answer
 
     async def drive(self, call: str, page: str, args: Mapping[str, Any]) -> dict[str, Any]:
@@ -147,12 +152,16 @@ class Hub:
             }
             self._told({"type": "failed", "error": error})
 
-    def _tell_all(self, message: dict[str, Any]) -> None:
-        for queue in list(self._pages):
+    def _tell_all(self, message: dict[str, Any], driver: str | None = None) -> None:
+        for queue, page in list(self._pages.items()):
             try:
-                queue.put_nowait(message)
+                queue.put_nowait(message if driver is None else {**message, "mine": page == driver})
             except asyncio.QueueFull:
                 self._pages.pop(queue, None)  # it comes again and is told everything anew
+
+
+def _about(args: Mapping[str, Any]) -> dict[str, str]:
+    return {name: str(args[name])[:200] for name in ("bench", "name", "core") if args.get(name)}
 
 
 def _busy(work: Work, page: str) -> dict[str, str]:
