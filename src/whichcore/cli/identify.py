@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from whichcore.cli.identify_text import verdict_page
-from whichcore.cli.options import dark_option, library_option, reporting
+from whichcore.cli.options import dark_option, library_option, reporting, store_option
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files import make_folder
@@ -77,6 +77,12 @@ from whichcore.workflow import Identification, Request, identify_files, write_pi
     "this folder (SVG and PNG). Pictures of the same names are replaced.",
 )
 @dark_option
+@click.option(
+    "--keep",
+    is_flag=True,
+    help="Keep the core, its sweep and the verdict among the records (whichcore records).",
+)
+@store_option
 @reporting
 @click.pass_obj
 def command(
@@ -85,6 +91,8 @@ def command(
     libraries: tuple[str, ...],
     figures: str | None,
     dark: bool,
+    keep: bool,
+    address: str | None,
     **asked: Any,
 ) -> None:
     """Say which material a wound core is most likely made of, how sure that is, and what to measure next.
@@ -99,6 +107,8 @@ def command(
         session.warn(text)
     if figures is not None:
         _draw(session, case, Path(figures), request.specimen.stem, dark)
+    if keep or address is not None:
+        _keep(session, request, case, libraries, address)
     session.deliver(case.verdict.to_dict, lambda: verdict_page(case))
 
 
@@ -122,6 +132,17 @@ def _request(*, specimen: str, sweep: str | None, readings: tuple[str, ...], **b
         sold_as=beside["sold_as"],
         parts=_path(beside["parts"]),
     )
+
+
+def _keep(
+    session: Session, request: Request, case: Identification, libraries: tuple[str, ...], address: str | None
+) -> None:
+    from whichcore.records import keep_case, open_store  # noqa: PLC0415 - the database is loaded only to keep
+    from whichcore.records.keep import Origin  # noqa: PLC0415
+
+    with open_store(address) as store:
+        kept = keep_case(store, request, case, Origin(settings={"libraries": list(libraries)}))
+        session.note(f"kept: verdict {kept[-1][:8]} of core {kept[0][:8]}, in {store.address}")
 
 
 def _path(name: str | None) -> Path | None:

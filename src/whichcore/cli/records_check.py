@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from whichcore.cli.options import reporting
-from whichcore.cli.records_options import report, store_option
+from whichcore.cli.options import reporting, store_option
+from whichcore.cli.records_options import report
 from whichcore.cli.session import Session
 from whichcore.cli.show import Lines, page
 from whichcore.records import Question, open_store, unfinished_sweeps

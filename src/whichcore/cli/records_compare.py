@@ -5,8 +5,7 @@ from __future__ import annotations
 import click
 import numpy as np
 
-from whichcore.cli.options import reporting
-from whichcore.cli.records_options import store_option
+from whichcore.cli.options import reporting, store_option
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.records import Comparison, compare_sweeps, open_store

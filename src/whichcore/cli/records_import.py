@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from whichcore.cli.options import reporting
-from whichcore.cli.records_options import store_option
+from whichcore.cli.options import reporting, store_option
 from whichcore.cli.session import Session
 from whichcore.cli.show import Lines, page
 from whichcore.records import import_records, open_store

@@ -7,13 +7,13 @@ from typing import Any
 
 import click
 
-from whichcore.cli.options import library_option, reporting
-from whichcore.cli.records_options import correcting_options, report, store_option, told
+from whichcore.cli.options import library_option, reporting, store_option
+from whichcore.cli.records_options import correcting_options, report, told
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
 from whichcore.libraries import library_for
-from whichcore.records import Record, Store, keep_calibration, keep_core, keep_sweep, keep_verdict, open_store
+from whichcore.records import Record, Store, keep_calibration, keep_case, keep_core, open_store
 from whichcore.records.keep import Origin
 from whichcore.workflow import Request, identify_files
 
@@ -85,14 +85,8 @@ def _keep(store: Store, request: Request, libraries: tuple[str, ...], origin: Or
     if request.sweep is None and not request.readings:
         return [keep_core(store, request.specimen, origin)]
     case = identify_files(request, library_for(libraries))
-    made = [keep_core(store, request.specimen)]
-    sweep = ""
-    if request.sweep is not None:
-        sweep = keep_sweep(store, request.sweep, core_id=made[0])
-        made.append(sweep)
-    settings = {"readings": list(request.readings), "libraries": list(libraries)}
-    origin = Origin(origin.corrects, origin.reason, settings)
-    return [*made, keep_verdict(store, case, made[0], sweep, origin)]
+    origin = Origin(origin.corrects, origin.reason, {"libraries": list(libraries)})
+    return list(keep_case(store, request, case, origin))
 
 
 def _text(kept: list[Record], place: str) -> str:

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from whichcore.cli.options import reporting
-from whichcore.cli.records_options import report, store_option, told, when
+from whichcore.cli.options import reporting, store_option
+from whichcore.cli.records_options import report, told, when
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError

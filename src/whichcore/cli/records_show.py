@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from whichcore.cli.options import reporting
-from whichcore.cli.records_options import report, store_option, told, when
+from whichcore.cli.options import reporting, store_option
+from whichcore.cli.records_options import report, told, when
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.files.text import create_bytes

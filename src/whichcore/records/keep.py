@@ -22,7 +22,7 @@ from whichcore.files.text import read_bytes
 from whichcore.measure.calibration_file import load_calibration
 from whichcore.records.rows import Kind, NewRecord, Question, Record, UsedMaterial, Value
 from whichcore.records.store import Store
-from whichcore.workflow import Identification
+from whichcore.workflow import Identification, Request
 
 NEGLIGIBLE = 1e-3  # probability below which a material is not written down with a verdict
 Settings = Mapping[str, object]
@@ -231,6 +231,31 @@ def keep_verdict(
     title = case.specimen.name or store.find(core_id).title
     new = NewRecord(Kind.VERDICT, title, payload, ".json", columns, given.settings or {}, materials=used)
     return store.add(replace(new, corrects=given.corrects, reason=given.reason))
+
+
+def keep_case(
+    store: Store, request: Request, case: Identification, origin: Origin | None = None
+) -> tuple[str, ...]:
+    """Keep what an identification was made from, and its verdict.
+
+    Returns
+    -------
+    tuple of str
+        Ids: the core, its sweep where there is one, the verdict last, which is what ``origin`` belongs to.
+    """
+    given = origin or Origin()
+    core = keep_core(store, request.specimen)
+    sweep = "" if request.sweep is None else keep_sweep(store, request.sweep, core_id=core)
+    second = "" if request.second_sweep is None else keep_sweep(store, request.second_sweep, core_id=core)
+    evidence = {
+        "readings": list(request.readings),
+        "surface_resistance": request.surface_resistance,
+        "sold_as": request.sold_as,
+        "second_sweep": second,
+    }
+    settings = {**evidence, **(given.settings or {})}
+    verdict = keep_verdict(store, case, core, sweep, replace(given, settings=settings))
+    return tuple(one for one in (core, sweep, verdict) if one)
 
 
 def _keep_material(store: Store, material: Material) -> str:
