@@ -152,7 +152,12 @@ class Station:
             if wanted is None:
                 return look, on_old
             yield from self._set_level(frequency_hz, wanted)
-        raise OutOfReachError(f"ranges and level were not found in {MOST_LOOKS} records")
+        lost = "; ".join(flag.detail for flag in look.phasors.flags if flag.kind is FlagKind.TOO_SMALL)
+        raise OutOfReachError(
+            f"ranges and level were not found in {MOST_LOOKS} records"
+            + f" ({lost})" * bool(lost)
+            + self._limit_text()
+        )
 
     def record(self, frequency_hz: float) -> Look:
         """Take one record and read it; raises Cancelled when asked to stop."""
