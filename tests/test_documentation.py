@@ -226,7 +226,7 @@ def test_commands_named_exist(page):
     code = [line for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL) for line in block.splitlines()]
     code += re.findall(r"`([^`\n]+)`", FENCE.sub("", text))
     for line in code:
-        called = re.match(r"(?:\S*/)?whichcore((?: [a-z]+)+)(.*)", line)
+        called = re.match(r"(?:\S*/)?whichcore((?: [a-z][a-z-]*)+)(.*)", line)
         if called is None:
             continue
         command = root

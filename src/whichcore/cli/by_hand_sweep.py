@@ -76,7 +76,7 @@ def _text(sweep: ImpedanceSweep, out: str, specimen: str) -> str:
             quantity(point["frequency_hz"], "Hz", 6),
             with_uncertainty(point["impedance_real_ohm"], point["u_real_ohm"]),
             with_uncertainty(point["impedance_imag_ohm"], point["u_imag_ohm"]),
-            "" if point["flux_density_t"] is None else quantity(point["flux_density_t"], "T", 2),
+            "" if point["flux_density_t"] is None else quantity(point["flux_density_t"], "T"),
         )
         for point in points_of(sweep)
     )

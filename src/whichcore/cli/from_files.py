@@ -168,7 +168,7 @@ def _row(row: dict[str, Any]) -> tuple[str, ...]:
         "found" if row["found"] else "stated",
         with_uncertainty(row["impedance_real_ohm"], row["u_real_ohm"]),
         with_uncertainty(row["impedance_imag_ohm"], row["u_imag_ohm"]),
-        "" if flux is None else quantity(flux, "T", 2),
+        "" if flux is None else quantity(flux, "T"),
         files[0] if len(files) == 1 else f"{files[0]} and {len(files) - 1} more",
         "; ".join(flag["kind"] for flag in row["flags"] if flag["kind"] not in _IN_THE_UNCERTAINTY),
     )
