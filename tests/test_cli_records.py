@@ -147,11 +147,11 @@ def test_identify_keeps_on_request_and_only_then(run, tmp_path):
     words += ["--library", "shipped", "--json"]
     assert CliRunner().invoke(root, words).exit_code == 0
     assert not (tmp_path / "home" / "records.sqlite").exists()
-    done = CliRunner().invoke(root, [*words, "--sold-as", "power ferrite", "--keep"])
+    done = CliRunner().invoke(root, [*words, "--sold-as", "power", "--keep"])
     assert done.exit_code == 0, done.output
     told = run.json("list", "--kind", "verdict")
     assert told["count"] == 1
-    assert told["records"][0]["settings"]["sold_as"] == "power ferrite"
+    assert told["records"][0]["settings"]["sold_as"] == "power"
     assert f"kept: verdict {told['records'][0]['id'][:8]}" in done.stderr
     verdict = run.json("show", told["records"][0]["id"], "--file", tmp_path / "v.json")
     assert json.loads((tmp_path / "v.json").read_text()) == json.loads(done.stdout)

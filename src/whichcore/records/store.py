@@ -184,9 +184,9 @@ class Store:
         """
         record = self.find(record_id)
         with transaction(self._engine) as connection:
-            data = bytes(
-                connection.execute(select(RECORD.c.payload).where(RECORD.c.id == record.id)).scalar_one()
-            )
+            found = connection.execute(select(RECORD.c.payload).where(RECORD.c.id == record.id)).scalar_one()
+        # a damaged file may hold text where bytes belong
+        data = found.encode() if isinstance(found, str) else bytes(found)
         if hashlib.sha256(data).hexdigest() != record.sha256:
             raise RecordError(
                 "the record is damaged: its checksum does not fit",
