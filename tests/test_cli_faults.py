@@ -1,6 +1,7 @@
 """What goes wrong at the bench, through the commands: one line, output off, nothing lost, and on it goes."""
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -133,6 +134,13 @@ LINE_FAULTS = [
     pytest.param("long-block", "digitizer", "does not end where it says", id="long-block", marks=soak),
     pytest.param("wrong-digits", "digitizer", "length", id="wrong-digits", marks=soak),
     pytest.param("echo", "digitizer", "", id="echo", marks=soak),
+    pytest.param("reset", "source", "the output is off, though it was switched on", id="reset-source"),
+    pytest.param("reset", "digitizer", "no longer set as it was", id="reset-digitizer", marks=soak),
+    pytest.param("trigger-lost", "digitizer", "no answer in time", id="trigger-lost", marks=soak),
+    pytest.param("header-on", "digitizer", "does not become empty", id="header-on", marks=soak),
+    pytest.param("swapped", "digitizer", "quite differently", id="swapped-on-the-way"),
+    pytest.param("display-load", "source", "more than the source gives", id="display-load", marks=soak),
+    pytest.param("clipped", "digitizer", "run whichcore doctor", id="a-range-that-sticks", marks=soak),
 ]
 
 
@@ -149,6 +157,109 @@ def test_a_line_that_fails_in_the_middle_of_a_sweep(bench, monkeypatch, kind, on
     kept = rows(folder)
     assert len(kept) == BEFORE
     goes_on(folder, kept)
+
+
+@soak
+@pytest.mark.parametrize("after", [0, 1, 5, 900, 19_000])
+@pytest.mark.parametrize("on", ["source", "digitizer"])
+def test_a_cable_out_at_any_byte_of_a_sweep(bench, monkeypatch, on, after):
+    folder, virtual = bench
+    with monkeypatch.context() as patch:
+        after_two_points(patch, lambda: virtual.fault("cut", on=on, value=after))
+        done = run(*sweep_words(folder))
+    virtual.clear_faults()
+    assert not virtual.state()["output"]
+    if done.exit_code == 0:  # the line to the source carries less than that in what is left of the sweep
+        assert (on, len(rows(folder))) == ("source", POINTS)
+        return
+    assert done.exit_code == 4
+    assert "closed the connection" in the_line(done)
+    kept = rows(folder)
+    assert len(kept) == BEFORE
+    goes_on(folder, kept)
+
+
+@soak
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        # computed: 600 and 11.3 of the source, less 7.9
+        ({"kind": "frequency-off", "value": 600.0}, r"\+60[2-5] ppm apart"),
+        ({"kind": "offset"}, "a direct voltage of 7.* mV stands on the shunt"),
+    ],
+)
+def test_what_is_told_though_it_spoils_no_point(bench, fault, told):
+    """It is told once, as a warning; the curve stands with what it says of itself."""
+    folder, virtual = bench
+    virtual.do(fault=fault)
+    done = run(*sweep_words(folder))
+    assert done.exit_code == 0, done.output
+    assert len(re.findall(told, done.stderr)) == 1, done.stderr
+    virtual.clear_faults()
+    assert not virtual.state()["output"]
+    assert len(rows(folder)) == POINTS
+
+
+@soak
+@pytest.mark.parametrize("ppm", [-1000.0, 1000.0, 1500.0])
+def test_a_frequency_at_the_end_of_what_is_looked_for_is_never_taken_in_silence(bench, ppm):
+    """Within 1000 ppm it is read and told, beyond it no tone is found; here it is both or either."""
+    folder, virtual = bench
+    virtual.fault("frequency-off", value=ppm)
+    done = run(*sweep_words(folder), "--json")
+    told = json.loads(done.stdout)
+    if done.exit_code == 0:
+        assert len(told["not_reachable"]) >= POINTS - len(rows(folder))
+        assert any("ppm apart" in text for text in told["warnings"]) or not rows(folder)
+    else:
+        assert done.exit_code == 4
+        assert "within 1000 ppm" in told["error"]["got"]
+    virtual.clear_faults()
+    assert not virtual.state()["output"]
+    goes_on(folder, rows(folder))
+
+
+@soak
+def test_hum_of_hundreds_of_times_costs_no_wrong_point(bench):
+    """Mains is fitted beside the tone: the curve is that of a quiet bench (computed by the same program)."""
+    folder, virtual = bench
+    assert run(*sweep_words(folder)).exit_code == 0
+    quiet = [list(map(float, row.split(",")[1:3])) for row in rows(folder)]
+    (folder / "out.csv").unlink()
+    virtual.fault("hum", value=100.0)
+    assert run(*sweep_words(folder)).exit_code == 0
+    loud = [list(map(float, row.split(",")[1:3])) for row in rows(folder)]
+    for (a, b), (c, d) in zip(quiet, loud, strict=True):
+        assert abs(complex(a, b) - complex(c, d)) < 0.05 * abs(complex(a, b))
+
+
+@soak
+@pytest.mark.parametrize(("channel", "told"), [(1, "gives power out"), (2, "none of the lowest points")])
+def test_a_probe_of_another_ratio_than_the_bench_file_says(bench, channel, told):
+    folder, virtual = bench
+    virtual.do(probe=10, channel=channel)
+    try:
+        done = run(*sweep_words(folder))
+    finally:
+        virtual.do(probe=1, channel=channel)
+    assert done.exit_code == 4, done.output
+    assert told in the_line(done)
+    assert not virtual.state()["output"]
+    goes_on(folder, [])
+
+
+@soak
+def test_no_signal_from_the_middle_on_is_told_point_by_point(bench, monkeypatch):
+    folder, virtual = bench
+    with monkeypatch.context() as patch:
+        after_two_points(patch, lambda: virtual.fault("no-signal"))
+        done = run(*sweep_words(folder), "--json")
+    assert done.exit_code == 0, done.output
+    lost = json.loads(done.stdout)["not_reachable"]
+    assert len(lost) >= POINTS - BEFORE
+    assert all("no tone" in item["reason"] for item in lost)
+    virtual.clear_faults()
+    goes_on(folder, rows(folder))
 
 
 @soak

@@ -56,7 +56,8 @@ class Fault:
         Seconds of a slow line, ppm of a frequency, bytes a line still carries before it is cut, volts of an
         offset, how many times the hum is as high.
     times : int or None
-        How often it still happens; None for as long as it is on. Only faults of single replies count.
+        How often it still happens; None for as long as it is on. Only faults of single replies count; a
+        reset happens once unless told otherwise.
     """
 
     kind: FaultKind
@@ -85,7 +86,8 @@ def parse_fault(table: dict[str, object]) -> Fault:
     fault = Fault(kind, value=DEFAULT_VALUES.get(kind, 0.0))
     fault.on = str(table.get("on", fault.on))
     fault.channel = _whole(table.get("channel", 1), "channel")
-    fault.times = None if table.get("times") is None else _whole(table["times"], "times")
+    usual = 1 if kind is FaultKind.RESET else None
+    fault.times = usual if table.get("times") is None else _whole(table["times"], "times")
     value = table.get("value", fault.value)
     if fault.on not in INSTRUMENTS:
         raise InputError("no such instrument", where="fault", got=fault.on, allowed=", ".join(INSTRUMENTS))
