@@ -1,5 +1,6 @@
 """Heights and shifts off a screen, and meter readings: right, with honest uncertainty, slips refused."""
 
+import contextlib
 import json
 import math
 from pathlib import Path
@@ -7,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from whichcore.analysis.by_hand import ScreenReading, pair_of_readings
 from whichcore.analysis.types import Wiring
@@ -177,6 +180,20 @@ def test_heights_refused(text, scale, said):
 def test_shifts_refused(text, scale, said):
     with pytest.raises(InputError, match=said):
         parse_shift(text, scale, 1e4, Eye(), where="shift")
+
+
+@given(
+    st.text(alphabet="0123456789.-+e±% Vpkrmsdivueg@Hon", max_size=14), st.sampled_from(["", "5 us", "1 V"])
+)
+@settings(max_examples=150, deadline=None)
+def test_nothing_typed_makes_anything_but_an_input_error(text, scale):
+    for read in (
+        lambda: parse_height(text, scale, Eye(), where="a"),
+        lambda: parse_shift(text, scale, 1e4, Eye(), where="shift"),
+        lambda: with_meter_accuracy("152 uH @ 10 kHz", text),
+    ):
+        with contextlib.suppress(InputError):
+            read()
 
 
 def test_the_covariance_is_that_of_many_readings():

@@ -126,6 +126,7 @@ REFUSED = {
     "channels of different length": (
         [*HEAD, *rows(count=300), *rows("{t:.7e},{a:.4f},")[300:]], "line 303: the channels are of diff"),
     "not a number": (replaced(100, "-8e-5,nan,0.1"), "line 100: a finite number was expected; got nan"),
+    "a remark in the midst": (replaced(100, "here the trigger, was, lost"), "line 100: a row in the midst"),
     "one cell empty": (replaced(100, "-8e-5,,0.1"), "line 100: the cell is empty"),
     "codes without a scale": (["Time,CH1,CH2", *rows("{t:.7e},{ca},{cb}")], "whole numbers.*volts_per_code"),
     "amperes": (["Time,CH1,CH2", "s,V,A", *rows()], "CH2: a channel is not in volts; got A"),
@@ -175,6 +176,27 @@ def test_a_file_cut_anywhere_never_gives_other_numbers(tmp_path_factory, cut):
         return
     count = wave.samples.shape[1]
     np.testing.assert_array_equal(np.round(wave.samples / 1e-4), np.round(np.array([A, B])[:, :count] / 1e-4))
+
+
+PIECES = st.sampled_from(
+    [*'1 -3 e9 1e400 V s , ; # : = nan " Time é (ms)'.split(), "\t", "\n", " "]
+    + ["sample interval", "record length", "volts per code"]
+)
+
+
+@given(above=st.lists(PIECES, max_size=12), below=st.lists(PIECES, max_size=6), at=st.integers(0, 700))
+@settings(max_examples=80, deadline=None)
+def test_no_text_makes_anything_but_an_input_error(tmp_path_factory, above, below, at):
+    body = "\n".join(rows(count=40))
+    text = "".join(above) + "\n" + body[:at] + "".join(below) + body[at:]
+    path = tmp_path_factory.mktemp("any") / "w.csv"
+    path.write_text(text, encoding="utf-8")
+    try:
+        wave = read_waveform_csv(path)
+    except InputError:
+        return
+    assert np.isfinite(wave.samples).all()
+    assert wave.interval_s > 0
 
 
 def test_words_have_one_meaning_each():

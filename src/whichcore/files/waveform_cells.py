@@ -20,6 +20,7 @@ from whichcore.files.text import read_bytes
 
 HEAD_LINES = 400  # looked at for what the file says of itself
 _LOOKED_AT = 20  # rows the columns are found from
+_FEWEST_ROWS = 3  # of numbers above a row of text, from which on it stands in their midst
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d{1,4})?", re.ASCII)
 _NO_NUMBER = {"nan", "-nan", "inf", "+inf", "-inf", "n/a", "null", "---", "----", "****"}
@@ -117,6 +118,7 @@ def read_cells(path: Path) -> Cells:
     separator = _separator(head[:-1], path)
     rows = [_split(line, separator) for line in head]
     columns, start = _table(rows[:-1])
+    _refuse_text_between(rows[:-1], columns, start, path)
     body = lines[start:]
     if cut and len(_split(body[-1], separator)) > columns[-1]:
         body = body[:-1]  # its last number may lack digits; a line without it is refused below
@@ -220,9 +222,23 @@ def _start(rows: Sequence[Row], columns: tuple[int, ...]) -> int:
         if any(row) and not (any(cells) and all(not cell or _is_number(cell) for cell in cells)):
             break
         start -= 1
-    while not any(rows[start]):
+    while start < len(rows) and not any(rows[start]):
         start += 1
     return start
+
+
+def _refuse_text_between(rows: Sequence[Row], columns: tuple[int, ...], start: int, path: Path) -> None:
+    """Refuse a row without numbers in the midst of them: what stands above it would be lost."""
+    above = sum(frozenset(columns) <= _numeric(row) for row in rows[:start])
+    if columns and start < len(rows) and above < _FEWEST_ROWS:
+        return
+    raise InputError(
+        "a row in the midst of the numbers holds none",
+        where=f"{path}, line {start}",
+        got=", ".join(rows[start - 1])[:60],
+        allowed=f"numbers in column {', '.join(str(c + 1) for c in columns)}" if columns else "numbers",
+        next_step="remove the row if it is a remark; else save the file again",
+    )
 
 
 def _numbers(body: list[str], separator: str, columns: tuple[int, ...], where: str, first: int) -> FloatArray:
