@@ -9,10 +9,12 @@ line, and ends when standard input closes.
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -161,7 +163,10 @@ def _wiring(value: object) -> Wiring:
 @click.option("--server", required=True, help="Name of the JACK server.")
 @click.option("--wiring", type=click.Choice([w.value for w in Wiring]), default=Wiring.SHUNT_AT_GROUND.value)
 @click.option("--seed", type=int, default=None, help="Of the noise.")
-def main(server: str, wiring: str, seed: int | None) -> None:
+@click.option(
+    "--server-process", type=int, default=None, help="Id of the server, to be ended with the circuit."
+)
+def main(server: str, wiring: str, seed: int | None, server_process: int | None) -> None:
     """Join the circuit to a JACK server as its hardware."""
     import jack  # noqa: PLC0415 - for tests alone: an extra
 
@@ -183,6 +188,9 @@ def main(server: str, wiring: str, seed: int | None) -> None:
         for line in sys.stdin:
             if line.strip():
                 _say(_answer(client, wheel, bench, line))
+    if server_process is not None:  # whoever started both may be dead
+        with suppress(OSError):
+            os.kill(server_process, signal.SIGTERM)
 
 
 def _answer(client: Any, wheel: threading.Event, bench: AudioBench, line: str) -> dict[str, Any]:

@@ -85,7 +85,8 @@ class VirtualAudio:
         self._serve(rate_hz)
         try:
             command = [sys.executable, "-m", "whichcore.rig.virtual.audio", "--server", self.server]
-            command += ["--wiring", wiring, *(() if seed is None else ("--seed", f"{seed}"))]
+            command += ["--wiring", wiring, "--server-process", f"{self._jackd.pid}"]
+            command += [*(() if seed is None else ("--seed", f"{seed}"))]
             self._circuit = self._start(command)
             threading.Thread(target=self._read, args=(self._circuit,), daemon=True).start()
             self.rate_hz = float(self._next("start")["rate_hz"])
