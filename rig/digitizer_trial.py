@@ -52,7 +52,10 @@ class DigitizerTrial:
                 yield finding
                 return
             yield finding if check == "settings" else self._judge_ranges()
-        yield from self._intervals()
+        intervals = list(self._intervals())
+        yield from intervals
+        if all(finding.status is Status.BAD for finding in intervals[:2]):
+            return  # who knows how long a record would take
         first = self._step.tried("record", self._record)
         yield first
         if self._capture is None or first.status is Status.BAD:
@@ -155,6 +158,8 @@ class DigitizerTrial:
         form = self._table.waveform
         window = form.window_points if form is not None else 0
         points = min(limits.points[1], max(2000, window + limits.points[0] if window else 0))
+        if self._table.memory_points:
+            points = max(min(points, self._table.memory_points // 2), limits.points[0])
         interval = min(max(RECORD_S / points, limits.interval_s[0]), limits.interval_s[1])
         real = digitizer.set_interval(interval)
         digitizer.set_points(points)

@@ -14,30 +14,11 @@ from whichcore.rig.block import Block
 from whichcore.rig.command_table import DigitizerTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.scaling import FORMULAS
+from whichcore.rig.table_error import TableError
 from whichcore.rig.template import NOT_A_NUMBER, Query
 from whichcore.rig.waveform_format import WaveformFormat
 
 RECORD_NEAR = 5e-3  # practice: some answers have three digits; a wrong time base is off by a factor
-
-
-class RecordError(InstrumentError):
-    """A record that is not what was asked for, or cannot be what the table says.
-
-    Attributes
-    ----------
-    key : str
-        Of the command table, most likely wrong.
-    """
-
-    key = "waveform.ask"
-
-
-def _wrong_record(
-    key: str, what: str, where: str, *, got: str, allowed: str = "", step: str = ""
-) -> RecordError:
-    error = RecordError(what, where=where, got=got, allowed=allowed, next_step=f"{step} in the command table")
-    error.key = key
-    return error
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,13 +118,15 @@ class RecordReader:
         items = (*self._table.scaling.values(), *self._form.check.values())
         return any(isinstance(item, Query) and item.ask is None for item in items)
 
-    def _number(self, item: Query | float, channel: str, answers: dict[str, str], header: str) -> float:
+    def _number(
+        self, key: str, item: Query | float, channel: str, answers: dict[str, str], header: str
+    ) -> float:
         """Return a number; the same question is sent once for all the values in its answer."""
         if isinstance(item, float):
             return item
         where = self._talk.where(item, channel=channel)
         if item.ask is None:
-            return item.number(header, where)
+            return _of_header(key, item, header, where)
         message = item.message(channel=channel)
         if message not in answers:
             answers[message] = self._talk.ask(item, channel=channel)
@@ -153,52 +136,55 @@ class RecordReader:
     def _check(self, wanted: Wanted, answers: dict[str, str], header: str = "") -> None:
         """Refuse a record of another interval or length than was set."""
         said = {
-            key: self._number(item, wanted.channel, answers, header) for key, item in self._form.check.items()
+            key: self._number(f"record.{key}", item, wanted.channel, answers, header)
+            for key, item in self._form.check.items()
         }
         place = f"{self._talk.address}, channel {wanted.channel}"
         count = self._table.memory_points if self._form.whole else wanted.points
         points = said.get("points")
         if points is not None and points != count:
-            raise _wrong_record(
+            raise TableError.at(
                 "limits.memory_points" if self._form.whole else "waveform.window",
                 "the record has another length than was asked for",
                 place,
                 got=f"{points:g} points",
                 allowed=f"{count} points",
-                step="check memory_points and the commands that set the length",
+                next_step="check whole, memory_points and what sets the length in the command table",
             )
         interval = said.get("interval")
         if interval is None and points is not None and "first" in said:
             interval = (said["last"] - said["first"]) / (points - 1)
         allowed = RECORD_NEAR * wanted.interval_s
         if interval is not None and not abs(interval - wanted.interval_s) <= allowed:
-            raise _wrong_record(
+            raise TableError.at(
                 "record.interval" if "interval" in said else "record.first",
                 "the record was taken at another sample interval than was set",
                 place,
                 got=f"{interval:.6g} s",
                 allowed=f"{wanted.interval_s:.6g} s",
-                step="check it, queries.interval, timebase and memory_points",
+                next_step="check it, queries.interval, timebase and memory_points in the command table",
             )
 
     def _scale(self, wanted: Wanted, answers: dict[str, str], header: str = "") -> Scale:
         """Return how codes become volts."""
         form = self._form
         values = {
-            key: self._number(item, wanted.channel, answers, header)
+            key: self._number(f"scaling.{key}", item, wanted.channel, answers, header)
             for key, item in self._table.scaling.items()
         }
         formula = FORMULAS[self._table.formula]
         slope, zero = formula.slope(values), formula.zero(values)
         if not slope > 0 or not math.isfinite(zero):
-            raise _wrong_record(
+            raise TableError.at(
                 "scaling.formula",
                 "the digitizer states no usable scale",
                 f"{self._talk.address}, channel {wanted.channel}",
                 got=", ".join(f"{key} {value:g}" for key, value in values.items()),
-                step="check formula and its numbers",
+                next_step="check formula and its numbers in the command table",
             )
-        step = None if form.step is None else self._number(form.step, wanted.channel, answers, header)
+        step = None
+        if form.step is not None:
+            step = self._number("waveform.step_codes", form.step, wanted.channel, answers, header)
         clip = form.clip_codes
         if form.clip_ranges is not None:
             low, high = ((share * wanted.range_vpp - zero) / slope for share in form.clip_ranges)
@@ -241,13 +227,13 @@ class RecordReader:
         if codes.dtype.kind == "f":
             bad = int(np.count_nonzero(~(np.abs(codes) < NOT_A_NUMBER)))
             if bad:
-                raise _wrong_record(
+                raise TableError.at(
                     "waveform.byte_order",
                     "the record holds marks for missing values",
                     place,
                     got=f"{bad} of {codes.size}",
                     allowed="numbers",
-                    step="check byte_order and dtype",
+                    next_step="check byte_order and dtype in the command table",
                 )
             return
         step = scale.step_codes or 1.0
@@ -255,11 +241,22 @@ class RecordReader:
             return
         rest = codes.astype(np.int64) % int(step)
         if np.any(rest):
-            raise _wrong_record(
+            raise TableError.at(
                 "waveform.byte_order",
                 "the codes are no multiples of the step the command table states",
                 place,
                 got=", ".join(str(code) for code in codes[rest != 0][:4]),
                 allowed=f"multiples of {step:g}",
-                step="check byte_order, dtype and step_codes",
+                next_step="check byte_order, dtype and step_codes in the command table",
             )
+
+
+def _of_header(key: str, item: Query, header: str, where: str) -> float:
+    """Return a number that stands in front of the block."""
+    try:
+        return item.number(header, where)
+    except InstrumentError as error:
+        next_step = "check the names in the header of a block against the command table"
+        raise TableError.at(
+            key, error.what, where, got=error.got, allowed=error.allowed, next_step=next_step
+        ) from None

@@ -17,6 +17,7 @@ from whichcore.rig.command_table import CommandTable, DigitizerTable, SourceTabl
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.instruments import DigitizerLimits, SourceLimits, Span
 from whichcore.rig.record_reader import ChannelRecord, RecordReader, Scale, Wanted
+from whichcore.rig.table_error import TableError
 
 SHARE_MISSED = 0.2  # a record may take a fifth longer than its samples before the usual patience begins
 POLL_S = 0.01  # between two questions whether the record is complete
@@ -26,6 +27,7 @@ LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
 PROBE_NEAR = 1e-3
 INTERVAL_NEAR = 1e-6  # the same answer as before
 LOST_STEP = "it was reset, or turned by hand; leave it alone, and the same command takes the sweep up again"
+INTERVAL_NEAR = 3.0  # the nearest interval there is may lie a little beyond the limits
 RANGE_NEAR = 0.02  # practice: three digits of an answer; the next range is farther
 
 
@@ -418,9 +420,16 @@ class ScpiDigitizer:
         if self._table.timebase is not None:
             fields["seconds_per_division"] = self._table.timebase.per_division(interval_s)
         real = self._change("interval", interval_s, fields, lambda: self._talk.number(query))
-        if not real > 0:
-            raise InstrumentError(
-                "the digitizer states no sample interval", where=self._talk.address, got=f"{real:g} s"
+        low, high = self._limits.interval_s
+        if not low / INTERVAL_NEAR <= real <= high * INTERVAL_NEAR:
+            self._asked.clear()
+            raise TableError.at(
+                "queries.interval",
+                "the digitizer states a sample interval beyond its limits",
+                self._talk.where(query),
+                got=f"{real:g} s",
+                allowed=f"{low:g} to {high:g} s",
+                next_step="correct it in the command table; where a rate is answered write inverse = true",
             )
         return real
 

@@ -7,12 +7,12 @@ import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 
-from whichcore.errors import InstrumentError
 from whichcore.rig.command_table import CommandTable, DigitizerTable, SourceTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.digitizer_trial import DigitizerTrial
 from whichcore.rig.doctor import Finding, Status
 from whichcore.rig.scpi import ScpiDigitizer, ScpiSource, identity_wanted
+from whichcore.rig.table_error import TableError
 from whichcore.rig.trial_step import Step
 
 ANYBODY = "a,b,c,d"  # an identity in the form of IEEE 488.2, 10.14, that no instrument has
@@ -161,7 +161,9 @@ def _switched_on(source: ScpiSource) -> str:
     if on is None:
         return "told; it cannot be asked"
     if not on:
-        raise InstrumentError(
-            "the output is off after being switched on", next_step="correct the command, or the query output"
+        raise TableError.at(
+            "actions.output_on",
+            "the output is off after being switched on",
+            next_step="correct the command, or the query output",
         )
     return "on"

@@ -10,10 +10,11 @@ from whichcore.rig.block import BlockError
 from whichcore.rig.command_table import CommandTable, DigitizerTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.doctor import Finding, Status
-from whichcore.rig.record_reader import RecordError
+from whichcore.rig.table_error import TableError
 from whichcore.rig.table_keys import key_of
 
 NO_ANSWER = "the instrument does not answer"
+UNREADABLE = "the answer is not what was asked for"
 SHOWN = 160
 
 
@@ -60,14 +61,18 @@ class Step:
         remedy = error.next_step
         if isinstance(error, BlockError):
             return self._of_block(error, key, text)
-        if isinstance(error, RecordError):
+        if isinstance(error, TableError):
             key, text = error.key, ""
+        elif error.what.startswith("something came") and isinstance(self._table, DigitizerTable):
+            key, text, remedy = "waveform.trailer", "", "correct trailer: more comes behind the block"
         elif error.what.startswith("another instrument"):
             key, text, remedy = "identity", "", "correct identity, or the address"
         elif not key:
             key, text, remedy = "link", "", f"{remedy}; check the terminators of [link]"
         elif key == "errors.ask" and "queue" in error.what:
             key, text, remedy = "errors.none", "", "correct none: it is the answer when there is no error"
+        elif error.what == UNREADABLE and _headed(sent, self._talk.last[1]):
+            remedy = "the answer begins with its question: switch headers off in connect, or allow for them"
         elif error.what == NO_ANSWER:
             remedy = f"it answered before: look {sent!r} up in its programming guide"
         return key, text, remedy
@@ -107,3 +112,9 @@ class Step:
 
 def _short(text: str) -> str:
     return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
+
+
+def _headed(sent: str, came: str) -> bool:
+    """Return whether an answer begins with the name of its question."""
+    name = sent.partition("?")[0].strip(" :").upper()
+    return bool(name) and came.strip(" :").upper().startswith(name)

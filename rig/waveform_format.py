@@ -138,6 +138,11 @@ def _require_sense(table: TableReader, form: WaveformFormat, memory_points: int)
     """Refuse what contradicts itself."""
     step = form.step
     both = "one of the two, not both"
+    codes = form.clip_codes
+    if codes is not None and form.dtype.kind in "iu":
+        ends = np.iinfo(form.dtype)
+        if not ends.min <= codes[0] < codes[1] <= ends.max:
+            raise table.wrong("clip_codes", list(codes), f"{ends.min} to {ends.max}, as dtype has it")
     rules = {
         "whole": (not form.whole or memory_points > 0, "true only where limits.memory_points is stated"),
         "step_codes": (not isinstance(step, float) or 0 <= step < math.inf, "0 or more"),

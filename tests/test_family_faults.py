@@ -17,7 +17,7 @@ from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
 @pytest.fixture(autouse=True)
 def short_silence(monkeypatch):
     """A fifth of a second is enough on a loop-back line."""
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.2)
+    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.1)
 
 
 @pytest.fixture
