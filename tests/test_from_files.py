@@ -38,6 +38,7 @@ gain_tolerance = "3 %"
 delay_tolerance = "3 ns"
 nonlinearity = 0
 """
+STRAIGHT = "[channels]\nnonlinearity = 0\n"  # the converters of these files are
 SPECIMEN = """
 [core]
 shape = "ring"
@@ -226,7 +227,7 @@ def test_both_channels_on_one_node_make_them_even(stick):
         (stick / "tied").mkdir(exist_ok=True)
         time, rows = scope.record(v, hertz, per_division=(0.2, 0.2), rng=rng)
         scope.write_two_columns(stick / "tied" / f"t{k}.csv", time, rows, per_division=scale)
-    sweep, _ = made(stick, "core", "tied", top=head(""))
+    sweep, _ = made(stick, "core", "tied", top=head(STRAIGHT))
     f = np.array(GRID)
     jw = 2j * np.pi * f
     truth = (
@@ -256,6 +257,19 @@ def test_a_wrong_probe_ratio_is_seen_by_the_standards(stick):
     done = run("from-files", "--captures", listing(stick, *names, top=top), "--out", stick / "x.csv")
     assert done.exit_code == 5
     assert "check probe ratios" in done.stderr
+
+
+def test_a_probe_the_scope_does_not_know_of_is_allowed_for(stick):
+    whole, _ = made(stick, "core")
+    for path in (stick / "core").iterdir():
+        lines = path.read_text().splitlines()
+        start = lines.index("Time,CH1,CH2,") + 2
+        cells = [line.split(",") for line in lines[start:]]
+        body = [f"{t},{float(a) / 10:.6e},{b}," for t, a, b, _ in cells]
+        path.write_text("\n".join([*lines[:start], *body]) + "\n")
+    probes = "[channels]\nprobe_ratios = [10, 1]\nprobe_ratios_set = [1, 1]"
+    sweep, _ = made(stick, "core", top=head(AGREE.replace("[channels]", probes)))
+    np.testing.assert_allclose(sweep.impedance_ohm, whole.impedance_ohm, rtol=1e-5)
 
 
 def test_frequencies_stated_and_wrong(stick):
@@ -404,6 +418,6 @@ def test_settings_may_differ_where_each_was_tied(stick):
         for path in (stick / name).glob("*2*.csv"):
             if path.name in {"wave2.csv"} or path.name.startswith("2-"):
                 path.unlink()
-    sweep, _ = made(stick, *names, top=head(""))
+    sweep, _ = made(stick, *names, top=head(STRAIGHT))
     assert np.abs(deviations(sweep, [core(f) for f in sweep.frequency_hz])).max() < 2.5
     assert sweep.frequency_hz.size == 2

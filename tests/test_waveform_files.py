@@ -113,10 +113,12 @@ def replaced(number, row):
 
 
 HEAD = ["Time,CH1,CH2", "s,V,V"]
+LINES = [*HEAD, *rows()]
 REFUSED = {
     "semicolons and decimal commas": (
         [r.replace(",", ";").replace(".", ",") for r in ["t,a,b", *rows()]], "commas as decimal.*English"),
     "a gap": (gap(), "line 201: the samples are not evenly spaced.*2.2e-06 s where 2e-07 s"),
+    "one sample missing": ([*LINES[:300], *LINES[301:]], "line 301: the samples are not evenly spaced"),
     "two intervals": (["Sample interval,4e-7", *HEAD, *rows()], "differ; got 4e-07 s and 2e-07 s"),
     "no time base": (["CH1,CH2", *rows("{a:.4f},{b:.4f}")], "states no sample interval"),
     "half written, length stated": (
