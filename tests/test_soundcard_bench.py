@@ -1,0 +1,157 @@
+"""A sound card in the bench file, and the commands on a bench that has one."""
+
+import ctypes.util
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from test_soundcard_jack import BENCH
+
+from whichcore.analysis.types import Wiring
+from whichcore.bench import load_bench, open_bench
+from whichcore.cli.calibrate import _round_down
+from whichcore.cli.root import root
+from whichcore.errors import InputError, WhichcoreWarning
+from whichcore.rig.virtual.audio_process import VirtualAudio, jack_is_here
+from whichcore.rig.virtual.cores import core
+from whichcore.rig.virtual.fixtures import WoundCore
+
+SOUND = """
+wiring = "shunt-at-ground"
+[source]
+driver = "sound"
+address = "plain host: card one: line"
+{source}
+[digitizer]
+driver = "sound"
+address = "plain host: card one: line"
+{digitizer}
+[shunt]
+resistance = "10 ohm"
+"""
+
+
+@pytest.fixture
+def write(tmp_path, monkeypatch):
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "audio_host"))
+    monkeypatch.delenv("WHICHCORE_TEST_HOST", raising=False)
+
+    def make(source="", digitizer="", text=SOUND):
+        path = tmp_path / "bench.toml"
+        path.write_text(text.format(source=source, digitizer=digitizer), encoding="utf-8")
+        return path
+
+    return make
+
+
+def test_a_card_is_read_with_what_is_usual(write):
+    settings = load_bench(write())
+    card = settings.sound
+    assert settings.wiring is Wiring.SHUNT_AT_GROUND
+    assert card.stream.rate_hz == 48_000
+    assert (card.stream.input_channels, card.stream.output_channels) == ((1, 2), (1,))
+    assert not card.scale_known
+    assert settings.level_vpp == 2.0  # analytic: twice the nominal peak of 1 V
+
+
+def test_a_card_is_read_as_it_is_stated(write):
+    source = (
+        'sample_rate = "96 kHz"\nchannels = [2]\nfull_scale = "1.5 V"\noutput_resistance = "75 ohm"\n'
+        'limits.highest_frequency = "20 kHz"'
+    )
+    digitizer = 'channels = [3, 4]\nfull_scale = ["2 V", "1.9 V"]\nlead_in = "0.2 s"'
+    settings = load_bench(write(source, digitizer))
+    card = settings.sound
+    assert (card.stream.input_channels, card.stream.output_channels) == ((3, 4), (2,))
+    assert (card.full_scale_out_vpk, card.full_scale_in_vpk) == (1.5, (2.0, 1.9))
+    assert (card.output_ohm, card.lead_in_s) == (75.0, 0.2)
+    assert settings.source_limits.frequency_hz[1] == 20e3
+    assert settings.source_limits.level_vpp[1] == 3.0
+
+
+@pytest.mark.parametrize(
+    ("source", "digitizer", "message"),
+    [
+        ('sample_rate = "2 MHz"', "", r"line 6, source.sample_rate: no sound card has this rate"),
+        ("channels = [0]", "", r"source.channels: one or two output channels.*got \[0\]"),
+        ("channels = [1, 1]", "", r"one or two output channels"),
+        ('full_scale = "0 V"', "", r"source.full_scale"),
+        ('table = "own.toml"', "", r"source.table: a sound card has none; got own.toml"),
+        ('limits.highest_frequency = "30 kHz"', "", r"beyond the instrument; got 30000 Hz; allowed: 1 to 19200"),
+        ("", 'full_scale = ["2 V"]', r"digitizer.full_scale: one peak voltage, or one for each"),
+        ("", 'full_scale = "-2 V"', r"a full scale is above 0 V"),
+        ("", "probe_ratios = [1, 10]", r"digitizer.probe_ratios: a sound card has none"),
+        ("", 'coupling = "AC"', r"digitizer.coupling: a sound card has none"),
+        ("", 'channels = ["left", "right"]', r"digitizer.channels: the inputs of a sound card are counted"),
+        ("", 'lead_in = "0 s"', r"digitizer.lead_in"),
+        ("", 'sample_rate = "48 kHz"', r"digitizer.sample_rate"),
+    ],
+)  # fmt: skip
+def test_a_fault_of_the_file_is_one_line_with_its_place(write, source, digitizer, message):
+    with pytest.raises(InputError, match=message) as caught:
+        load_bench(write(source, digitizer))
+    assert "\n" not in caught.value.one_line()
+
+
+def test_one_half_of_a_card_is_refused(write):
+    head, tail = SOUND.split("[digitizer]")
+    other = tail.replace('"sound"', '"scpi-digitizer"', 1)
+    with pytest.raises(InputError, match=r"digitizer.driver: a sound card is source and digitizer at once"):
+        load_bench(write(text=f"{head}[digitizer]{other}"))
+
+
+def test_a_scale_that_is_not_stated_is_warned_of(write):
+    settings = load_bench(write())
+    with pytest.warns(WhichcoreWarning, match="full scale of the sound card is not stated"):
+        _look(settings, known=False)
+    _look(load_bench(write('full_scale = "1 V"', 'full_scale = "1 V"')), known=True)
+
+
+def _look(settings, *, known):
+    with open_bench(settings) as opened:
+        assert opened.bench.scale_known is known
+        assert opened.bench.source.identity == "plain host: card one: line, 48000 Hz"
+
+
+def test_a_band_nobody_asked_for_ends_where_the_card_does():
+    assert [_round_down(f) for f in (38_400.0, 19_200.0, 76_800.0, 20_000.0)] == [38e3, 19e3, 76e3, 20e3]
+
+
+# --- the commands, on a JACK server in real time ------------------------------------------------------------
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(
+    not (jack_is_here() and ctypes.util.find_library("portaudio")),
+    reason="needs jackd2 and libportaudio2 (apt install)",
+)
+def test_doctor_calibrate_and_sweep_on_a_sound_card(tmp_path, monkeypatch):
+    with VirtualAudio(48_000, freewheel=False, seed=5) as audio:
+        for name, value in audio.environment.items():
+            monkeypatch.setenv(name, value)
+        monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
+        monkeypatch.setattr("whichcore.cli.at_bench.TerminalOperator", lambda: audio)
+        bench, specimen = tmp_path / "bench.toml", tmp_path / "ring.toml"
+        bench.write_text(BENCH.format(rate=48), encoding="utf-8")
+        specimen.write_text(WoundCore(core("bin-h"), 30).specimen_toml(), encoding="utf-8")
+
+        def run(*words):
+            return CliRunner().invoke(root, [*words, "--bench", str(bench), "--json"])
+
+        doctor = run("doctor")
+        assert doctor.exit_code == 0, doctor.output
+        assert json.loads(doctor.stdout)["fit"]
+        done = run("calibrate", "--from", "1k", "--points-per-decade", "2")
+        assert done.exit_code == 0, done.output
+        assert json.loads(done.stdout)["to_hz"] == 19e3  # analytic: 0.4 of the rate, two digits
+        audio.fit("core", core="bin-h", turns=30)
+        swept = run("sweep", "--specimen", str(specimen), "--out", str(tmp_path / "ring.csv"))
+        assert swept.exit_code == 0, swept.output
+        told = json.loads(swept.stdout)
+        assert told["points"] == 4
+        audio.fault("dead", 2.0)
+        sick = run("doctor")
+        assert sick.exit_code == 4  # the contract: instrument
+        assert "input B is dead" in sick.output
