@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from test_soundcard_jack import BENCH
 
+from test_soundcard_jack import BENCH
 from whichcore.analysis.types import Wiring
 from whichcore.bench import load_bench, open_bench
 from whichcore.cli.calibrate import _round_down
@@ -79,7 +79,7 @@ def test_a_card_is_read_as_it_is_stated(write):
         ("channels = [1, 1]", "", r"one or two output channels"),
         ('full_scale = "0 V"', "", r"source.full_scale"),
         ('table = "own.toml"', "", r"source.table: a sound card has none; got own.toml"),
-        ('limits.highest_frequency = "30 kHz"', "", r"beyond the instrument; got 30000 Hz; allowed: 1 to 19200"),
+        ('limits.highest_frequency = "30 kHz"', "", r"beyond the instrument; got 30000 Hz; allowed: 1 to"),
         ("", 'full_scale = ["2 V"]', r"digitizer.full_scale: one peak voltage, or one for each"),
         ("", 'full_scale = "-2 V"', r"a full scale is above 0 V"),
         ("", "probe_ratios = [1, 10]", r"digitizer.probe_ratios: a sound card has none"),
