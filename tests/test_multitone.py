@@ -212,7 +212,7 @@ def takes(tones, reader, count, seed, *, sigma=2e-3, extra=None, mixed=0.0):
 
 
 def test_ratios_scatter_as_the_bound_allows_and_as_is_stated(tones, reader):
-    n, sigma = 200, 2e-3
+    n, sigma = 150, 2e-3
     ratios, stated = [], []
     for truth, read in takes(tones, reader, n, seed=11, sigma=sigma):
         a, b = read.phasor_vpk.T
@@ -221,7 +221,7 @@ def test_ratios_scatter_as_the_bound_allows_and_as_is_stated(tones, reader):
     spread = np.std(np.array(ratios), axis=0, ddof=1) / math.sqrt(2)  # a component
     # memory, values.md §6 (Kay 1993, ch. 3): var(r)/r² = 1/Nη1 + 1/Nη2, η = A²/2σ²
     bound = np.sqrt(sum(2 * sigma**2 / (COUNT * np.abs(truth[:, c]) ** 2) for c in range(2)))
-    assert np.sqrt(np.mean((spread / bound) ** 2)) == pytest.approx(math.sqrt(1 + 9 / 128), abs=0.03)
+    assert np.sqrt(np.mean((spread / bound) ** 2)) == pytest.approx(math.sqrt(1 + 9 / 128), abs=0.04)
     assert (spread / bound).max() < 1.2
     assert np.mean(stated) == pytest.approx(2 * sigma**2 / COUNT * (1 + 9 / 128), rel=0.03)
 
@@ -233,7 +233,7 @@ def test_the_average_states_what_it_scatters_by(tones, reader):
             mean.add(read)
         return mean.phasors()
 
-    many = [average(seed) for seed in range(50)]
+    many = [average(seed) for seed in range(40)]
     vectors = np.array([[p.phasor_vpk for p in phasors] for phasors in many])
     cov = np.array([[p.covariance_v2 for p in phasors] for phasors in many]).mean(axis=0)
     quiet = np.argmin(np.abs(vectors.mean(axis=0)), axis=1)
@@ -241,7 +241,7 @@ def test_the_average_states_what_it_scatters_by(tones, reader):
     real = vectors[:, tone, quiet].real
     at = 2 * quiet
     ratio = np.var(real, axis=0, ddof=1) / cov[tone, at, at]
-    # 50 averages of 16 tones: the variance is known to √(2/784) = 0.05; 32 bins each enlarge it by 1.01
+    # 40 averages of 16 tones: the variance is known to √(2/624) = 0.06; 32 bins each enlarge it by 1.01
     assert ratio.mean() == pytest.approx(1 / 1.01, abs=0.15)
     # the noise of both channels is common to 0.8: so is that of the phasors, turned as they are
     truth = two_channels(tones)[0]
@@ -251,6 +251,28 @@ def test_the_average_states_what_it_scatters_by(tones, reader):
     common = cov[tone, at, 2 * loud] / np.sqrt(cov[tone, at, at] * cov[tone, 2 * loud, 2 * loud])
     # analytic: the turn by the louder channel's own angle adds Im(V_q/V_l) of its noise, across the other
     np.testing.assert_allclose(common, 0.8 / np.sqrt(1 + part.imag**2), atol=0.02)
+
+
+def test_noise_that_reaches_one_channel_later_is_stated_with_its_phase(tones, reader):
+    _, volts = two_channels(tones)
+    rng, late = np.random.default_rng(6), 3
+    read = []
+    for _ in range(120):
+        noise = rng.normal(0, 2e-3, COUNT)
+        both = np.stack([noise, np.roll(noise, late)])
+        read.append(read_tones(Capture(volts + both, 1 / RATE), reader))
+    stated = np.mean([item.random_v2 for item in read], axis=0)
+    found = np.array([item.phasor_vpk for item in read]).view(float)
+    seen = np.einsum("kti,ktj->tij", found - found.mean(axis=0), found - found.mean(axis=0)) / (len(read) - 1)
+    variance = stated[:, 0, 0][:, None, None]
+    # 120 takes know each entry to 0.13 at the most; the mean over 16 tones of the difference to 0.04
+    assert abs(stated - seen).max() < 0.5 * variance.max()
+    angle = 2 * np.pi * tones.bins / COUNT * late
+    # analytic: B = A e^{-jωd}, so that Im A and Re B go with sin ωd, Re A and Im B with its negative
+    cross = stated[:, :2, 2:] / variance
+    expected = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    np.testing.assert_allclose(cross, np.moveaxis(expected, -1, 0), atol=0.02)
+    assert abs(np.mean((seen[:, :2, 2:] / variance - cross) * np.sign(cross), axis=0)).max() < 0.15
 
 
 def test_drifting_takes_raise_what_is_stated(tones, reader):

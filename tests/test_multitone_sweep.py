@@ -54,7 +54,7 @@ RULE = ToneRule(samples_of(96e3, TAKE_S), Tilt.EVEN)
 
 
 def events(card, rule=RULE, plan=None, **more):
-    plan = plan or SweepPlan(GRID, DriveRule(2.0), revisit_first=False)
+    plan = plan or SweepPlan(GRID, DriveRule(2.0), revisit_first=False, most_takes=8)
     cancel = more.pop("cancel", threading.Event())
     return list(multitone_sweep(plan, rule, cards.bench_of(card), cancel, **more))
 
@@ -352,12 +352,14 @@ def test_a_wish_to_stop_is_seen_between_takes(stored, tmp_path):
 
 
 def test_a_fault_of_one_tone_spares_the_others(stored):
-    """A tone on the mains, drowned in hum that wanders: the others are measured."""
-    grid = tuple(sorted([*GRID, 1196.0]))
+    """A tone drowned in a line that comes from elsewhere: the others are measured."""
+    grid = tuple(sorted([*GRID, 36_004.0]))
     plan = SweepPlan(grid, DriveRule(2.0), revisit_first=False, mains_hz=None)
-    told = events(new_card(hum_vpk=0.3, hum_hz=1198.7), plan=plan)
+    card = new_card(hum_vpk=0.3, hum_hz=36_006.7)
+    told = events(card, plan=plan)
+    assert card.takes == 1  # no takes are spent on what they cannot better
     lost = only(NotReachable, told)
-    assert [item.frequency_hz for item in lost] == [1196.0]
+    assert [item.frequency_hz for item in lost] == [36_004.0]
     assert "drifts or is modulated" in lost[0].reason
     assert len(only(PointDone, told)) == len(GRID)
 
@@ -367,7 +369,7 @@ def test_the_bound_is_met_by_the_circuit_too():
     tones = tones_at(96e3, RULE.samples, GRID)
     wave, reader = low_peak_wave(tones, np.ones(len(GRID))), tone_reader(tones)
     found = [
-        read_tones(card.take(wave.samples, 0, 0.0, threading.Event()), reader).phasor_vpk for _ in range(60)
+        read_tones(card.take(wave.samples, 0, 0.0, threading.Event()), reader).phasor_vpk for _ in range(40)
     ]
     v = np.array(found)
     ratio = v[:, :, 0] / v[:, :, 1]
