@@ -221,7 +221,16 @@ def test_a_cable_out_at_every_place_of_a_block(bench, kind, after):
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("fault", ["short-block", "long-block", "wrong-digits", "silent", "dead-mid-block"])
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "short-block",
+        *(
+            pytest.param(kind, marks=pytest.mark.soak)
+            for kind in ("long-block", "wrong-digits", "silent", "dead-mid-block")
+        ),
+    ],
+)
 def test_a_broken_block_over_every_line(bench, kind, fault):
     with serving(VirtualDigitizer(bench), kind) as server:
         link = Link(server.address, QUICK)
