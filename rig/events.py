@@ -201,6 +201,20 @@ class Finished:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeDone:
+    """One more take of all tones is in.
+
+    Attributes
+    ----------
+    takes, wanted : int
+        So far, and as many as it takes by what is known now.
+    """
+
+    takes: int
+    wanted: int
+
+
+@dataclass(frozen=True, slots=True)
 class TonesPlayed:
     """All tones of a sweep were played at once; their points follow.
 
@@ -265,6 +279,7 @@ Event = (
     | RangesTied
     | PointDone
     | NotReachable
+    | TakeDone
     | TonesPlayed
     | Finished
 )

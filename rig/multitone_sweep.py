@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Generator, Iterator
 
 import numpy as np
 
@@ -28,6 +28,7 @@ from whichcore.rig.events import (
     OutputFoundOn,
     PointDone,
     Started,
+    TakeDone,
     TonesPlayed,
 )
 from whichcore.rig.instruments import Bench
@@ -207,7 +208,7 @@ class _Run:
 
     def points(self, done: Collection[float]) -> Iterator[Event]:
         """Average, then tell all tones, and see whether the first has moved."""
-        look = self._averaged()
+        look = yield from self._averaged()
         yield self._told(look)
         first: PointDone | None = None
         for t, frequency_hz in enumerate(self.plan.frequency_hz):
@@ -237,7 +238,7 @@ class _Run:
         drift, u_drift = self.drift or (None, None)
         return Finished(self.measured, self.missed, drift, u_drift, self.now())
 
-    def _averaged(self) -> ToneLook:
+    def _averaged(self) -> Generator[Event, None, ToneLook]:
         wanted, target = 1, self.plan.target_relative
         while True:
             while self.mean.takes < wanted:
@@ -247,6 +248,7 @@ class _Run:
                         where=f"take {self.mean.takes + 1}",
                         next_step="look for a loose contact, then run the same command again",
                     )
+                yield TakeDone(self.mean.takes, wanted)
             look = self.look(self.mean)
             reached = [
                 (averaging.relative_uncertainty(p, z), t)

@@ -15,6 +15,7 @@ from whichcore.analysis.flux_density import inner_edge_factor
 from whichcore.analysis.multitone import tones_at
 from whichcore.analysis.multitone_fit import read_tones, tone_reader
 from whichcore.analysis.multitone_phases import low_peak_wave
+from whichcore.analysis.permeability import permeability
 from whichcore.analysis.types import Wiring
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.bench import load_bench
@@ -22,7 +23,15 @@ from whichcore.errors import Cancelled, InputError, InstrumentError
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.measure.verify import VerificationPlan, verify
-from whichcore.rig.events import Finished, LevelChanged, NotReachable, PointDone, Started, TonesPlayed
+from whichcore.rig.events import (
+    Finished,
+    LevelChanged,
+    NotReachable,
+    PointDone,
+    Started,
+    TakeDone,
+    TonesPlayed,
+)
 from whichcore.rig.level import DriveRule, FluxRule
 from whichcore.rig.multitone_rule import Tilt, ToneRule, samples_of, take_device, tone_grid
 from whichcore.rig.multitone_sweep import multitone_sweep
@@ -138,6 +147,28 @@ def test_a_core_is_measured_within_what_is_stated(stored, tmp_path, tilt):
     np.testing.assert_allclose(sweep.flux_density_t, played.total_flux_density_t, rtol=1e-6)
 
 
+def test_two_windings_go_the_same_way(tmp_path):
+    settings, card = replace(SETTINGS, wiring=Wiring.TWO_WINDINGS), new_card()
+    card.setup = cards.set_up(fixture("load"), Wiring.TWO_WINDINGS)
+    bench = cards.bench_of(card)
+    plan = CalibrationPlan(GRID, tones=RULE)
+    *_, tied = calibrate(settings, bench, cards.CardHands(card), plan, threading.Event())
+    item = cards.WoundCore(cards.core("bin-h"), 20, 20)
+    card.setup = cards.set_up(item, Wiring.TWO_WINDINGS)
+    place = tmp_path / "core.toml"
+    place.write_text(item.specimen_toml())
+    specimen = load_specimen(place)
+    request = SweepRequest(specimen, tmp_path / "a.csv", GRID, FluxRule(LIMIT_T, specimen), tones=RULE)
+    list(run_sweep(settings, bench, tied, request, threading.Event()))
+    found = permeability(load_sweep(request.out), specimen)
+    s = 2j * np.pi * np.array(GRID)
+    truth = item.core_port().impedance(s) / (s * item.core.body.air_inductance(20))
+    u = np.sqrt(np.trace(point_covariance(found.scatter, found.sources), axis1=1, axis2=2))
+    assert (abs(found.permeability - truth) < 2 * u).all()
+    assert abs(found.permeability / truth - 1).max() < 0.01
+    assert card.flux_t * inner_edge_factor(specimen) < LIMIT_T
+
+
 def test_a_level_in_volts_tells_the_flux_density_too(stored, tmp_path):
     card = new_card()
     _, specimen = wound(card, tmp_path)
@@ -246,8 +277,12 @@ def test_a_bent_input_is_seen():
 def test_takes_are_averaged_until_the_target():
     card = new_card(noise_vrms=6e-3)
     plan = SweepPlan(GRID, DriveRule(2.0), target_relative=3e-4, most_takes=32, revisit_first=False)
-    points = only(PointDone, events(card, plan=plan))
+    told = events(card, plan=plan)
+    points = only(PointDone, told)
     assert card.takes == points[0].phasors.takes > 4
+    counted = [(event.takes, event.wanted) for event in only(TakeDone, told)]
+    assert [takes for takes, _ in counted] == list(range(2, card.takes + 1))  # the first one found the level
+    assert counted[-1] == (card.takes, card.takes)
     assert all(p.target_reached for p in points)
     few = only(PointDone, events(new_card(noise_vrms=6e-3), plan=replace(plan, most_takes=2)))
     assert few[0].phasors.takes == 2

@@ -30,7 +30,7 @@ from whichcore.measure import (
 )
 from whichcore.measure.record import one_record
 from whichcore.measure.setting import bench_name
-from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TonesPlayed
+from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TakeDone, TonesPlayed
 from whichcore.rig.level import DriveRule, FluxRule
 from whichcore.wording import quantity, with_uncertainty
 
@@ -108,6 +108,8 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
             if isinstance(event, PointDone):
                 share = (heard.skipped + heard.points) / len(request.frequency_hz)
                 bar.show(quantity(event.frequency_hz, "Hz"), share)
+            if isinstance(event, TakeDone):
+                bar.show(f"take {event.takes} of {event.wanted}", event.takes / event.wanted)
             if isinstance(event, NotReachable | Finished | OutputFoundOn | TonesPlayed):
                 told.append(event)
     for item in told:
