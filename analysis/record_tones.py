@@ -328,21 +328,13 @@ def _reported(capture: Capture, found: FloatArray, mains: FloatArray) -> tuple[P
     rest = _residual(samples, at, phasors)
     noise = rest @ rest.T / (count - 2 * at.size)
     beside = _noise_beside(rest, at[1 : 1 + found.size], noise)
-    flags, steps = clip_flags(capture), converters(capture)
-    volts = np.array(capture.volts_per_code)
+    flags, volts = clip_flags(capture), np.array(capture.volts_per_code)
     scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
     result = []
     for k in range(found.size):
         diagonal = np.diag([inverse.cosine[k + 1, k + 1], inverse.sine[k + 1, k + 1]])
-        white = np.kron(noise * beside[k], diagonal)
-        systematic = np.zeros((4, 4))
-        for c in range(2):
-            others = float(np.sum(np.abs(phasors[c, 1:]) ** 2) - abs(phasors[c, k + 1]) ** 2) / 2
-            if steps[c].step > 0 and np.sqrt(others) < DITHERED * steps[c].step:
-                tone, rms = complex(phasors[c, k + 1]), float(np.sqrt(noise[c, c]))
-                part = phasor_term(steps[c], tone, rms, float(at[k + 1]) / (2 * np.pi), count)
-                systematic[2 * c : 2 * c + 2, 2 * c : 2 * c + 2] = part
-        covariance = (white + systematic) * scale
+        systematic = _of_converters(capture, phasors, (k + 1, float(at[k + 1])), noise)
+        covariance = (np.kron(noise * beside[k], diagonal) + systematic) * scale
         result.append(
             Phasors(
                 frequency_hz=float(found[k]),
@@ -363,6 +355,25 @@ def _reported(capture: Capture, found: FloatArray, mains: FloatArray) -> tuple[P
             )
         )
     return tuple(result)
+
+
+def _of_converters(
+    capture: Capture, phasors: ComplexArray, tone: tuple[int, float], noise: FloatArray
+) -> FloatArray:
+    """Return what steps and non-linearity add to one tone, codes², float array (4, 4).
+
+    All other tones together are dither: where they spread the signal over half a step and more, its own steps
+    are noise, which the residual holds already.
+    """
+    place, omega = tone
+    found, count = np.zeros((4, 4)), capture.samples.shape[1]
+    for c, own in enumerate(converters(capture)):
+        others = float(np.sum(np.abs(phasors[c, 1:]) ** 2) - abs(phasors[c, place]) ** 2) / 2
+        if own.step > 0 and np.sqrt(others) < DITHERED * own.step:
+            rms = float(np.sqrt(noise[c, c]))
+            part = phasor_term(own, complex(phasors[c, place]), rms, omega / (2 * np.pi), count)
+            found[2 * c : 2 * c + 2, 2 * c : 2 * c + 2] = part
+    return found
 
 
 def _small(phasor: ComplexArray, covariance: FloatArray) -> list[PhasorFlag]:

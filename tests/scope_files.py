@@ -28,9 +28,7 @@ def voltages(impedance, frequency_hz, *, fixture=True):
     below = shunt(frequency_hz)
     current = EMF_V / (SOURCE_OHM + z + below)
     nodes = (current * (z + below), current * below)
-    return [
-        v * gain * np.exp(-jw * delay) for v, gain, delay in zip(nodes, GAINS, DELAYS_S, strict=True)
-    ]
+    return [v * gain * np.exp(-jw * delay) for v, gain, delay in zip(nodes, GAINS, DELAYS_S, strict=True)]
 
 
 def rounded_up(vpk):
