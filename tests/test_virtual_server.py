@@ -206,7 +206,7 @@ def test_nothing_is_changed_while_a_record_runs():
 
 def test_driving_the_core_too_hard_is_an_error(served):
     source, _, operator, bench = served
-    operator.answer('{"fit": "core", "core": "bin-n", "turns": 2}')
+    operator.answer('{"fit": "core", "core": "bin-n", "turns": 20}')
     source.write("OUTP:LOAD INF;:FREQ 0.01;VOLT 20;:OUTP ON")
     answer = source.ask("SYST:ERR?")
     assert answer.startswith("-200")
