@@ -139,13 +139,8 @@ def raise_together(faults: list[InputError]) -> None:
     )
 
 
-def read_head(header: Mapping[str, str], path: Path, lines: Mapping[str, int] | None = None) -> SheetHead:
-    """Read the header lines of a sheet; raises InputError for what is unknown, missing or wrong."""
-    numbers = lines or {}
-
-    def where(key: str) -> str:
-        return f"{path}, line {numbers[key]}, {key}" if key in numbers else f"{path}, {key}"
-
+def _check_keys(header: Mapping[str, str], path: Path, where: Callable[[str], str]) -> None:
+    """Refuse unknown header lines, another format, and missing ones."""
     for key in header:
         if key not in KEYS:
             raise InputError(
@@ -170,6 +165,16 @@ def read_head(header: Mapping[str, str], path: Path, lines: Mapping[str, int] | 
                 allowed=f"# {key}: {example}",
                 next_step="add it above the line of column names",
             )
+
+
+def read_head(header: Mapping[str, str], path: Path, lines: Mapping[str, int] | None = None) -> SheetHead:
+    """Read the header lines of a sheet; raises InputError for what is unknown, missing or wrong."""
+    numbers = lines or {}
+
+    def where(key: str) -> str:
+        return f"{path}, line {numbers[key]}, {key}" if key in numbers else f"{path}, {key}"
+
+    _check_keys(header, path, where)
     return SheetHead(
         wiring=Wiring(_one_of(header["wiring"], WIRINGS, where("wiring"))),
         shunt=Shunt(
