@@ -295,10 +295,11 @@ class Station:
             return
         before, self.level_vpp = self.level_vpp, level
         self.bench.source.level_vpp = level
+        self.level_vpp = self.bench.source.level_vpp or level  # what one in steps made of it
         if before is None:
             self.bench.source.output_on()
         self._settle(frequency_hz)
-        yield LevelChanged(frequency_hz, before, level)
+        yield LevelChanged(frequency_hz, before, self.level_vpp)
 
     def _range_changes(self, frequency_hz: float, heights: tuple[Seen, Seen]) -> list[Event]:
         changes: list[Event] = []
