@@ -221,7 +221,8 @@ class AtBench:
             request = SweepRequest(specimen, out, grid, rule)
             with open_store() as store:
                 kept = keep_core(store, what.place)
-                begun = begin_sweep(store, out, kept, {"bench": bench_name(settings), "core": asked.core})
+                told_by = {"bench": bench_name(settings), "core": asked.core, "asked": _band(asked)}
+                begun = begin_sweep(store, out, kept, told_by)
             for event in run_sweep(settings, opened.bench, stored, request, self._cancel):
                 told = _told(event, specimen, len(grid))
                 if told is not None:
@@ -229,6 +230,16 @@ class AtBench:
         with open_store() as store:
             record = finish_sweep(store, begun)
         return {"what": "sweep", "record": record, "core": kept, "journal": out.name}
+
+
+def _band(asked: SweepForm) -> dict[str, float | None]:
+    """Return what a sweep must be asked for again to be gone on with."""
+    return {
+        "from_hz": asked.from_hz,
+        "to_hz": asked.to_hz,
+        "points_per_decade": asked.points_per_decade,
+        "flux_density_t": asked.flux_density_t,
+    }
 
 
 def _settings(bench: str) -> BenchSettings:
