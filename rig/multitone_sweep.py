@@ -51,6 +51,8 @@ from whichcore.rig.sweep_plan import SweepPlan
 MOST_LOOKS = 12  # takes spent on levels
 LOWER = 0.5  # times the level, after a clipped take
 OTHER_SHAPE = 0.1  # by which amplitudes change before the wave is made anew
+MOST_SHAPES = 3  # waves made: tones near the noise would ask for another each time
+MOST_RAISES = 4  # takes for a higher level, likewise
 NOMINAL_VPK = 1.0  # of the output where nobody has measured it: ratios hold, levels are nominal
 RAISED = 1.15  # smaller steps up are not worth a take
 _FATAL = frozenset({FlagKind.CLIPPED, FlagKind.UNSTABLE, FlagKind.FREQUENCY_NOT_FOUND})
@@ -135,6 +137,7 @@ class _Run:
         self._flux_rule = _flux_rule(plan, rule)
         # whether the wave is shaped as it is wanted; the first one only asks how
         self._final = rule.tilt is Tilt.EVEN and not isinstance(plan.level, FluxRule)
+        self._shapes = self._raises = 0
         self.measured = self.missed = 0
         self.drift: tuple[float, float] | None = None
 
@@ -268,8 +271,10 @@ class _Run:
         wave = played.wave
         wanted = weights(self.rule.tilt, look, played)
         now = np.abs(wave.phasors) / wanted
-        if not self._final or now.max() > (1 + OTHER_SHAPE) * now.min():
+        other = self._shapes < MOST_SHAPES and now.max() > (1 + OTHER_SHAPE) * now.min()
+        if not self._final or other:
             wave, self._final = shape(self.tones, wanted), True
+            self._shapes += 1
         peak, self.limited_by = peak_v(self.plan, look, played, wave, self.bench)
         if wave is not played.wave:
             return Played(self.tones, wave, peak)
@@ -279,7 +284,9 @@ class _Run:
             over = total > level.flux_density_t
             if not over and total > LOWEST_SHARE * level.flux_density_t:
                 return None
-        return Played(self.tones, wave, peak) if over or peak > RAISED * played.peak_v else None
+        higher = peak > RAISED * played.peak_v and self._raises < MOST_RAISES
+        self._raises += higher
+        return Played(self.tones, wave, peak) if over or higher else None
 
     def _point(self, look: ToneLook, t: int, *, revisit: bool = False) -> PointDone | NotReachable:
         phasors, corrected = look.phasors[t], look.corrected[t]

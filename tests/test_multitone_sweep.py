@@ -147,6 +147,23 @@ def test_a_core_is_measured_within_what_is_stated(stored, tmp_path, tilt):
     np.testing.assert_allclose(sweep.flux_density_t, played.total_flux_density_t, rtol=1e-6)
 
 
+@pytest.mark.parametrize(("noise_vrms", "points"), [(1e-4, 18), (1e-3, 8)])
+def test_tones_near_the_noise_end_the_search_for_a_level(stored, tmp_path, noise_vrms, points):
+    card = new_card(noise_vrms=noise_vrms)
+    item, specimen = wound(card, tmp_path)
+    request = SweepRequest(
+        specimen, tmp_path / "a.csv", GRID, FluxRule(LIMIT_T, specimen), tones=ToneRule(RULE.samples)
+    )
+    told = swept(card, stored, request)
+    assert card.takes < 16 + 8
+    sweep = load_sweep(request.out)
+    assert len(sweep.frequency_hz) >= points
+    assert len(sweep.frequency_hz) + len(only(NotReachable, told)) >= len(GRID)
+    score = off(sweep, impedance_of(item, sweep.frequency_hz))
+    assert abs(score).max() < 4
+    assert card.flux_t * inner_edge_factor(specimen) < LIMIT_T
+
+
 def test_two_windings_go_the_same_way(tmp_path):
     settings, card = replace(SETTINGS, wiring=Wiring.TWO_WINDINGS), new_card()
     card.setup = cards.set_up(fixture("load"), Wiring.TWO_WINDINGS)
