@@ -25,7 +25,7 @@ def command(session: Session, /, address: str | None) -> int:
     with open_store(address) as store:
         damaged = tuple(store.damaged())
         waiting = unfinished_sweeps(store)
-        count, place = store.count(Question(corrected=True)), store.address
+        count, place = store.count(Question(corrected=True), most=10**9), store.address
     lines = [f"{count} records in {place}; {len(damaged)} damaged."]
     lines += [f"damaged: {r.short_id}, {r.kind.value}, {r.title}" for r in damaged]
     lines += [f"not finished: {r.short_id}, journal {r.columns['journal']}" for r in waiting]

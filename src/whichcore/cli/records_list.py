@@ -14,6 +14,7 @@ from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
 from whichcore.records import Kind, Question, Record, open_store
+from whichcore.records.store import MOST_COUNTED
 
 FORMAT = "whichcore-records-list/1"
 
@@ -33,7 +34,7 @@ FORMAT = "whichcore-records-list/1"
 @click.option("--all", "everything", is_flag=True, help="Show materials and beginnings of sweeps, too.")
 @click.option("--corrected", is_flag=True, help="Show records that another one corrects, too.")
 @click.option("--most", type=click.IntRange(1, 10_000), default=50, show_default=True, help="Show so many.")
-@click.option("--skip", type=click.IntRange(0), default=0, help="Leave out the newest so many.")
+@click.option("--before", metavar="ID", help="The next page: the records that follow this one.")
 @store_option
 @reporting
 @click.pass_obj
@@ -44,13 +45,15 @@ def command(session: Session, /, words: tuple[str, ...], address: str | None, **
     with --all or --kind material.
     """
     with open_store(address) as store:
-        question = _question(" ".join(words), store.find(asked["core"]).id if asked["core"] else "", **asked)
+        for name in ("core", "before"):
+            asked[name] = store.find(asked[name]).id if asked[name] else ""
+        question = _question(" ".join(words), **asked)
         found, count = store.search(question), store.count(question)
         place = store.address
     session.deliver(lambda: _report(found, count), lambda: _text(found, count, question, place))
 
 
-def _question(text: str, about: str, **asked: Any) -> Question:
+def _question(text: str, **asked: Any) -> Question:
     return Question(
         text=text,
         kind=None if asked["kind"] is None else Kind(asked["kind"]),
@@ -61,10 +64,10 @@ def _question(text: str, about: str, **asked: Any) -> Question:
         since=_day(asked["since"], "--since"),
         until=_day(asked["until"], "--until"),
         permeability=_range(asked["permeability"]),
-        about=about,
+        about=asked["core"],
+        before=asked["before"],
         corrected=asked["corrected"],
         most=asked["most"],
-        skip=asked["skip"],
     )
 
 
@@ -100,8 +103,9 @@ def _report(found: Sequence[Record], count: int) -> dict[str, object]:
 
 
 def _text(found: Sequence[Record], count: int, question: Question, place: str) -> str:
+    total = f"{count} or more" if count >= MOST_COUNTED else str(count)
     shown = (
-        f"{len(found)} of {count} records" if len(found) < count else f"{count} record{'s' * (count != 1)}"
+        f"{len(found)} of {total} records" if len(found) < count else f"{count} record{'s' * (count != 1)}"
     )
     last = Lines((f"{shown} in {place}.",))
     if not found:
@@ -111,6 +115,6 @@ def _text(found: Sequence[Record], count: int, question: Question, place: str) -
         for record in found
     )
     blocks: list[Grid | Lines] = [Grid(("id", "kept (UTC)", "kind", "title", "what", "tags"), rows), last]
-    if question.skip + len(found) < count:
-        blocks.append(Lines((f"More: --skip {question.skip + len(found)}",)))
+    if len(found) == question.most and count > len(found):
+        blocks.append(Lines((f"More: --before {found[-1].short_id}",)))
     return page(blocks)

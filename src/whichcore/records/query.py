@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, and_, exists, or_, select, true
+from sqlalchemy import ColumnElement, Connection, and_, exists, or_, select, true
+from sqlalchemy import text as sql
 
 from whichcore.records.rows import Kind, Question
 from whichcore.records.schema import KIND_TABLES, RECORD, TAG, USED_MATERIAL
 
+SHORTEST_INDEXED = 3  # letters
+RARE = 500  # records with a text; more of them are met sooner by looking through the newest
 VERDICT, MATERIAL = KIND_TABLES[Kind.VERDICT], KIND_TABLES[Kind.MATERIAL]
 SWEEP, BEGUN, CAPTURE = (KIND_TABLES[kind] for kind in (Kind.SWEEP, Kind.SWEEP_BEGUN, Kind.CAPTURE))
 
 
-def answering(question: Question) -> ColumnElement[bool]:
-    """Return the condition on ``record`` that every answer fulfils."""
+def answering(connection: Connection, question: Question) -> ColumnElement[bool]:
+    """Return the condition on ``record`` that every answer fulfils.
+
+    Parameters
+    ----------
+    connection : Connection
+        Asked for the few records that hold a rare text, where its database keeps an index of titles.
+    question : Question
+    """
     parts: list[ColumnElement[bool]] = [true()]
-    if question.text:
-        text = question.text.strip()
+    if text := question.text.strip():
         parts.append(
-            or_(
-                RECORD.c.title.icontains(text, autoescape=True),
-                RECORD.c.id.startswith(text.lower(), autoescape=True),
-            )
+            _titled(connection, text)
+            if not _is_hexadecimal(text)
+            else or_(_titled(connection, text), RECORD.c.id.between(text.lower(), text.lower() + "g"))
         )
     if question.kind is not None:
         parts.append(RECORD.c.kind == question.kind.value)
@@ -40,6 +48,38 @@ def answering(question: Question) -> ColumnElement[bool]:
     if question.about:
         parts.append(_about(question.about))
     return and_(*parts)
+
+
+def _is_hexadecimal(text: str) -> bool:
+    return set(text.lower()) <= set("0123456789abcdef")
+
+
+def _titled(connection: Connection, text: str) -> ColumnElement[bool]:
+    """Return the condition that a title holds a text.
+
+    A rare text is looked up in the index of three letters; a frequent one is soon met from the newest on.
+    """
+    like = RECORD.c.title.icontains(text, autoescape=True)
+    if connection.dialect.name != "sqlite" or len(text) < SHORTEST_INDEXED or not _has_index(connection):
+        return like
+    asked = sql("SELECT record_id FROM record_title WHERE record_title MATCH :text LIMIT :most")
+    phrase = '"' + text.replace('"', '""') + '"'
+    found = connection.execute(asked, {"text": phrase, "most": RARE + 1}).scalars().all()
+    return RECORD.c.id.in_(found) if len(found) <= RARE else like
+
+
+def _has_index(connection: Connection) -> bool:
+    known = sql("SELECT 1 FROM sqlite_master WHERE name = 'record_title'")
+    return connection.execute(known).scalar() is not None
+
+
+def after(question: Question) -> ColumnElement[bool]:
+    """Return the condition that a record follows the one the page begins behind, in the order of the list."""
+    if not question.before:
+        return true()
+    last = RECORD.alias()
+    at = select(last.c.created_at).where(last.c.id == question.before).scalar_subquery()
+    return or_(RECORD.c.created_at < at, and_(RECORD.c.created_at == at, RECORD.c.id > question.before))
 
 
 def _of_verdicts(question: Question) -> list[ColumnElement[bool]]:

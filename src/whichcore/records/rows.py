@@ -142,7 +142,9 @@ class Question:
         Id of a core: everything that belongs to it.
     corrected : bool
         True: records that another one corrects are shown too.
-    most, skip : int
+    before : str
+        Id of a record: those that follow it in the list, for its next page.
+    most : int
     """
 
     text: str = ""
@@ -156,8 +158,8 @@ class Question:
     permeability: tuple[float, float] | None = None
     about: str = ""
     corrected: bool = False
+    before: str = ""
     most: int = 50
-    skip: int = 0
 
 
 def now() -> str:

@@ -18,12 +18,13 @@ from whichcore.errors import RecordError
 from whichcore.files import make_folder
 from whichcore.records.address import shown, store_address
 from whichcore.records.database import bring_up_to_date, engine_of, transaction
-from whichcore.records.query import answering, tag_stands
+from whichcore.records.query import after, answering, tag_stands
 from whichcore.records.rows import Kind, NewRecord, Question, Record, UsedMaterial, now
 from whichcore.records.schema import KIND_TABLES, RECORD, TAG, USED_MATERIAL
 
 _HEAD = [column for column in RECORD.columns if column.name != "payload"]
 LONGEST_TAG = 64
+MOST_COUNTED = 1000  # a screen needs no more than "1000 or more"
 
 
 def open_store(stated: str | None = None) -> Store:
@@ -54,7 +55,11 @@ class Store:
         if url.drivername == "sqlite":
             make_folder(Path(str(url.database)).absolute().parent)
         self._engine = engine_of(url)
-        bring_up_to_date(self._engine)
+        try:
+            bring_up_to_date(self._engine)
+        except BaseException:
+            self._engine.dispose()
+            raise
 
     @property
     def address(self) -> str:
@@ -203,17 +208,17 @@ class Store:
         with transaction(self._engine) as connection:
             statement = (
                 select(*_HEAD)
-                .where(answering(asked))
+                .where(answering(connection, asked), after(asked))
                 .order_by(RECORD.c.created_at.desc(), RECORD.c.id)
                 .limit(asked.most)
-                .offset(asked.skip)
             )
             return _records(connection, connection.execute(statement).all())
 
-    def count(self, question: Question | None = None) -> int:
-        """Return how many records answer a question, however many are shown."""
-        statement = select(func.count()).select_from(RECORD).where(answering(question or Question()))
+    def count(self, question: Question | None = None, most: int = MOST_COUNTED) -> int:
+        """Return how many records answer a question, however many are shown; ``most`` for that and more."""
         with transaction(self._engine) as connection:
+            found = select(RECORD.c.id).where(answering(connection, question or Question())).limit(most)
+            statement = select(func.count()).select_from(found.subquery())
             return int(connection.execute(statement).scalar_one())
 
     def materials_of(self, verdict_id: str) -> tuple[UsedMaterial, ...]:

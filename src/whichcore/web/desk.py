@@ -201,7 +201,7 @@ class SearchForm:
     since: str = ""
     until: str = ""
     most: int = 50
-    skip: int = 0
+    before: str = ""
 
 
 def search(**asked: Any) -> dict[str, Any]:
@@ -217,7 +217,7 @@ def search(**asked: Any) -> dict[str, Any]:
         since=given.since,
         until=given.until,
         most=min(int(given.most), MOST_RECORDS),
-        skip=max(int(given.skip), 0),
+        before=given.before,
     )
     with open_store() as store:
         return {
@@ -273,6 +273,8 @@ def compare(first: str, second: str) -> dict[str, Any]:
         "share": difference.share.tolist(),
         "ratio_size": np.abs(difference.ratio).tolist(),
         "ratio_angle_rad": np.angle(difference.ratio).tolist(),
+        "u_ratio_size": (np.abs(difference.ratio) * difference.u_relative).tolist(),
+        "u_ratio_angle_rad": difference.u_angle_rad.tolist(),
     }
 
 
