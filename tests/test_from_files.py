@@ -341,7 +341,7 @@ def test_a_recording_with_many_tones(tmp_path):
     ("change", "said", "code"),
     [
         (("wiring", "wirring"), "did you mean wiring", 3),
-        (("shunt-at-ground", "two-windings"), "no such choice", 3),
+        (("shunt-at-ground", "shunt-on-top"), "no such choice", 3),
         (('gain_tolerance = "3 %"', "gain_tolerance = 3"), "a bare number has no unit", 3),
         (("[captures.core]", "[captures.cor]"), "did you mean core", 3),
         (('folder = "core"', 'folder = "coer"'), "there is no such folder", 3),
@@ -421,3 +421,49 @@ def test_settings_may_differ_where_each_was_tied(stick):
     sweep, _ = made(stick, *names, top=head(STRAIGHT))
     assert np.abs(deviations(sweep, [core(f) for f in sweep.frequency_hz])).max() < 2.5
     assert sweep.frequency_hz.size == 2
+
+
+def test_two_windings_have_the_load_of_channel_a_taken_off(tmp_path):
+    """Ten turns drive, twenty are read: V_A across 1 MΩ and 70 pF, B on the shunt (all analytic)."""
+    ohm, farad = 1e6, 70e-12
+    rng = np.random.default_rng(9)
+    (tmp_path / "core").mkdir()
+    ring = SPECIMEN + 'secondary_turns = 20\nwire_diameter = "0.4 mm"\nlead_length = "0.04 m"\n'
+    (tmp_path / "ring.toml").write_text(ring)
+    for k, hertz in enumerate((2e4, 2e5)):
+        jw = 2j * np.pi * hertz
+        # the load stands across the secondary, 4 times as much across the primary
+        primary = 1 / (1 / core(hertz) + 4 * (1 / ohm + jw * farad))
+        below = scope.shunt(hertz)
+        current = scope.EMF_V / (60 + primary)
+        nodes = (2 * current * primary, current * below)
+        v = [x * g * np.exp(-jw * d) for x, g, d in zip(nodes, scope.GAINS, scope.DELAYS_S, strict=True)]
+        scale = [scope.rounded_up(abs(x)) for x in v]
+        time, rows = scope.record(v, hertz, per_division=scale, rng=rng)
+        scope.write_two_columns(tmp_path / "core" / f"w{k}.csv", time, rows)
+    inputs = AGREE + (
+        'input_resistance = "1 Mohm"\ninput_resistance_tolerance = "1 %"\ninput_capacitance = "70 pF"\n'
+        'input_capacitance_tolerance = "10 pF"\n'
+    )
+    top = head(inputs).replace("shunt-at-ground", "two-windings")
+    specimen = ("--specimen", tmp_path / "ring.toml")
+    sweep, _ = made(tmp_path, "core", top=top, more=specimen)
+    assert sweep.wiring == "two-windings"
+    # computed: copper of the secondary (some 0.1 Ω) lies between the load and the core and adds nothing here
+    assert np.abs(deviations(sweep, 2 * np.array([core(f) for f in sweep.frequency_hz]))).max() < 2.5
+    for text, more, names, said in (
+        (
+            top.replace("input_capacitance = ", "# "),
+            specimen,
+            ("core",),
+            "what channel A loads the second one",
+        ),
+        (top, (), ("core",), "a specimen that states both; got no specimen"),
+        (top, specimen, ("core", "open"), "two windings take no standards"),
+    ):
+        (tmp_path / "open").mkdir(exist_ok=True)
+        (tmp_path / "open" / "w.csv").write_bytes((tmp_path / "core" / "w0.csv").read_bytes())
+        path = listing(tmp_path, *names, top=text)
+        done = run("from-files", "--captures", path, "--out", tmp_path / "x.csv", *more)
+        assert done.exit_code == 3, done.output
+        assert said in done.stderr

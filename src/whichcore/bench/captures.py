@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator, ValidationError
 
+from whichcore.analysis.secondary_input import SecondaryLoad
 from whichcore.analysis.types import Wiring
-from whichcore.bench.parts import ChannelInput, read_shunt, read_standards
+from whichcore.bench.parts import ChannelInput, half_width, read_shunt, read_standards
 from whichcore.bench.tables import MaybeText, Table, ratio_pair, word
 from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Standard
 from whichcore.errors import InputError
 from whichcore.files.csv_table import check_columns, parse_table
 from whichcore.files.text import did_you_mean, read_text
-from whichcore.files.toml_file import Faults, TomlFile, checked, plain_number, quantity
+from whichcore.files.toml_file import Faults, TomlFile, checked, plain_number, positive_quantity, quantity
 from whichcore.files.units import Dimension, parse_quantity
 
 FORMAT = "whichcore-captures 1"
@@ -46,6 +48,8 @@ class Channels:
         Within which V_A/V_B is right, evenly; None where it is not stated.
     nonlinearity_steps : float
         Rms of the converters' integral non-linearity, where the values stand on steps.
+    load : SecondaryLoad or None
+        What channel A loads a second winding with, where it is stated.
     """
 
     a: int | str
@@ -57,6 +61,7 @@ class Channels:
     gain_half_width: float | None
     delay_half_width_s: float | None
     nonlinearity_steps: float = NONLINEARITY_STEPS
+    load: SecondaryLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +158,7 @@ class TopTable(Table):
 
     format: Annotated[str, word(FORMAT)] = FORMAT
     name: MaybeText = None
-    wiring: Annotated[str, word(Wiring.SHUNT_AT_GROUND.value, Wiring.SPECIMEN_AT_GROUND.value)]
+    wiring: Annotated[str, word(*(wiring.value for wiring in Wiring))]
     mains_frequency: Annotated[float | None, BeforeValidator(checked(_hertz_or_none))] = 50.0
     temperature: MaybeDegree = None
 
@@ -170,6 +175,10 @@ class ChannelsTable(Table):
     gain_tolerance: MaybeShare = None
     delay_tolerance: MaybeSecond = None
     nonlinearity: Annotated[float, BeforeValidator(plain_number(-1e-300, 100.0))] = NONLINEARITY_STEPS
+    input_resistance: Annotated[float | None, BeforeValidator(positive_quantity(Dimension.RESISTANCE))] = None
+    input_resistance_tolerance: MaybeText = None
+    input_capacitance: Annotated[float | None, BeforeValidator(quantity(Dimension.CAPACITANCE))] = None
+    input_capacitance_tolerance: MaybeText = None
 
 
 class SetTable(Table):
@@ -195,6 +204,14 @@ def load_captures(path: str | Path) -> Captures:
     faults = Faults(file)
     top = _table(TopTable, {k: v for k, v in file.data.items() if k not in _TABLES}, faults, more=_TABLES)
     channels = _table(ChannelsTable, file.data.get("channels", {}), faults, "channels")
+    load = None if channels is None else _load(channels, faults)
+    if top is not None and Wiring(top.wiring) is Wiring.TWO_WINDINGS and channels and load is None:
+        error = InputError(
+            "two windings need what channel A loads the second one with",
+            got="nothing",
+            next_step='add input_resistance = "1 Mohm" and input_capacitance = "70 pF", with tolerances',
+        )
+        faults.add(error, "channels", "input_resistance")
     shunt = read_shunt(file, faults, ChannelInput())
     standards = read_standards(file, faults)
     sets = _sets(file, standards, faults)
@@ -205,7 +222,7 @@ def load_captures(path: str | Path) -> Captures:
         path=place,
         name=top.name or place.stem,
         wiring=Wiring(top.wiring),
-        channels=_channels(channels),
+        channels=replace(_channels(channels), load=load),
         shunt=shunt,
         standards=standards,
         sets=sets,
@@ -235,6 +252,24 @@ def _channels(table: ChannelsTable) -> Channels:
         gain_half_width=table.gain_tolerance,
         delay_half_width_s=table.delay_tolerance,
         nonlinearity_steps=table.nonlinearity,
+    )
+
+
+def _load(table: ChannelsTable, faults: Faults) -> SecondaryLoad | None:
+    """Return the load of a second winding where both values of it are stated: within ± a, evenly, a/√3."""
+    if table.input_resistance is None or table.input_capacitance is None:
+        return None
+    found = []
+    for key, dimension in (("resistance", Dimension.RESISTANCE), ("capacitance", Dimension.CAPACITANCE)):
+        value, name = getattr(table, f"input_{key}"), f"input_{key}_tolerance"
+        text = getattr(table, name)
+        try:
+            found.append(0.0 if text is None else half_width(text, value, dimension) / math.sqrt(3))
+        except InputError as error:
+            faults.add(error, "channels", name)
+            return None
+    return SecondaryLoad(
+        table.input_capacitance, found[1], table.input_resistance, found[0] / table.input_resistance
     )
 
 

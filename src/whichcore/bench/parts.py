@@ -67,7 +67,7 @@ class _Part:
         if text is None:
             return Toleranced(value)
         try:
-            return Toleranced.within(value, _half_width(text, value, dimension))
+            return Toleranced.within(value, half_width(text, value, dimension))
         except InputError as error:
             self.fault(
                 InputError(error.what, got=error.got, allowed=error.allowed, next_step=error.next_step), name
@@ -79,7 +79,8 @@ class _Part:
         self._faults.add(error, *self._place, name)
 
 
-def _half_width(text: str, value: float, dimension: Dimension) -> float:
+def half_width(text: str, value: float, dimension: Dimension) -> float:
+    """Return what a tolerance allows, a share of the value or in its unit; raises InputError."""
     if normalise(text).endswith(("%", "ppm")):
         if value == 0:
             raise InputError(

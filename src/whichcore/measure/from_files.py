@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from whichcore.analysis.secondary_input import unloaded
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import FloatArray, ImpedanceSweep, PhasorPair
+from whichcore.analysis.types import FloatArray, ImpedanceSweep, PhasorPair, Wiring
 from whichcore.bench.captures import CORE, TIED, Captures
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.setup import Setup
@@ -79,6 +80,8 @@ def from_files(
     CalibrationError
         The standards give no model, are not what they should be, or belong to another set-up.
     """
+    if captures.wiring is Wiring.TWO_WINDINGS:
+        _check_second(captures, specimen)
     read = {name: read_points(captures, wanted) for name, wanted in captures.sets.items()}
     _check_choice(captures, read, calibration)
     for points in read.values():
@@ -95,6 +98,24 @@ def from_files(
         return FromFiles(None, (), stored, faults)
     sweep, core = _corrected(captures, read, stored, specimen)
     return FromFiles(sweep, core.points, stored, (*faults, *core.faults[len(read[CORE].faults) :]))
+
+
+def _check_second(captures: Captures, specimen: Specimen | None) -> None:
+    """Refuse two windings without a specimen that has them, and standards that they cannot have."""
+    if specimen is None or specimen.winding.secondary_turns is None:
+        raise InputError(
+            "two windings need a specimen that states both",
+            where=f"{captures.path}, wiring",
+            got="no specimen" if specimen is None else "a specimen with one winding",
+            next_step="give --specimen FILE with secondary_turns, or correct the wiring",
+        )
+    if standards := [name for name in captures.sets if name in captures.standards]:
+        raise InputError(
+            "two windings take no standards: no part at the terminals stands for a transfer impedance",
+            where=f"{captures.path}, captures",
+            got=", ".join(standards),
+            next_step=f"take them out; [captures.{TIED}] makes the channels even",
+        )
 
 
 def _check_choice(
@@ -150,6 +171,8 @@ def _corrected(
     sweep = model.correct(replace(pair, range_labels=labels if all(labels) else None), factor=factor)
     if factor is not None and not all(labels):
         sweep = replace(sweep, range_labels=tuple(label or "not stated" for label in labels))
+    if specimen is not None and captures.channels.load is not None and captures.wiring is Wiring.TWO_WINDINGS:
+        sweep = unloaded(sweep, specimen, captures.channels.load)
     sweep = replace(sweep, sources=tuple(replace(s, id=file_id(s.id)) for s in sweep.sources))
     _check_passive(sweep, core)
     return _described(captures, sweep, core, specimen), core
