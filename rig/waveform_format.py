@@ -36,6 +36,8 @@ class WaveformFormat:
         Sent before each question.
     whole : bool
         The answer is the whole memory, of which the first points are taken.
+    bits : int or None
+        Of the converter, where it does not follow from the codes.
     clip_codes : (float, float) or None
     clip_ranges : (float, float) or None
         The same as shares of the full scale, for what comes in volts.
@@ -60,6 +62,7 @@ class WaveformFormat:
     select: tuple[Template, ...] = ()
     window: tuple[Template, ...] = ()
     whole: bool = False
+    bits: int | None = None
     clip_codes: tuple[float, float] | None = None
     clip_ranges: tuple[float, float] | None = None
     step: Query | float | None = None
@@ -73,6 +76,23 @@ class WaveformFormat:
     def step_codes(self) -> float | None:
         """Step of the converter where the table states it; None where the instrument is asked."""
         return self.step if isinstance(self.step, float) else None
+
+    @property
+    def steps(self) -> int:
+        """Steps of the converter, for a plan; eight bits (practice) where the table does not tell."""
+        if self.bits is not None:
+            return int(2**self.bits)
+        step = self.step_codes or 1.0
+        if self.clip_codes is not None:
+            return round((self.clip_codes[1] - self.clip_codes[0]) / step) + 1
+        if self.dtype.kind == "f":
+            return 256
+        return max(int(2 ** (8 * self.dtype.itemsize) / step), 2)
+
+    @property
+    def bend_steps(self) -> float:
+        """Non-linearity of the converter, rms in its steps."""
+        return self.nonlinearity_steps or self.nonlinearity_codes / (self.step_codes or 1.0)
 
 
 def read_waveform(table: TableReader, check: TableReader, memory_points: int) -> WaveformFormat:
@@ -102,6 +122,7 @@ def read_waveform(table: TableReader, check: TableReader, memory_points: int) ->
         select=table.templates("select", CHANNEL) if "select" in table else (),
         window=table.templates("window", WINDOW) if "window" in table else (),
         whole=table.flag("whole"),
+        bits=table.whole("bits", least=2) if "bits" in table else None,
         clip_codes=table.span("clip_codes") if "clip_codes" in table else None,
         clip_ranges=table.span("clip_ranges") if "clip_ranges" in table else None,
         step=table.number_or_query("step_codes", CHANNEL) if "step_codes" in table else None,

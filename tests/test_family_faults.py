@@ -369,6 +369,35 @@ class TestTables:
         assert caught.value.where.endswith(f", {line}")
 
 
+class TestConverters:
+    @pytest.mark.parametrize(
+        "name",
+        [
+            "scpi-digitizer",
+            "ten-field-preamble",
+            "separate-scaling",
+            "prefixed-reply",
+            "volts-block",
+            "inline-header",
+        ],
+    )
+    def test_a_plan_counts_on_eight_bits(self, name):
+        """Whatever the codes are wrapped in: bytes, the upper half of words, words, volts."""
+        form = load_table(name).waveform
+        assert form.steps == 256  # computed: 2⁸
+        assert form.bend_steps == pytest.approx(
+            0.21 if name == "scpi-digitizer" else 0.3
+        )  # as the tables state
+
+    def test_without_ends_the_type_counts(self, tmp_path):
+        text = table_text("separate-scaling")
+        for key in ("clip_codes", "step_codes"):
+            text = text.replace(f"{key} =", f"# {key} =")
+        path = tmp_path / "own.toml"
+        path.write_text(text.replace("nonlinearity_steps", "nonlinearity_codes"), encoding="utf-8")
+        assert load_table(path).waveform.steps == 65536  # computed: 2¹⁶
+
+
 class TestBlockRules:
     """IEEE 488.2-1992, 8.7.9 (definite length) and 8.7.10 (indefinite length); from memory."""
 

@@ -68,13 +68,12 @@ def reading_noise(settings: BenchSettings, bench: PlanBench) -> ReadingNoise:
         for ratio, row in zip(ratios, table.limits.ranges_vpp, strict=True)
     )
     form = table.waveform
-    step = 1.0 if form is None else form.step_codes or 1.0
     return ReadingNoise(
         ranges_vpp=(a, b),
         level_vpp=bench.level_vpp,
         output_ohm=bench.output_ohm,
         steps=bench.steps,
-        nonlinearity_steps=0.0 if form is None else form.nonlinearity_codes / step,
+        nonlinearity_steps=0.0 if form is None else form.bend_steps,
     )
 
 

@@ -29,8 +29,6 @@ def plan_bench(settings: BenchSettings) -> PlanBench:
         )
     limits = settings.source_limits or source.limits
     low, high = limits.level_vpp
-    bits = 8 * digitizer.waveform.dtype.itemsize if digitizer.waveform is not None else 8
-    step = (digitizer.waveform.step_codes or 1.0) if digitizer.waveform is not None else 1.0
     ratios = settings.channels.probe_ratios if settings.channels is not None else (1.0, 1.0)
     return PlanBench(
         shunt_ohm=nominal(settings.shunt.resistance_ohm),
@@ -38,6 +36,6 @@ def plan_bench(settings: BenchSettings) -> PlanBench:
         level_vpp=(low, min(high, settings.level_vpp or high)),
         frequency_hz=limits.frequency_hz,
         smallest_range_vpp=min(row[0] for row in digitizer.limits.ranges_vpp) * max(ratios),
-        steps=max(int(2**bits / step), 2),
+        steps=256 if digitizer.waveform is None else digitizer.waveform.steps,
         flux_density_t=settings.flux_density_t or INITIAL_FLUX_T,
     )
