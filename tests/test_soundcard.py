@@ -284,7 +284,7 @@ def host(monkeypatch):
     """Put the host without hardware in the place of PortAudio, for the worker's process."""
 
     def behave(fault=""):
-        monkeypatch.setenv("PYTHONPATH", str(HOST))
+        monkeypatch.setenv("PYTHONPATH", str(HOST), prepend=os.pathsep)
         monkeypatch.setenv("WHICHCORE_TEST_HOST", fault)
 
     behave()

@@ -2,6 +2,7 @@
 
 import ctypes.util
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -35,7 +36,7 @@ resistance = "10 ohm"
 @pytest.fixture
 def write(tmp_path, monkeypatch):
     monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "audio_host"))
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent / "audio_host"), prepend=os.pathsep)
     monkeypatch.delenv("WHICHCORE_TEST_HOST", raising=False)
 
     def make(source="", digitizer="", text=SOUND):
