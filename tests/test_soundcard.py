@@ -297,6 +297,9 @@ def test_the_worker_plays_records_stops_and_ends(host):
     played = worker.play(signal_[:, None], NEVER)
     assert played.flags == ()
     assert played.record[0, 256:] == pytest.approx(signal_[:-256], abs=1e-7)  # analytic: late by one period
+    worker.play(np.full((500, 1), 0.5, dtype=np.float32), NEVER)
+    time.sleep(0.05)
+    assert not worker.play(np.zeros((1000, 1), dtype=np.float32), NEVER).record.any()  # silence in between
     cancel = threading.Event()
     threading.Timer(0.1, cancel.set).start()
     with pytest.raises(Cancelled, match="output is silent"):
