@@ -33,8 +33,8 @@ class InProcessCard:
     ----------
     setup : Setup
     rate_hz : float
-    out_vpk, in_vpk : float
-        Full scale of the output, open, and of both inputs.
+    out_vpk, in_vpk, lowest_vpp : float
+        Full scale of the output, open, and of both inputs; the lowest level of the output.
     noise_vrms : float
         Of each input, per sample.
     hum_vpk, hum_hz : float
@@ -52,6 +52,7 @@ class InProcessCard:
     setup: Setup
     rate_hz: float = 96_000.0
     out_vpk: float = 1.0
+    lowest_vpp: float = 1e-6
     in_vpk: float = 1.0
     noise_vrms: float = 5e-6
     hum_vpk: float = 0.0
@@ -126,7 +127,7 @@ class CardSource:
     @property
     def limits(self) -> SourceLimits:
         """Lowest and highest values."""
-        return SourceLimits((1.0, 0.45 * self.card.rate_hz), (1e-6, 2 * self.card.out_vpk))
+        return SourceLimits((1.0, 0.45 * self.card.rate_hz), (self.card.lowest_vpp, 2 * self.card.out_vpk))
 
     def output_is_on(self) -> bool:
         """Nothing sounds between takes."""

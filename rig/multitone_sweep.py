@@ -160,7 +160,9 @@ class _Run:
     def levels(self) -> Iterator[Event]:
         """Find what to play; the last take with it is the first of the average."""
         wave = shape(self.tones, first_weights(self.plan, self.tones), quick=not self._final)
-        peak = safe_peak_v(self.plan, self.tones, wave, highest_peak_v(self.plan, self.bench))
+        lowest_v = self.bench.source.limits.level_vpp[0] / 2
+        # a source may not go as low as is safe for any core; what it does then is measured before more
+        peak = max(safe_peak_v(self.plan, self.tones, wave, highest_peak_v(self.plan, self.bench)), lowest_v)
         self.played = Played(self.tones, wave, peak)
         yield self._changed(None)
         for _ in range(MOST_LOOKS):
@@ -173,6 +175,14 @@ class _Run:
             better = self._better(self.look(self.mean))
             if better is None:
                 return
+            if better.peak_v < lowest_v:
+                raise InstrumentError(
+                    "the source does not go down to the level that all tones together may have",
+                    where="level",
+                    got=f"{2 * better.peak_v:.3g} V peak to peak{self._limit_text()}",
+                    allowed=f"{2 * lowest_v:.3g} V and more",
+                    next_step="put a pad behind the output, or allow a higher flux density",
+                )
             self.played = better
             yield self._changed(before.peak_v)
         raise InstrumentError(

@@ -164,6 +164,15 @@ def test_tones_near_the_noise_end_the_search_for_a_level(stored, tmp_path, noise
     assert card.flux_t * inner_edge_factor(specimen) < LIMIT_T
 
 
+def test_a_source_that_does_not_go_low_enough_is_one_line(stored, tmp_path):
+    card = new_card(lowest_vpp=0.3)
+    _, specimen = wound(card, tmp_path)
+    request = SweepRequest(specimen, tmp_path / "a.csv", GRID, FluxRule(LIMIT_T, specimen), tones=RULE)
+    with pytest.raises(InstrumentError, match=r"0.25 mT in total\); allowed: 0.3 V and more; next: put a"):
+        swept(card, stored, request)
+    assert card.takes == 1
+
+
 def test_two_windings_go_the_same_way(tmp_path):
     settings, card = replace(SETTINGS, wiring=Wiring.TWO_WINDINGS), new_card()
     card.setup = cards.set_up(fixture("load"), Wiring.TWO_WINDINGS)
