@@ -269,3 +269,21 @@ def test_a_killed_sweep_loses_no_finished_point(bench):
     assert rows(out)[: len(kept)] == kept
     assert len(rows(out)) == 7
     assert not virtual.state()["output"]
+
+
+def test_a_sweep_is_kept_from_its_beginning_on(bench, tmp_path):
+    folder, virtual = bench
+    words = (*sweep_words(folder, "kept.csv"), "--keep", "--records", tmp_path / "store.sqlite")
+    virtual.fault("silent", on="digitizer")
+    stopped = run(*words)
+    assert stopped.exit_code == 4, stopped.output
+    listed = ("records", "list", "--all", "--json", "--records", tmp_path / "store.sqlite")
+    assert [one["kind"] for one in json.loads(run(*listed).stdout)["records"]] == ["sweep-begun", "core"]
+    assert "not finished" in run("records", "check", "--records", tmp_path / "store.sqlite").stdout
+    virtual.clear_faults()
+    done = run(*words)
+    assert done.exit_code == 0, done.output
+    kinds = [one["kind"] for one in json.loads(run(*listed).stdout)["records"]]
+    assert kinds == ["sweep", "sweep-begun", "core"]
+    assert "kept: sweep" in done.stderr
+    assert "not finished" not in run("records", "check", "--records", tmp_path / "store.sqlite").stdout

@@ -13,6 +13,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial import try_data
 from whichcore.bench import BenchSettings, OpenBench
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
+from whichcore.cli.keeping import keep_options, kept_sweep
 from whichcore.cli.many_tones import sweep_tones, tilt_option, tone_options, tones_report, tones_text
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
@@ -75,6 +76,7 @@ USUAL_FLUX_T = 0.25e-3
     help="Before the sweep, draw one raw record at its lowest frequency, with its fit and what is left over, "
     "into this folder.",
 )
+@keep_options
 @dark_option
 @reporting
 @click.pass_obj
@@ -94,7 +96,12 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     specimen = load_specimen(asked["specimen"])
     out, how, heard = Path(asked["out"]), ways(specimen, asked), Heard()
     told: list[NotReachable | Finished | OutputFoundOn | TonesPlayed] = []
-    with at_bench(bench_file) as (settings, opened, _, cancel), Bar() as bar:
+    place = Path(asked["specimen"])
+    with (
+        kept_sweep(session, place, out, asked),
+        at_bench(bench_file) as (settings, opened, _, cancel),
+        Bar() as bar,
+    ):
         fit_core(opened, specimen, asked["core"])
         stored = _calibration(settings, opened, asked["calibration"])
         grid, tones = sweep_tones(settings, opened, stored, asked) or (_grid(stored, asked), None)
