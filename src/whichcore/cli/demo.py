@@ -17,13 +17,13 @@ from whichcore.analysis.advise import NOTEWORTHY
 from whichcore.analysis.verdict import Verdict, VerdictKind
 from whichcore.cli import interrupt
 from whichcore.cli.demo_bench import BenchPart, bench_library, on_the_bench, opening
-from whichcore.verdict_words import verdict_sentence
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError, UsageError
 from whichcore.files import make_folder
 from whichcore.libraries import library_for
+from whichcore.verdict_words import verdict_sentence
 from whichcore.wording import percent, with_uncertainty
 from whichcore.workflow import (
     DemoBin,

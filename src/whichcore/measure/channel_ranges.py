@@ -212,10 +212,7 @@ def _steps(
         j = next((j for j, other in enumerate(b) if other >= full), len(b) - 1)
         for pair in ((i, j), (i + 1, j), (i, j + 1)):
             inside = pair[0] < len(a) and pair[1] < len(b)
-            if (
-                inside
-                and all(LEAST_FILL * r <= level <= 0.9 * r for r in (a[pair[0]], b[pair[1]]))
-            ):
+            if inside and all(LEAST_FILL * r <= level <= 0.9 * r for r in (a[pair[0]], b[pair[1]])):
                 steps.append((level, pair))
     return steps
 
