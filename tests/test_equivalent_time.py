@@ -208,6 +208,21 @@ class TestSweep:
         if not there:
             assert all("no tone stands out" in event.reason for event in of(events, NotReachable))
 
+    def test_an_ordinary_tone_tells_the_clocks_and_leads_far_beyond(self):
+        """56 periods a sample, clocks 703 ppm apart: 16 samples turn by 0.63, or by −0.37: who knows."""
+        lab = Instant(seed=2, fastest_s=1e-5, bandwidth_hz=48e6)
+        lab.wind("bin-h")
+        lab.table.faults.add(Fault(FaultKind.FREQUENCY_OFF, on="source", value=700.0))
+        plan = make_plan(
+            frequency_hz=(2.3e4, 5.6234e6), level=DriveRule(2.0), record=RULE, revisit_first=False
+        )
+        for point in of(list(sweep(plan, lab.bench, lab.cancel, correct=correct)), PointDone):
+            # the bench's own clocks: 711.3 ppm of the source, −7.9 ppm of the digitizer
+            off = point.phasors.frequency_hz / point.frequency_hz - 1
+            assert off == pytest.approx(1.0007113 * (1 - 7.9e-6) - 1, abs=1e-6)
+            last = point
+        assert last.phasors.has(FlagKind.ALIASED)
+
     def test_a_digitizer_that_states_no_bandwidth_is_too_slow(self):
         lab = Instant(fastest_s=4e-7)
         lab.wind("bin-h")
