@@ -57,7 +57,7 @@ def quick(table):
     return replace(
         table,
         identity=r"(?i)^(\*IDN )?workshop,",
-        link=replace(table.link, timeout_s=0.6, block_timeout_s=1.0),
+        link=replace(table.link, timeout_s=1.0, block_timeout_s=1.0),
     )
 
 
@@ -129,7 +129,7 @@ FAULTS = [
 def faulty(bench, kind):
     if kind == "error-in-queue":
         return None
-    fault = Fault(FaultKind(kind), value=1.0)
+    fault = Fault(FaultKind(kind), value=1.6)
     bench.faults.add(fault)
     return fault
 

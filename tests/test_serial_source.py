@@ -52,7 +52,7 @@ def board_on_a_port(kind):
 
 def quick(name):
     table = load_table(name)
-    return replace(table, line=replace(table.line, timeout_s=0.3, command_pause_s=0.0), settle_s=0.0)
+    return replace(table, line=replace(table.line, timeout_s=0.6, command_pause_s=0.0), settle_s=0.0)
 
 
 @pytest.fixture
@@ -148,7 +148,7 @@ def test_a_board_without_a_switch_goes_to_its_lowest_level(answering):
 def test_each_fault_is_one_line_and_the_next_command_goes_on(answering, fault, changes, told):
     bench, source, _, server = answering
     if fault:
-        bench.faults.add(Fault(FaultKind(fault), on="source", value=0.5))
+        bench.faults.add(Fault(FaultKind(fault), on="source", value=0.9))
     if changes:
         table = replace(source._table, identify=None, answers=replace(source._table.answers, **changes))
         source = SerialSource(table, server.address)
@@ -160,7 +160,7 @@ def test_each_fault_is_one_line_and_the_next_command_goes_on(answering, fault, c
     source.close()
     if changes:
         return
-    threading.Event().wait(0.5 if fault == "slow" else 0.0)
+    threading.Event().wait(0.9 if fault == "slow" else 0.0)
     source.frequency_hz = 3e4
     assert source.frequency_hz == pytest.approx(3e4, rel=1e-5)
 

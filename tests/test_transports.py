@@ -30,7 +30,7 @@ from whichcore.rig.virtual.source import VirtualSource
 
 PATIENCE_S = 10.0
 KINDS = sorted(LINES) if os.name == "posix" else ["hislip", "socket"]
-QUICK = LinkSettings(timeout_s=0.4, block_timeout_s=0.4, baud_rate=115200)
+QUICK = LinkSettings(timeout_s=2.0, block_timeout_s=0.5, baud_rate=115200)
 
 
 @contextmanager
@@ -55,8 +55,8 @@ def bench():
 
 @pytest.fixture(autouse=True)
 def short_silence(monkeypatch):
-    """Silence of a fifth of a second is enough on a line of this machine."""
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.2)
+    """Silence of a third of a second is enough on a line of this machine."""
+    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.3)
 
 
 @pytest.mark.parametrize("kind", KINDS)

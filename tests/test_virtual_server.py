@@ -402,6 +402,7 @@ def test_ready_line_and_end():
     ready = json.loads(process.stdout.readline())
     assert ready["ready"] is True
     assert ready["source"].startswith("TCPIP::127.0.0.1::")
+    assert (ready["source_table"], ready["digitizer_table"]) == ("scpi-source", "scpi-digitizer")
     line = Line(ready["digitizer"])  # an open connection does not keep it alive
     out, _ = process.communicate('{"state": true}\n\n{"fit": "short"}\n', timeout=PATIENCE_S)
     answers = [json.loads(text) for text in out.splitlines()]

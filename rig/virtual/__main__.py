@@ -68,6 +68,7 @@ def main(wiring: str, seed: int | None, more: tuple[str, ...], **said: str | Non
     for server in servers.values():
         threading.Thread(target=server.serve_forever, daemon=True).start()
     ready = {"ready": True, **{name: server.address for name, server in servers.items()}}
+    ready |= {f"{name}_table": said[name] for name in servers}
     _say(json.dumps(ready))
     operator = Operator(bench, instruments, shelf)
     for line in sys.stdin:

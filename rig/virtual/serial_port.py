@@ -26,9 +26,12 @@ class SerialServer:
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
-        self._ours, self._theirs = _pair()
+        self._ours, theirs = _pair()
+        # both ends are held: a program that lets go of its own does not end the line
+        self._held = [self._ours, theirs]
         self._end = threading.Event()
-        self.port = os.ttyname(self._theirs)
+        self._closing = threading.Lock()
+        self.port = os.ttyname(theirs)
 
     @property
     def address(self) -> str:
@@ -42,6 +45,8 @@ class SerialServer:
             while not self._end.is_set():
                 if not select.select([self._ours], [], [], poll_s)[0]:
                     continue
+                if self._end.is_set():
+                    return  # the handle may be another's by now
                 line += os.read(self._ours, ROOM)
                 *whole, line = line.replace(b"\r", b"\n").split(b"\n")
                 if len(line) > LONGEST_LINE:
@@ -56,11 +61,11 @@ class SerialServer:
         self._end.set()
 
     def server_close(self) -> None:
-        """Take the port away."""
+        """Take the port away; doing it twice does no harm."""
         self._end.set()
-        for handle in (self._ours, self._theirs):
-            with contextlib.suppress(OSError):
-                os.close(handle)
+        with self._closing:
+            while self._held:
+                os.close(self._held.pop())
 
     def _answer(self, command: bytes) -> bool:
         sent = converse(self.instrument, command)
