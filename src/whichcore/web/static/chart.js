@@ -29,7 +29,7 @@ export class Curves {
     this.table = h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": `Values: ${title}` });
     this.details = h("details", { on: { toggle: () => this.fill() } }, h("summary", {}, "Table of values"), this.table);
     this.scale = h("button", { type: "button", class: "plain small", "aria-pressed": "false", on: { click: () => this.toggle() } }, "Linear scale");
-    this.node = h("figure", { class: "chart" }, h("figcaption", { id }, h("h3", {}, title), said && h("p", { class: "quiet" }, said)),
+    this.node = h("figure", { class: "chart" }, h("figcaption", { id }, h("h2", {}, title), said && h("p", { class: "quiet" }, said)),
       this.board, this.readout, h("div", { class: "row" }, this.legend, this.scale), this.note, this.details);
     drawn.add(this);
     new ResizeObserver(() => (this.view ? this.view.resize() : this.draw())).observe(this.canvas);

@@ -46,8 +46,13 @@ export async function attempt(place, act, busy = null) {
   }
 }
 
+/** Return a warning without the place of a file that the page made itself. */
+function tidy(text) {
+  return text.replace(/^(?:\S*\.toml|specimen)(?:, line \d+)?(?:, core|, winding)?: /, "");
+}
+
 /** Return warnings as a list, or nothing. */
 export function warningList(warnings, title = "To know") {
   if (!warnings?.length) return null;
-  return h("section", { class: "warnings" }, h("p", { class: "title" }, title), h("ul", {}, warnings.map((text) => h("li", {}, text))));
+  return h("section", { class: "warnings" }, h("p", { class: "title" }, title), h("ul", {}, [...new Set(warnings.map(tidy))].map((text) => h("li", {}, text))));
 }

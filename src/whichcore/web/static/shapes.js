@@ -21,7 +21,7 @@ function part(key, d, label, tx, ty) {
   return s("g", { class: "dim", "data-key": key }, s("path", { d }), label && s("text", { x: tx, y: ty, "text-anchor": "middle" }, label));
 }
 
-function ringLike(side) {
+function ringLike(side, word) {
   const [x, y, w, t] = side;
   const [cx, cy, outer, inner] = [100, 105, 72, 42];
   return [
@@ -31,7 +31,7 @@ function ringLike(side) {
     s("path", { class: "thin", d: `M${cx - outer} ${cy}v96M${cx + outer} ${cy}v96M${x} ${y + t}v24M${x + w} ${y + t}v24` }),
     measure("outer_diameter", cx - outer, 196, cx + outer, 196, "outer diameter", cx, 212),
     measure("inner_diameter", cx - inner, cy, cx + inner, cy, "inner", cx, cy - 7),
-    measure("height", x, y + t + 20, x + w, y + t + 20, "height", x + w / 2, y + t + 36),
+    measure("height", x, y + t + 20, x + w, y + t + 20, word, x + w / 2, y + t + 36),
     part("coating_thickness", circle(cx, cy, outer + 4) + `M${x - 4} ${y - 4}h${w + 8}v${t + 8}h${-w - 8}z`, "coating", cx + 76, 26),
     part("edge_radius", `M${x - 2} ${y + 12}Q${x - 2} ${y - 2} ${x + 12} ${y - 2}`, "edge", x + w + 4, y - 12),
     part("edge_chamfer", `M${x - 4} ${y + 12}L${x + 12} ${y - 4}`),
@@ -56,12 +56,12 @@ const TWO_HOLE = () => [
 ];
 
 const PAIR = () => [
-  s("path", { class: "body", d: "M30 50h230v34h-30v-2h-58v18h-54v-18h-58v18h-30z M30 50v50h30v-18h58v18h54v-18h58v18h30v-50z" }),
-  s("path", { class: "body", d: "M30 106h30v18h58v-18h54v18h58v-18h30v50h-230z" }),
-  part("effective_length", "M45 66h100v74h-100zM145 66h100v74h-100z", "path", 95, 62),
-  part("effective_area", "M118 88l54 10M118 94l36 6M136 88l36 6", "area", 205, 97),
-  part("gap", "M22 103h246", "gap", 284, 107),
-  part("joints", "M34 103h22M122 103h46M234 103h22", "joints", 46, 172),
+  s("path", { class: "body", d: "M30 40H260V96H234V70H172V96H118V70H56V96H30z" }),
+  s("path", { class: "body", d: "M30 102H56V128H118V102H172V128H234V102H260V158H30z" }),
+  part("effective_length", "M43 56H138V142H43zM152 56H247V142H152z", "path", 87, 90),
+  part("effective_area", "M118 80h54M118 85h54M118 90h54", "area", 203, 90),
+  part("gap", "M20 96h250M20 102h250", "gap", 290, 103),
+  part("joints", "M30 99h26M118 99h54M234 99h26", "joints", 145, 178),
 ];
 
 const EFFECTIVE = () => [
@@ -77,15 +77,15 @@ const ROD = () => [
   s("path", { class: "coil", d: "M95 76v58M111 76v58M127 76v58M143 76v58M159 76v58M175 76v58M191 76v58M207 76v58" }),
   s("path", { class: "thin", d: "M30 126v66M280 126v66M88 76v-42M214 76v-42M280 84h28M280 126h28" }),
   measure("length", 30, 186, 280, 186, "rod length", 155, 202),
-  measure("diameter", 300, 84, 300, 126, "rod", 316, 76),
+  measure("diameter", 300, 84, 300, 126, "rod", 300, 76),
   measure("coil_length", 88, 42, 214, 42, "coil length", 150, 34),
   measure("coil_diameter", 60, 74, 60, 136, "coil", 60, 152),
   part("empty_coil_inductance", "M88 72h126v66h-126z"),
 ];
 
 const DRAWINGS = {
-  ring: () => ringLike([232, 33, 44, 144]),
-  sleeve: () => ringLike([204, 57, 104, 96]),
+  ring: () => ringLike([232, 33, 44, 144], "height"),
+  sleeve: () => ringLike([204, 57, 104, 96], "length"),
   "two-hole": TWO_HOLE,
   pair: PAIR,
   effective: EFFECTIVE,
@@ -101,6 +101,9 @@ const SAID = {
   rod: "A rod inside a coil, with the lengths and diameters of both.",
 };
 
+// C1 is length over area, C2 length over area squared (IEC 60205, from memory)
+const MEANT = { c1: ["effective_length", "effective_area"], c2: ["effective_length", "effective_area"] };
+
 /** Return the drawing of a shape. */
 export function drawing(shape) {
   return s("svg", { viewBox: "0 0 330 220", class: "drawing", role: "img", "aria-label": SAID[shape] }, DRAWINGS[shape]());
@@ -108,5 +111,6 @@ export function drawing(shape) {
 
 /** Light up what a field means. */
 export function light(svg, key) {
-  for (const group of svg.querySelectorAll("[data-key]")) group.classList.toggle("lit", group.dataset.key === key);
+  const lit = MEANT[key] ?? [key];
+  for (const group of svg.querySelectorAll("[data-key]")) group.classList.toggle("lit", lit.includes(group.dataset.key));
 }

@@ -48,7 +48,7 @@ class CoreStep {
     file.input.addEventListener("change", () => this.take(file.input.files[0]));
     put(this.top, h("h2", {}, "Where it is measured"),
       pick("Bench", benches, job.bench, (value) => { job.bench = value; job.virtualCore = value === "own" ? "" : job.virtualCore; keep(); this.start(); this.look(); }),
-      own.there ? null : h("p", { class: "hint" }, own.why),
+      own.there ? null : h("details", {}, h("summary", {}, "How do I set up a bench of my own?"), h("p", { class: "hint" }, own.why)),
       job.bench === "virtual" ? this.virtualCores() : null,
       h("div", { class: "row" }, button("I have only a meter reading", () => { job.onlyReading = !job.onlyReading; keep(); this.go("core"); }, { "aria-pressed": String(job.onlyReading) }),
         button("Begin with another core", () => { anew(); this.go("core"); }, { class: "plain" })),
@@ -83,10 +83,10 @@ class CoreStep {
       textField("Name", job.name, (value) => { job.name = value; this.changed(); }, { example: "bin 4, grey ring", name: "name" }).node,
       choice("Shape", shapes, job.shape, (value) => { job.shape = value; this.changed(); this.shape(); }, { name: "shape" }).node,
       this.drawing,
-      h("div", { class: "grid" }, group("core", about.fields)),
+      h("div", { class: "grid" }, group("core", [...about.fields, COMMON[0]])),
       h("h2", {}, "The winding"),
       h("div", { class: "grid" }, group("winding", WINDING.slice(0, 1)), expected.node),
-      this.more("More about the core", [["core", [...about.more, ...COMMON]]]),
+      this.more("More about the core", [["core", [...about.more, ...COMMON.slice(1)]]]),
       this.more("More about the winding", [["winding", WINDING.slice(1)]]));
   }
 
@@ -137,7 +137,7 @@ class CoreStep {
     try {
       const told = await ask("core.check", { specimen }, (said) => { warnings = said; });
       if (mine !== this.count || this.gone) return;
-      put(this.follows, h("p", { class: "news" }, told.shape === "rod" ? "The core is described in full." : `Effective length ${quantity(told.length_m, "m")}, area ${number(told.area_m2 * 1e6, 3)} mm². The winding has ${quantity(told.air_inductance_h, "H")} without the core's permeability.`), warningList(warnings.map(tidy)) ?? "");
+      put(this.follows, h("p", { class: "news" }, told.shape === "rod" ? "The core is described in full." : `Effective length ${quantity(told.length_m, "m")}, area ${number(told.area_m2 * 1e6, 3)} mm². The winding has ${quantity(told.air_inductance_h, "H")} without the core's permeability.`), warningList(warnings));
       this.plan(mine, specimen);
     } catch (error) {
       if (mine === this.count && !this.gone) this.wrong(error);
@@ -208,8 +208,4 @@ export function fill(table) {
   const { shape, ...core } = table.core;
   Object.assign(job, { shape, core, winding: { ...table.winding }, name: table.name, coreRecord: "", sweepRecord: "", verdict: null });
   keep();
-}
-
-function tidy(text) {
-  return text.replace(/^specimen, line \d+, /, "");
 }

@@ -224,7 +224,7 @@ class Reader {
         const cell = (k, label) => h("input", { type: "text", "aria-label": `${NAMES[name]} point ${i + 1}, ${label}`, value: read ? (k ? number(read[1], 4) : quantity(read[0], "Hz", 5)) : "", disabled: !map, on: { change: (event) => this.correct(name, i, k, event.target) } });
         return h("tr", {}, h("th", { scope: "row" }, String(i + 1)), h("td", {}, cell(0, "frequency")), h("td", {}, cell(1, "value")), h("td", {}, button("Remove", () => { kept.undo.push(JSON.stringify([kept.axes, kept.curves, kept.mode])); points.splice(i, 1); document.activeElement.blur(); this.refresh(); }, { class: "small", "aria-label": `Remove ${NAMES[name]} point ${i + 1}` })));
       });
-      return h("div", {}, h("h3", {}, `${NAMES[name]}: ${points.length} points`), points.length ? h("table", {}, h("thead", {}, h("tr", {}, ["Point", "Frequency", "Value", "Remove"].map((text) => h("th", { scope: "col" }, text)))), h("tbody", {}, rows)) : null);
+      return h("div", {}, h("h2", {}, `${NAMES[name]}: ${points.length} points`), points.length ? h("div", { class: "scroll tall" }, h("table", {}, h("thead", {}, h("tr", {}, ["Point", "Frequency", "Value", "Remove"].map((text) => h("th", { scope: "col" }, text)))), h("tbody", {}, rows))) : null);
     });
     put(this.table, map ? "" : h("p", { class: "quiet" }, "Values show once both axes have two marks with their values."), ...parts);
   }
@@ -299,7 +299,7 @@ class Reader {
       text("Spread from core to core", "tolerance", { example: "25 %", hint: "Of the permeability; two standard deviations." }), text("Source", "source", { example: "data sheet, page, year", needed: true }), text("Licence", "licence", { example: "own data" })];
     const save = button("Save to my library", () => attempt(place, async () => {
       const told = await ask("library.save", { ...this.request(), label });
-      place.news(`Saved with ${told.points} points; the reading's ${number(100 * told.reading_deviation, 2)} % is part of its deviation of ${number(100 * told.curve_deviation, 2)} %. `, h("a", { href: `#library/${told.id}` }, "Look at it in the library"));
+      place.news(`Saved with ${told.points} points${told.left_out ? `, ${told.left_out} outside the common span left out` : ""}; the reading's ${number(100 * told.reading_deviation, 2)} % is part of its deviation of ${number(100 * told.curve_deviation, 2)} %. `, h("a", { href: `#library/${told.id}` }, "Look at it in the library"));
     }, save), { class: "main" });
     return h("div", { class: "card" }, h("h2", {}, "Save it"), h("div", { class: "grid" }, fields.map((one) => one.node)), save, place.node);
   }

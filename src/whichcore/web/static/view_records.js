@@ -76,11 +76,17 @@ function recordRow(record, choose) {
 
 function summary(record) {
   const c = record.columns;
-  if (record.kind === "verdict") return [c.named || c.material_class || c.verdict_kind, c.probability !== null ? `${Math.round(100 * c.probability)} %` : "", c.initial_permeability ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
+  if (record.kind === "verdict") return [named(c), c.probability !== null ? `${Math.round(100 * c.probability)} %` : "", c.initial_permeability ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
   if (record.kind === "sweep") return `${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}, ${c.points} points`;
   if (record.kind === "core") return `${c.shape}, ${c.turns} turns`;
   if (record.kind === "calibration") return `${c.wiring.replaceAll("-", " ")}, ${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}`;
   return "";
+}
+
+function named(columns) {
+  const names = (columns.named || "").split(", ").filter(Boolean);
+  if (names.length > 2) return `${columns.material_class}, one of ${names.length} materials`;
+  return names.join(" or ") || columns.material_class || columns.verdict_kind;
 }
 
 /** Return one record. */

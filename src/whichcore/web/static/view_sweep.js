@@ -72,7 +72,7 @@ class SweepStep {
 
   unfinished(list) {
     if (!list.length || bench.work?.running) return put(this.again);
-    const rows = list.map((one) => h("li", {}, h("strong", {}, one.name || one.title), `, begun ${when(one.created_at)} `, button("Go on with it", () => this.resume(one), { class: "small", "aria-label": `Go on with the sweep of ${one.name || one.title}, begun ${when(one.created_at)}` })));
+    const rows = list.map((one) => h("li", {}, h("strong", {}, one.name || one.title), `, begun ${when(one.created_at)} `, button("Go on with it", () => this.resume(one), { class: "small", "aria-label": `Go on with it: the sweep of ${one.name || one.title}, begun ${when(one.created_at)}` })));
     return put(this.again, h("div", { class: "card" }, h("h2", {}, "Sweeps not finished"), h("p", { class: "quiet" }, "Their finished points are on disk. Going on needs the same core in the same fixture and the same calibration."), h("ul", { class: "plainlist" }, rows)));
   }
 

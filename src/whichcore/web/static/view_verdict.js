@@ -110,7 +110,7 @@ export function reportLinks(record) {
 /** Return a verdict in words and bars. */
 export function verdictNode(verdict) {
   const head = verdict.sentence[0].toUpperCase() + verdict.sentence.slice(1);
-  return h("div", { class: "card" }, h("p", { class: "sentence" }, head), h("p", {}, verdict.measured), verdict.kind_of_core?.length ? h("p", {}, verdict.kind_of_core.join(" ")) : null,
+  return h("div", { class: "card" }, h("p", { class: head.length > 160 ? "sentence long" : "sentence" }, head), h("p", {}, verdict.measured), verdict.kind_of_core?.length ? h("p", {}, verdict.kind_of_core.join(" ")) : null,
     warningList(verdict.warnings),
     h("h2", {}, "Candidates"), bars(verdict),
     verdict.why ? [h("h2", {}, "Why"), h("p", {}, verdict.why)] : null,
