@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 from whichcore.analysis.types import FloatArray
 
@@ -51,7 +50,9 @@ def delay_frames(record: NDArray[np.floating], signal: FloatArray) -> int | None
     if record.size < signal.size:
         return None
     plain = np.asarray(record, dtype=float) - float(np.mean(record))
-    correlation = np.abs(fftconvolve(plain, signal[::-1], mode="valid"))
+    size = 1 << (plain.size + signal.size - 1).bit_length()
+    spectrum = np.fft.rfft(plain, size) * np.conj(np.fft.rfft(signal, size))
+    correlation = np.abs(np.fft.irfft(spectrum, size)[: plain.size - signal.size + 1])
     place = int(np.argmax(correlation))
     near = np.abs(np.arange(correlation.size) - place) < signal.size // 8
     rest = correlation[~near]
