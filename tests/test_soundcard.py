@@ -245,19 +245,23 @@ def test_a_healthy_card_passes_its_self_test(card, circuit, wiring):
 @pytest.mark.parametrize(
     ("fault", "check", "status", "remedy"),
     [
-        (("resampled", 0.0), "tones up to the end", Status.BAD, "resamples"),
+        pytest.param(
+            ("resampled", 0.0), "tones up to the end", Status.BAD, "resamples", marks=pytest.mark.soak
+        ),
         (("resampled", 0.0), "images", Status.BAD, "resamples"),
         (("automatic gain", 0.0), "levels", Status.BAD, "automatic gain"),
         (("no permission", 0.0), "silence", Status.BAD, "privacy"),
         (("swapped", 0.0), "channels apart, open", Status.BAD, "swapped"),
-        (("dead", 1.0), "both inputs hear", Status.BAD, "input A is dead"),
+        pytest.param(
+            ("dead", 1.0), "both inputs hear", Status.BAD, "input A is dead", marks=pytest.mark.soak
+        ),
         (("dead", 2.0), "both inputs hear", Status.BAD, "input B is dead"),
         (("crosstalk", 0.005), "channels apart, open", Status.DOUBTFUL, "crosstalk"),
         (("hot", 2.0), "clipping", Status.BAD, "lower the recording level"),
-        (("hot", 1.3), "scale", Status.BAD, "measure full_scale"),
+        pytest.param(("hot", 1.3), "scale", Status.BAD, "measure full_scale", marks=pytest.mark.soak),
         (("noisy", 1e-3), "silence", Status.DOUBTFUL, "line inputs"),
         (("clock", 3.0), "one clock", Status.BAD, "one and the same device"),
-        (("late", 20_000.0), "delay", Status.GOOD, ""),
+        pytest.param(("late", 20_000.0), "delay", Status.GOOD, "", marks=pytest.mark.soak),
     ],
 )
 def test_each_fault_of_a_card_is_found(card, circuit, fault, check, status, remedy):
@@ -318,7 +322,9 @@ def test_the_worker_plays_records_stops_and_ends(host):
     [
         ("rate", STREAM, r"refuses the sample rate; got 48000 Hz; next: set sample_rate"),
         ("busy", STREAM, r"busy or gone; next: close other programs"),
-        ("odd", STREAM, r"cannot be opened; got .*Unanticipated host error"),
+        pytest.param(
+            "odd", STREAM, r"cannot be opened; got .*Unanticipated host error", marks=pytest.mark.soak
+        ),
         ("no library", STREAM, r"cannot be spoken to; got no PortAudio library; next: on Debian"),
         (
             "",

@@ -291,7 +291,7 @@ class ModalFilter:
         offset = np.asarray(places - HALF_WIDTH, dtype=np.float64)
         powers = np.stack([kernel(offset, order) * rate_hz**order for order in range(3)])
         powers[2, HALF_WIDTH] -= powers[2].sum()  # nor has it a second derivative
-        self._direct = (modes.direct @ powers).T
+        self._direct = modes.direct @ powers
         self._past: FloatArray = np.zeros(2 * HALF_WIDTH)
         self._state: ComplexArray = np.zeros(up.size, dtype=np.complex128)
 
@@ -304,12 +304,13 @@ class ModalFilter:
         """Return the outputs, float array (outputs, n), for n more samples."""
         whole = np.concatenate([self._past, emf])
         self._past = whole[-2 * HALF_WIDTH :]
-        windows = np.lib.stride_tricks.sliding_window_view(whole, 2 * HALF_WIDTH + 1)[:, ::-1]
-        windows = np.ascontiguousarray(windows)
-        halves = windows @ self._weights
+        out = np.stack([np.convolve(whole, taps, mode="valid") for taps in self._direct])
         count = self._step.size
-        driven = halves[:, :count] + 1j * halves[:, count:]
-        return (windows @ self._direct).T + self._run(driven)
+        if count == 0:
+            return out
+        windows = np.lib.stride_tricks.sliding_window_view(whole, 2 * HALF_WIDTH + 1)[:, ::-1]
+        halves = np.ascontiguousarray(windows) @ self._weights
+        return out + self._run(halves[:, :count] + 1j * halves[:, count:])
 
     def _run(self, driven: ComplexArray) -> FloatArray:
         out = np.zeros((len(self._residues), len(driven)))
