@@ -17,6 +17,7 @@ from whichcore.rig.serial_wire import SerialWire, port_of, serial_faults
 from whichcore.rig.template import Template
 
 _FAULTS: tuple[type[Exception], ...] = (*serial_faults(), RuntimeError)
+REFUSED = "the board does not take the command"
 COARSE = 1e-4  # of a frequency: more than that off, an inductance would be off by as much
 SILENCE_S = 0.5  # practice: a board that has begun a line does not rest within it
 
@@ -33,6 +34,11 @@ class SerialSource:
         Resource string of the port, such as ``ASRL/dev/ttyUSB0::INSTR``.
     limits : SourceLimits or None
         Narrower limits than those of the table.
+
+    Attributes
+    ----------
+    last : (str, str)
+        Last line sent, and what came for it.
 
     Raises
     ------
@@ -57,6 +63,7 @@ class SerialSource:
         self._frequency_hz: float | None = None
         self._level_vpp: float | None = None
         self._told_of_no_switch = False
+        self.last = ("", "")
 
     @property
     def limits(self) -> SourceLimits:
@@ -92,7 +99,7 @@ class SerialSource:
 
     def nearest_hz(self, value: float) -> float:
         """Return the frequency the board would make of one."""
-        return self._table.frequency.nearest(value)[0]
+        return self._nearest(value)[0]
 
     @property
     def level_vpp(self) -> float | None:
@@ -158,7 +165,7 @@ class SerialSource:
             self._set_level(self._limits.level_vpp[0])
 
     def _set_frequency(self, value: float) -> None:
-        real, word = self._table.frequency.nearest(value)
+        real, word = self._nearest(value)
         if abs(real - value) > COARSE * value:
             raise InputError(
                 "the steps of the source are too coarse for this frequency",
@@ -173,6 +180,15 @@ class SerialSource:
         if self._table.frequency.command is not None:
             self._say(self._table.frequency.command, frequency_hz=real, word=word)
         self._frequency_hz = real
+
+    def _nearest(self, value: float) -> tuple[float, int]:
+        """Return the nearest frequency there is within the limits, and its word."""
+        real, word = self._table.frequency.nearest(value)
+        low, high = self._limits.frequency_hz
+        if self._table.frequency.step and not low <= real <= high:
+            word += 1 if real < low else -1
+            real = word * self._table.frequency.step
+        return real, word
 
     def _set_level(self, value: float) -> None:
         real, code = self._table.level.below(value)
@@ -237,7 +253,7 @@ class SerialSource:
             if not re.search(answers.good, answer):
                 self._refuse_echo(text, answer)
                 raise InstrumentError(
-                    "the board does not take the command",
+                    REFUSED,
                     where=f"{self.address}, {text}",
                     got=repr(answer[:120]),
                     allowed=f"a match of {answers.good}",
@@ -260,6 +276,7 @@ class SerialSource:
         wire, line = self._wire, self._table.line
         if wire is None:
             raise OSError("the port is closed")
+        self.last = (text, "")
         wire.forget()  # what nobody asked for is no answer
         wire.send((text + line.write_terminator).encode("ascii"), line.timeout_s)
         if line.command_pause_s:
@@ -273,6 +290,7 @@ class SerialSource:
         end = line.read_terminator.encode("ascii")
         if self._table.answers.echo:
             echo = wire.next_line(end, deadline).decode("ascii", "replace").strip()
+            self.last = (text, echo)
             if echo != text:
                 raise InstrumentError(
                     "the board sends back something else than the command",
@@ -281,7 +299,9 @@ class SerialSource:
                     allowed=repr(text),
                     next_step="check baud_rate and echo in its table",
                 )
-        return wire.next_line(end, deadline).decode("ascii", "replace").strip()
+        answer = wire.next_line(end, deadline).decode("ascii", "replace").strip()
+        self.last = (text, answer)
+        return answer
 
     @contextlib.contextmanager
     def _guarded(self, what: str) -> Iterator[None]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from whichcore.errors import InputError
 from whichcore.rig.instruments import SourceLimits
@@ -11,6 +12,19 @@ from whichcore.rig.template import Template
 
 KIND = "serial-source"
 MOST_BITS = 64
+_KEYS = (
+    "identify",
+    "identify.pattern",
+    "answers",
+    "answers.echo",
+    "answers.good",
+    "link.baud_rate",
+    "frequency.command",
+    "level.command",
+    "actions",
+    "actions.output_on",
+    "actions.output_off",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +120,8 @@ class SerialTable:
     frequency, level : Stepped
     prepare, output_on, output_off : tuple of Template
         Empty ``output_off``: the board cannot be switched off.
+    places : mapping of str to str
+        File, line and dotted key of what a trial may find wrong.
     """
 
     name: str
@@ -122,6 +138,7 @@ class SerialTable:
     prepare: tuple[Template, ...] = ()
     output_on: tuple[Template, ...] = ()
     output_off: tuple[Template, ...] = ()
+    places: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_serial_table(top: TableReader) -> SerialTable:
@@ -152,6 +169,7 @@ def read_serial_table(top: TableReader) -> SerialTable:
             key: actions.templates(key, ()) if key in actions else ()
             for key in ("prepare", "output_on", "output_off")
         },
+        places={key: top.place(key) for key in _KEYS},
     )
     for part in (load, top):
         part.finish()

@@ -5,13 +5,16 @@ import threading
 import warnings
 from contextlib import contextmanager
 from dataclasses import replace
+from importlib.resources import files
 
 import pytest
 
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.command_table import load_table
+from whichcore.rig.doctor import Status
 from whichcore.rig.instruments import SourceLimits
 from whichcore.rig.serial_source import SerialSource
+from whichcore.rig.serial_trial import look_at_serial, try_serial_table
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.dialects.dds_board import AnsweringBoard, MuteBoard
 from whichcore.rig.virtual.faults import Fault, FaultKind
@@ -184,6 +187,62 @@ def test_a_reset_board_is_set_again_after_a_fault(answering):
     with pytest.raises(InstrumentError):
         source.output_on()
     assert (source.frequency_hz, source.level_vpp) == (None, None)
+
+
+def test_the_ends_of_the_band_are_not_passed(answering):
+    """The nearest word to 8 MHz lies 7 mHz above it, which the board refuses (computed)."""
+    _, source, _, _ = answering
+    assert source._table.frequency.nearest(8e6)[0] > 8e6
+    source.frequency_hz = 8e6
+    assert source.frequency_hz == pytest.approx(8e6, abs=STEP_HZ)
+    assert source.frequency_hz < 8e6
+
+
+def line_of(text, section, key):
+    lines = text.splitlines()
+    begin = next(k for k, line in enumerate(lines) if line.startswith(f"[{section}]"))
+    return next(k for k in range(begin, len(lines)) if lines[k].startswith(f"{key} =")) + 1
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "check", "key"),
+    [
+        ("'(?i)dds'", "'kettle'", "answers", "identify.pattern"),
+        ("echo = true ", "echo = false ", "answers", "answers.echo"),
+        ("'^ok$'", "'^done$'", "output off", "answers.good"),
+        ('"F{', '"Q{', "frequency 931.323 Hz", "frequency.command"),
+        ('"A{', '"B{', "level 3 V", "level.command"),
+        ('"O1"', '"X1"', "output on", "actions.output_on"),
+        ('"O0"', '"X0"', "output off", "answers.good"),
+    ],
+)
+def test_a_trial_names_the_line_that_is_wrong(tmp_path, old, new, check, key):
+    text = (files("whichcore.rig.tables") / "serial-answering.toml").read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "board.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    number = line_of(text, *key.split("."))
+    with board_on_a_port(AnsweringBoard) as (bench, server, _):
+        findings = list(try_serial_table(load_table(path), server.address))
+        assert not bench.source.on
+    bad = [one for one in findings if one.status is Status.BAD]
+    assert [one.check for one in bad] == [check]
+    assert bad[0] is findings[-1]
+    assert bad[0].place == f"{path}, line {number}, {key}"
+    assert bad[0].sent
+    assert bad[0].remedy
+
+
+def test_a_trial_of_a_sound_table_goes_through():
+    with board_on_a_port(AnsweringBoard) as (bench, server, heard):
+        findings = list(try_serial_table(load_table("serial-answering"), server.address))
+        assert {one.status for one in findings} == {Status.GOOD}
+        assert heard[-2:] == ["O1", "O0"]
+        assert heard[-3] == "A2"  # it is switched on at its lowest level
+        assert not bench.source.on
+    mute = list(look_at_serial(load_table("serial-mute")))
+    assert [one.check for one in mute if one.status is Status.DOUBTFUL] == ["answers", "identity", "output"]
+    assert all(one.remedy and one.place for one in mute[1:])
 
 
 def test_an_address_that_is_no_port():

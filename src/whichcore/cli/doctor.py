@@ -14,13 +14,15 @@ from whichcore.cli.at_bench import Bar, at_bench, bench_option
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
-from whichcore.errors import InputError, InstrumentError, UsageError
+from whichcore.errors import InstrumentError, UsageError
 from whichcore.files import home_folder, make_folder
 from whichcore.measure.hands import CAUTION
 from whichcore.measure.record import one_record
 from whichcore.rig.address_lock import AddressLock
-from whichcore.rig.command_table import DigitizerTable, SourceTable, load_table
+from whichcore.rig.command_table import load_table
 from whichcore.rig.doctor import Finding, Status, examine
+from whichcore.rig.serial_table import SerialTable
+from whichcore.rig.serial_trial import look_at_serial, try_serial_table
 from whichcore.rig.soundcard.instruments import SoundSource
 from whichcore.rig.soundcard.self_test import examine_card
 from whichcore.rig.table_trial import look_at, try_table
@@ -111,21 +113,16 @@ def _try_table(session: Session, name: str | None, address: str | None, *, other
 
 def _trial(session: Session, name: str, address: str | None) -> Iterator[Finding]:
     table = load_table(name)
-    if not isinstance(table, (SourceTable, DigitizerTable)):
-        raise InputError(
-            "this kind of table cannot be tried alone",
-            where=name,
-            got="a source on a serial line",
-            allowed="source, digitizer",
-            next_step="name it in bench.toml and run doctor",
-        )
     if address is None:
-        yield from look_at(table)
+        yield from look_at_serial(table) if isinstance(table, SerialTable) else look_at(table)
         return
     session.note(CAUTION)
     cancel = threading.Event()
     with AddressLock(home_folder() / "locks", address), interrupt.gently(cancel):
-        yield from try_table(table, address, cancel)
+        if isinstance(table, SerialTable):
+            yield from try_serial_table(table, address)
+        else:
+            yield from try_table(table, address, cancel)
 
 
 def _bad(findings: Sequence[Finding]) -> list[Finding]:
