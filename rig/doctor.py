@@ -21,6 +21,7 @@ NEAR = 0.2  # practice: cables, shunt and display together are off by less
 LITTLE = 0.05  # of the open-circuit voltage: a channel that should read nothing
 WORST_CLOCK = 100e-6  # practice: a crystal is ten times better
 WORST_NOISE = 0.02  # practice: rms per sample over the peak of the tone
+NO_TONE = 0.3  # rms over the peak: of white noise without a tone it is far more
 WORST_OFFSET_V = 10e-3  # 10 mV into a ring of high permeability is some tenths of a millitesla of bias
 MOST_LOOKS = 12
 SETTLE_PERIODS = 10
@@ -228,7 +229,10 @@ def expected_vpk(bench: Bench, fixture: str, level_vpp: float) -> FloatArray | N
 def _frequency(phasors: Phasors, fixture: str, nominal_hz: float) -> Iterator[Finding]:
     check = f"frequency, {fixture}"
     if phasors.has(FlagKind.FREQUENCY_NOT_FOUND):
-        remedy = "check the cable from the source, and that both instruments are the ones meant"
+        remedy = (
+            "check the cable from the source, and that both instruments are the ones meant; where they are, "
+            "bytes in the wrong order look like this: doctor --table tells"
+        )
         yield Finding(check, Status.BAD, "no tone", f"{nominal_hz:g} Hz", remedy)
         return
     off = phasors.frequency_hz / nominal_hz - 1
@@ -274,6 +278,8 @@ def _noise(phasors: Phasors, fixture: str, expected: FloatArray) -> Iterator[Fin
         share = float(phasors.noise_vrms[c]) / peak if peak > 0 else math.inf
         status = Status.GOOD if share <= WORST_NOISE else Status.DOUBTFUL
         remedy = "" if status is Status.GOOD else "check grounds and cables, use a 1× probe, shield the shunt"
+        if share > NO_TONE:
+            remedy = "the record is hardly a tone: try byte_order and dtype of the table with doctor --table"
         yield Finding(
             f"noise of {name}, {fixture}",
             status,
