@@ -25,7 +25,7 @@ FORCE_S = 0.1  # at least, before a trigger is forced once more
 FREQUENCY_NEAR = 1e-5  # practice: seven digits and a crystal; more is another frequency
 LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
 PROBE_NEAR = 1e-3
-INTERVAL_NEAR = 5e-3  # as of a record: some say it with few digits, or anew once they have stopped
+INTERVAL_KEPT = 5e-3  # as of a record: some say it with few digits, or anew once they have stopped
 LOST_STEP = "it was reset, or turned by hand; leave it alone, and the same command takes the sweep up again"
 INTERVAL_NEAR = 3.0  # the nearest interval there is may lie a little beyond the limits
 RANGE_NEAR = 0.02  # practice: three digits of an answer; the next range is farther
@@ -545,7 +545,7 @@ class ScpiDigitizer:
 
     def confirm(self) -> None:
         """Ask whether ranges and sample interval are still as they were set; raises InstrumentError."""
-        asked: list[tuple[str, str, float]] = [("interval", "", INTERVAL_NEAR)]
+        asked: list[tuple[str, str, float]] = [("interval", "", INTERVAL_KEPT)]
         asked += [(f"range{c}", name, RANGE_NEAR) for c, name in enumerate(self._settings.channels)]
         for key, name, near in asked:
             query, real = self._table.queries.get(key.rstrip("01")), self._real.get(key)
