@@ -35,8 +35,14 @@ def _process(*words, **more):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env=environment,
+        # a shell lets what it runs in the background ignore Ctrl-C; here the signal is what is tested
+        preexec_fn=None if os.name == "nt" else _hear_interrupts,
         **more,
     )
+
+
+def _hear_interrupts():
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _run(*words):
@@ -218,7 +224,7 @@ def test_the_installed_command_is_this_one():
     assert script == 'whichcore = "whichcore.cli:main"'
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+@pytest.mark.parametrize("encoding", ["ascii", pytest.param("latin-1", marks=pytest.mark.soak)])
 def test_output_is_utf8_whatever_the_console_says(encoding):
     env = {"PYTHONIOENCODING": encoding, "LC_ALL": "C", "LANG": "C"}
     process = _process("library", "show", "mnzn-2300-derived", env=env)
@@ -255,7 +261,9 @@ def test_a_full_disk_is_one_line():
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such signals")
-@pytest.mark.parametrize("number", ["SIGTERM", "SIGHUP", "SIGINT"])
+@pytest.mark.parametrize(
+    "number", ["SIGTERM", *(pytest.param(other, marks=pytest.mark.soak) for other in ("SIGHUP", "SIGINT"))]
+)
 def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
     folder = tmp_path / "demo"
     process = _process("demo", "--without-bench", "--out", str(folder))

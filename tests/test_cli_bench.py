@@ -163,6 +163,7 @@ def test_no_core_at_the_terminals_is_code_4(bench, fixture, told):
     assert not virtual.state()["output"]
 
 
+@pytest.mark.soak
 def test_a_wrong_shunt_in_the_file_is_code_5(bench):
     folder, _ = bench
     text = (folder / "bench.toml").read_text().replace('"10 ohm"', '"1 ohm"')

@@ -132,6 +132,7 @@ def test_none_takes_the_shunt_alone(place):
 # --- doubt --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.soak
 def test_a_wrong_part_is_asked_for_again(place):
     place.hands.instead = {"short": ["open", "short"]}
     done = place.calibrate(*THREE, "--json")
@@ -171,6 +172,7 @@ def test_a_forgotten_capacitor_is_seen_where_it_can_be(place):
     assert "this is not the mica" in lines_of_error(done)[0]
 
 
+@pytest.mark.soak
 def test_a_dirty_contact_is_asked_about_once_and_then_told(place):
     """With the specimen at ground, where a low resistance is read well."""
     place.virtual.do(wiring="specimen-at-ground")
@@ -189,6 +191,7 @@ def test_a_dirty_contact_is_asked_about_once_and_then_told(place):
     assert place.hands.asked[-6:].count("short") == 2
 
 
+@pytest.mark.soak
 def test_a_load_wound_of_wire_is_found_by_the_others(place):
     """1.04 µH in 50 Ω: three standards believe it, six name it."""
     place.hands.instead = {"load": ["wound-load"]}
@@ -217,6 +220,7 @@ def test_a_part_that_was_wrong_once_is_repaired_in_the_same_run(place):
 # --- drift --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.soak
 def test_a_bench_that_was_moved_is_refused(place):
     place.hands.instead = {"load": ["load", "wound-load"]}
     done = place.calibrate(*THREE)
@@ -309,6 +313,7 @@ def test_ranges_that_were_not_tied_are_named(place, swept):
 # --- the plane of an empty winding --------------------------------------------------------------------------
 
 
+@pytest.mark.soak
 def test_a_powder_core_above_its_empty_winding(place):
     """μ of some tens by the winding on a former: the one is added, copper and leads have no part."""
     item = WoundCore(core("bin-l"), 30)
@@ -387,6 +392,7 @@ def until(process, text):
     return heard
 
 
+@pytest.mark.soak
 def test_stopped_at_the_prompt_or_in_a_fixture_nothing_is_kept(place):
     process = started(place)
     heard = until(process, "press Enter")

@@ -17,8 +17,8 @@ from rich.cells import cell_len
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, VerdictKind
 from whichcore.cli.demo import learned
-from whichcore.verdict_words import measured_sentence, verdict_sentence
 from whichcore.cli.root import root
+from whichcore.verdict_words import measured_sentence, verdict_sentence
 from whichcore.workflow import demo_bins
 
 _spec = importlib.util.spec_from_file_location(
@@ -119,6 +119,7 @@ def test_a_narrow_terminal_stays_readable(tmp_path, monkeypatch, width):
     assert max(cell_len(line) for line in done.stdout.splitlines()) <= width
 
 
+@pytest.mark.soak
 def test_a_terminal_shows_progress_on_stderr_only(tmp_path):
     pty = pytest.importorskip("pty", reason="Windows has no pseudo-terminals")
     ours, theirs = pty.openpty()

@@ -259,6 +259,7 @@ def test_add_writes_into_the_folder_named(tmp_path):
 # --- screening ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.soak
 def test_screening_as_table_json_and_csv():
     rows = screening_report()
     accepted = sum(row.reason is None for row in rows)

@@ -221,6 +221,7 @@ def test_calibrations_named_are_used_or_refused(card, home, tmp_path):
         assert told in done.stderr
 
 
+@pytest.mark.soak
 def test_the_pictures_are_drawn_where_asked(card, home, tmp_path):
     done = _plan(card, "--picture", tmp_path / "map.svg", "--figures", tmp_path / "all", "--dark")
     assert done.exit_code == 0, done.stderr

@@ -126,7 +126,9 @@ def total_u(sweep):
 # --- the chain ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("wiring", WIRINGS)
+@pytest.mark.parametrize(
+    "wiring", [WIRINGS[0], *(pytest.param(other, marks=pytest.mark.soak) for other in WIRINGS[1:])]
+)
 def test_a_swept_core_is_that_of_the_circuit_within_its_uncertainty(labs, wiring):
     lab = labs(wiring)
     item, specimen = lab.wound("bin-l")
@@ -458,6 +460,7 @@ def test_untied_channels_are_noticed(lab):
     assert lab.is_off()
 
 
+@pytest.mark.soak
 def test_a_wrong_shunt_or_wiring_in_the_file_is_noticed(lab):
     shunt = replace(lab.settings.shunt, resistance_ohm=100.0)
     with pytest.raises(CalibrationError, match=r"shunt is 0\.1 times"):

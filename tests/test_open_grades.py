@@ -5,6 +5,7 @@ impedance is computed by nodal analysis of a ladder with numpy's solver, not by 
 """
 
 import numpy as np
+import pytest
 
 import whichcore
 from whichcore.analysis.specimen import Ring, Specimen, Winding
@@ -35,6 +36,7 @@ def specimen():
     return Specimen(ring, winding, dimension_uncertainties_m=u)
 
 
+@pytest.mark.soak
 def test_twenty_grades_are_named():
     library = whichcore.load_library("open")
     wanted = [
