@@ -36,7 +36,7 @@ def _process(*words, **more):
         stderr=subprocess.PIPE,
         env=environment,
         # a shell lets what it runs in the background ignore Ctrl-C; here the signal is what is tested
-        preexec_fn=None if os.name == "nt" else _hear_interrupts,
+        preexec_fn=None if os.name == "nt" else _hear_interrupts,  # noqa: PLW1509 - no threads here yet
         **more,
     )
 

@@ -50,7 +50,7 @@ def test_continuous_integration_runs_the_test_command_of_the_readme():
         cwd=ROOT, capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert done.stdout in README
-    assert done.stdout.endswith("-m pytest")
+    assert done.stdout.endswith("-m pytest -n auto")
 
 
 def test_the_python_example_runs(monkeypatch, capsys):
