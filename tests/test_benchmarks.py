@@ -75,3 +75,16 @@ def test_the_memory_of_a_sweep_is_watched():
     assert len(held) == 2
     # a kept record of 2 × 8192 bytes for each of the 36 points in between would be 576 KiB
     assert 0 < held[0] <= held[1] < held[0] + 576
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize(
+    ("script", "words"), [("records_scale.py", ["--many", "5000"]), ("page_server.py", [])]
+)
+def test_ratios_of_records_and_page_are_printed(script, words):
+    done = subprocess.run(
+        [sys.executable, BENCHMARKS / script, *words], capture_output=True, text=True, check=False
+    )
+    assert done.returncode in {0, 1}, done.stderr
+    last = done.stdout.splitlines()[-1]
+    assert 0 < float(last.split()[2].rstrip(",")) < 10
