@@ -29,6 +29,7 @@ from pathlib import Path
 import numpy as np
 
 from in_process_bench import true_permeability
+from sound_path import STEPPED_HZ, TOGETHER_HZ, through_sound_card
 from whichcore.analysis.flux_density import inner_edge_factor
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
@@ -146,6 +147,16 @@ def _bench(word: str, shunt_ohm: float | None, work: Work, folder: Path) -> Meas
     return through_bench(word, work, folder, shunt_ohm)
 
 
+def _sound(together: bool, work: Work, folder: Path) -> Measured:
+    return through_sound_card(work.item, work.flux_density_t, folder, together=together)
+
+
+#: Paths that do not reach the usual frequencies, with theirs; their circuit has no level dependence.
+SOUND: dict[str, tuple[float, ...]] = {
+    "sound card, tone by tone": STEPPED_HZ,
+    "sound card, all tones at once": TOGETHER_HZ,
+}
+
 #: Every path by its name. Others are added here: a function of the work and a folder for its files.
 PATHS: list[tuple[str, Measure]] = [
     bench_path("virtual"),
@@ -156,6 +167,7 @@ PATHS: list[tuple[str, Measure]] = [
     bench_path("virtual:inline-header+keyed-source+hislip"),
     bench_path("virtual:ten-field-preamble+serial-answering"),
     bench_path("virtual:volts-block+serial-mute+hislip", ONE_LEVEL_OHM),
+    *((name, partial(_sound, grid == TOGETHER_HZ)) for name, grid in SOUND.items()),
 ]
 
 
@@ -175,7 +187,8 @@ def follow(name: str, measure: Measure, work: Work) -> Outcome:
         for k, f in zip(places, work.frequency_hz, strict=True)
     ):
         return Outcome(name, seconds=time.monotonic() - began, refused="points are missing")
-    edge = np.zeros(len(spectrum.frequency_hz)) if sweep.flux_density_t is None else sweep.flux_density_t
+    linear = name in SOUND or sweep.flux_density_t is None
+    edge = np.zeros(len(spectrum.frequency_hz)) if linear else np.asarray(sweep.flux_density_t)
     truth = [
         complex(true_permeability(work.item, float(spectrum.frequency_hz[k]), flux)[0])
         for k in places
@@ -208,9 +221,9 @@ def apart(outcomes: Sequence[Outcome]) -> tuple[int, int]:
 def table(outcomes: Sequence[Outcome], frequency_hz: tuple[float, ...]) -> str:
     """Return one line for each path."""
     lines = [
-        f"{'path':<46}{'μi':>16}{'off by':>8}{'μ″':>18}{'off by':>8}{'s':>6}",
+        f"{'path':<46}{'μi':>16}{'off by':>8}{'μ″':>26}{'off by':>8}{'s':>6}",
         f"{'':<46}{f'at {frequency_hz[INITIAL] / 1e3:g} kHz':>16}{'in u':>8}"
-        f"{f'at {frequency_hz[LOSS] / 1e3:g} kHz':>18}{'in u':>8}",
+        f"{f'at {frequency_hz[LOSS] / 1e3:g} kHz':>26}{'in u':>8}",
     ]
     for one in outcomes:
         if one.refused:
@@ -220,8 +233,12 @@ def table(outcomes: Sequence[Outcome], frequency_hz: tuple[float, ...]) -> str:
         loss = len(one.found) + LOSS
         first = f"{one.found[INITIAL].real:.0f} ± {one.u_real[INITIAL]:.0f}"
         last = f"{-one.found[LOSS].imag:.0f} ± {one.u_imag[LOSS]:.1f}"
+        if one.path in SOUND:
+            last = (
+                f"{SOUND[one.path][LOSS] / 1e3:.0f} kHz: {-one.found[LOSS].imag:.1f} ± {one.u_imag[LOSS]:.1f}"
+            )
         lines.append(
-            f"{one.path:<46}{first:>16}{off[INITIAL]:>8.2f}{last:>18}{-off[loss]:>8.2f}{one.seconds:>6.0f}"
+            f"{one.path:<46}{first:>16}{off[INITIAL]:>8.2f}{last:>26}{-off[loss]:>8.2f}{one.seconds:>6.0f}"
         )
     return "\n".join(lines)
 
@@ -241,7 +258,7 @@ def main() -> int:
     outcomes = []
     for name, measure in chosen:
         sys.stderr.write(f"{name}\n")
-        outcomes.append(follow(name, measure, work))
+        outcomes.append(follow(name, measure, replace(work, frequency_hz=SOUND.get(name, work.frequency_hz))))
     print(f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}; core {asked.core}")
     print(table(outcomes, work.frequency_hz))
     return judged(outcomes)
