@@ -188,7 +188,6 @@ class TestCommand:
         [
             (("--address", "TCPIP::127.0.0.1::1::SOCKET"), 2),
             (("--table", "volts-block", "--bench", "virtual"), 2),
-            (("--table", "serial-mute"), 3),
             (("--table", "no-such-table"), 3),
         ],
     )
