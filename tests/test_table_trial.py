@@ -72,7 +72,7 @@ def trial(path, address):
 
 @pytest.mark.parametrize(
     "family",
-    [name if name == "one-line-source" else pytest.param(name, marks=pytest.mark.soak) for name in families()],
+    [pytest.param(name, marks=[] if name == "one-line-source" else pytest.mark.soak) for name in families()],
 )
 def test_a_table_that_is_right(tmp_path, serve, family):
     findings = trial(own_table(tmp_path, family), serve(family))
