@@ -1,7 +1,9 @@
 """The same core on every path: the judgement of the benchmark, and the paths of the rig through it."""
 
+import ctypes.util
 import importlib.util
 import os
+import shutil
 import sys
 from pathlib import Path
 
@@ -93,3 +95,21 @@ def test_the_same_core_through_every_family_and_line(paths, tmp_path, monkeypatc
     assert paths.apart(outcomes)[0] <= 0.05 * paths.apart(outcomes)[1]
     for one in outcomes:
         assert abs(one.found[0].real - one.truth[0].real) < 0.1 * one.truth[0].real
+
+
+@pytest.mark.soak
+@pytest.mark.skipif(
+    not (shutil.which("jackd") and ctypes.util.find_library("portaudio")),
+    reason="needs jackd2 and libportaudio2 (apt install)",
+)
+def test_the_same_core_through_a_sound_card(paths, tmp_path, monkeypatch):
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
+    work = paths.Work(WoundCore(core("bin-h"), 10))
+    outcomes = [
+        paths.follow(name, measure, paths.replace(work, frequency_hz=paths.SOUND[name]))
+        for name, measure in paths.PATHS
+        if name in paths.SOUND
+    ]
+    assert [one.refused for one in outcomes] == ["", ""]
+    assert paths.outside(outcomes) == (0, 12)
+    assert paths.apart(outcomes) == (0, 6)
