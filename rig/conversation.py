@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
@@ -13,6 +14,7 @@ from whichcore.rig.link import Link
 from whichcore.rig.template import Query, Template
 
 IDENTIFY = "*IDN?"
+AFTER_BLOCK_S = 0.05  # what comes behind a block comes in this time, and is not taken for the next answer
 
 
 class Conversation:
@@ -125,7 +127,10 @@ class Conversation:
         """Ask for a block of so many bytes."""
         self.ready()
         self.at, self.last = ask, (ask.fill(**values), "")
-        return self._link.ask_block(self.last[0], form, expected)
+        block = self._link.ask_block(self.last[0], form, expected)
+        if self._careful:
+            time.sleep(AFTER_BLOCK_S)
+        return block
 
     def where(self, query: Query, **values: float | str) -> str:
         """Return instrument and question, for an error."""
