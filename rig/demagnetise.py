@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Generator
+from dataclasses import replace
 
 from whichcore.analysis.coercive import NEUTRALISING
 from whichcore.analysis.geometry import core_geometry
@@ -55,7 +56,14 @@ def demagnetise(
     """
     _require_closed(rule.specimen)
     bench = station.bench
-    probing = SweepPlan((FREQUENCY_HZ,), DriveRule(plan.highest_level_vpp), RECORD, settle_s=plan.settle_s)
+    probing = replace(
+        plan,
+        frequency_hz=(FREQUENCY_HZ,),
+        level=DriveRule(plan.highest_level_vpp),
+        record=RECORD,
+        zero_field=None,
+        demagnetise=None,
+    )
     by_current = Station(probing, bench, cancel, None, 0.0)
     by_current.prepare()
     lowest, highest = bench.source.limits.level_vpp

@@ -127,12 +127,13 @@ class TestWhereItDoesNot:
     def test_too_few_turns(self, tmp_path):
         lab = Watched(tmp_path, turns=10)
         with pytest.raises(InputError, match="field is too small") as caught:
-            lab.swept(lab.plan())
+            lab.swept(lab.plan(offset_v=0.02))
         # computed: 10 turns × 10 V/60 Ω over 60 mm are some 27.6 A/m
         assert "27.6 A/m peak at 20 V" in caught.value.got
         assert "70 A/m and more" in caught.value.allowed
         assert "26 of them" in caught.value.next_step
         assert lab.remanence_t == 0.09
+        assert lab.table.source.offset_v == 0.02  # nulled here as in the sweep: a bias would stay behind
         assert max(level for _, level in lab.levels) <= 0.2  # nothing was driven hard in vain
         assert lab.table.source.on is False
 
