@@ -104,3 +104,8 @@ def listed(items: Sequence[str], joint: str = "or") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {joint} {items[-1]}"
+
+
+def printable(text: str) -> str:
+    """Return text without control characters and marks that turn it about: a name cannot steer a page."""
+    return "".join(sign if sign.isprintable() or sign == "\n" else "\ufffd" for sign in text)

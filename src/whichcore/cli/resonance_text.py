@@ -14,7 +14,8 @@ from whichcore.analysis.functional import RealCurve
 from whichcore.analysis.resonance import Connection, Resonance
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ImpedanceSweep
-from whichcore.cli.budget_text import closing, grid
+from whichcore.budget_words import closing
+from whichcore.cli.budget_text import grid
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.wording import quantity, with_uncertainty
 

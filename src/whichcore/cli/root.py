@@ -21,6 +21,7 @@ COMMANDS = {
     "library": ("whichcore.cli.library", "See, check and extend the reference materials."),
     "serve": ("whichcore.cli.serve", "Open the bench page: the whole job in a browser."),
     "records": ("whichcore.cli.records", "Keep, search, compare and carry what was measured."),
+    "report": ("whichcore.cli.report", "Write the report of a core, to read or to print."),
     "join": ("whichcore.cli.join", "Join the sweeps of two windings of one core."),
     "resonance": ("whichcore.cli.resonance", "Find the loss of a low-loss core with a known capacitor."),
     "plan": ("whichcore.cli.plan", "Plan a measurement: wiring, turns, level, and what cannot be had."),

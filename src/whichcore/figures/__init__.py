@@ -11,8 +11,9 @@ from whichcore.figures.coverage import coverage_figure
 from whichcore.figures.curves import impedance_figure, material_figure, permeability_figure
 from whichcore.figures.decision import decision_figure, gap_invariant_figure
 from whichcore.figures.fit import fit_figure
+from whichcore.figures.fonts import font_files
 from whichcore.figures.record import record_figure
-from whichcore.figures.save import FORMATS, save
+from whichcore.figures.save import FORMATS, rendered, save
 
 __all__ = [
     "FORMATS",
@@ -21,11 +22,13 @@ __all__ = [
     "coverage_figure",
     "decision_figure",
     "fit_figure",
+    "font_files",
     "gap_invariant_figure",
     "impedance_figure",
     "material_figure",
     "permeability_figure",
     "record_figure",
+    "rendered",
     "save",
     "shares_figure",
 ]

@@ -46,14 +46,31 @@ def save(figure: Figure, stem: Path, formats: Sequence[str] = FORMATS) -> list[P
 
 
 def _save_one(figure: Figure, path: Path, wanted: str) -> Path:
+    write_bytes(path, rendered(figure, wanted))
+    return path
+
+
+def rendered(figure: Figure, wanted: str, *, dpi: int = 150, outlines: bool = False) -> bytes:
+    """Return a figure as the bytes of a file; equal figures give equal bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    wanted : str
+        One of ``FORMATS``.
+    dpi : int
+        Dots per inch of a PNG.
+    outlines : bool
+        Text of an SVG as outlines, for readers that know no text in it; else as real text.
+    """
     metadata = {"Date": None, "Creator": "whichcore"} if wanted == "svg" else {"Software": "whichcore"}
     buffer = io.BytesIO()
+    fonts = "path" if outlines else "none"
     with (
-        mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "whichcore"}),
+        mpl.rc_context({"svg.fonttype": fonts, "svg.hashsalt": "whichcore"}),
         warnings.catch_warnings(),
     ):
         # a name in a script the font lacks stays real text in the SVG
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(buffer, format=wanted, dpi=150, metadata=metadata)
-    write_bytes(path, buffer.getvalue())
-    return path
+        figure.savefig(buffer, format=wanted, dpi=dpi, metadata=metadata)
+    return buffer.getvalue()
