@@ -14,6 +14,8 @@ from whichcore.bench import load_bench, open_bench
 from whichcore.cli.calibrate import _round_down
 from whichcore.cli.root import root
 from whichcore.errors import InputError, WhichcoreWarning
+from whichcore.measure.bench_accuracy import reading_noise
+from whichcore.measure.plan_bench import plan_bench
 from whichcore.rig.virtual.audio_process import VirtualAudio, jack_is_here
 from whichcore.rig.virtual.cores import core
 from whichcore.rig.virtual.fixtures import WoundCore
@@ -114,6 +116,18 @@ def _look(settings, *, known):
     with open_bench(settings) as opened:
         assert opened.bench.scale_known is known
         assert opened.bench.source.identity == "plain host: card one: line, 48000 Hz"
+
+
+def test_a_plan_knows_what_a_card_can_do(write):
+    settings = load_bench(
+        write('full_scale = "1.5 V"\nsample_rate = "96 kHz"', 'full_scale = ["2 V", "1.9 V"]')
+    )
+    bench = plan_bench(settings)
+    # analytic: 0.4 of the rate, twice the peaks
+    assert bench.frequency_hz == (1.0, 38.4e3)
+    assert (bench.level_vpp[1], bench.smallest_range_vpp, bench.output_ohm) == (3.0, 3.8, 50.0)
+    noise = reading_noise(settings, bench)
+    assert noise.ranges_vpp == ((4.0,), (3.8,))
 
 
 def test_a_band_nobody_asked_for_ends_where_the_card_does():
