@@ -335,12 +335,13 @@ class ScpiDigitizer:
         while not self._talk.switch(query, wait_s=SHARE_MISSED * duration_s):
             now = time.monotonic()
             if now > deadline:
-                got = repr(self._talk.last[1][:80])
+                said = self._talk.at, self._talk.last
                 self._talk.do("stop")
+                self._talk.at, self._talk.last = said
                 raise InstrumentError(
                     "the record is not complete",
                     where=self._talk.where(query),
-                    got=got,
+                    got=repr(said[1][1][:80]),
                     next_step="check the trigger: its source, its level, and whether it waits for a signal",
                 )
             if now >= force_at:

@@ -57,7 +57,7 @@ def serve():
 
 def own_table(folder, family, *changes):
     text = (files("whichcore.rig.tables") / f"{family}.toml").read_text(encoding="utf-8")
-    quick = [("timeout_s = 5.0", "timeout_s = 0.3"), ("settle_s = 0.1", "settle_s = 0.0")]
+    quick = [("timeout_s = 5.0", "timeout_s = 1.0"), ("settle_s = 0.1", "settle_s = 0.0")]
     for old, new in (*FEW.get(family, ()), *quick, *changes):
         assert old in text or (old, new) in quick, old
         text = text.replace(old, new)
@@ -176,7 +176,7 @@ class TestCommand:
         done = self.run("--table", "volts-block")
         assert done.exit_code == 0
         assert "add --address to try it" in done.stdout
-        path = own_table(tmp_path, "volts-block", ("timeout_s = 0.3", "timeout_s = true"))
+        path = own_table(tmp_path, "volts-block", ("timeout_s = 1.0", "timeout_s = true"))
         done = self.run("--table", path)
         assert done.exit_code == 3
         lines = path.read_text(encoding="utf-8").split("\n")
