@@ -109,7 +109,7 @@ export class Curves {
       yAxis: this.panels.map((panel, i) => ({
         ...axis, type: this.extents[i].log ? "log" : "value", gridIndex: i, min: this.extents[i].min, max: this.extents[i].max,
         name: panel.label, nameTextStyle: { color: colours.ink, align: "left", padding: [0, 0, 0, -LEFT + 8] }, nameGap: 14,
-        axisLabel: { ...axis.axisLabel, formatter: (value) => (panel.unit ? quantity(value, panel.unit) : number(value, 3)), hideOverlap: true, showMinLabel: !this.extents[i].log ? false : undefined, showMaxLabel: !this.extents[i].log ? false : undefined },
+        axisLabel: { ...axis.axisLabel, formatter: (value) => (panel.unit ? quantity(value, panel.unit) : number(value, 6)), hideOverlap: true, showMinLabel: !this.extents[i].log ? false : undefined, showMaxLabel: !this.extents[i].log ? false : undefined },
       })),
       series: [
         ...this.panels.flatMap((_, i) => (this.band ? [this.bandMark(i, colours)] : [])),
@@ -124,7 +124,6 @@ export class Curves {
     const own = this.series.filter((one) => one.panel === panel.key);
     const finite = own.flatMap((one) => one.y).filter((y) => y !== null && Number.isFinite(y));
     const positive = finite.filter((y) => y > 0);
-    const low = Math.min(...finite);
     const high = Math.max(...finite);
     const least = Math.min(...positive);
     const log = !panel.linear && !this.linear && positive.length > finite.length / 2 && high / least > 8;
@@ -133,8 +132,10 @@ export class Curves {
       if (positive.length < finite.length) hidden.push(`${finite.length - positive.length} values of ${panel.label} at or below zero`);
       return { log, min: 10 ** Math.floor(Math.log10(least / 1.1)), max: 10 ** Math.ceil(Math.log10(high * 1.1)) };
     }
-    const pad = 0.12 * (high - low) || 0.1 * Math.abs(high) || 1;
-    return { log, min: low - pad, max: high + pad };
+    const ends = own.flatMap((one) => one.y.flatMap((y, k) => (y === null ? [] : [y - reach(one, k), y + reach(one, k)])));
+    const [bottom, top] = [Math.min(...ends), Math.max(...ends)];
+    const pad = 0.06 * (top - bottom) || 0.1 * Math.abs(top) || 1;
+    return { log, min: bottom - pad, max: top + pad };
   }
 
   panelOf(one) {
@@ -160,9 +161,9 @@ export class Curves {
     return {
       type: "custom", xAxisIndex: i, yAxisIndex: i, silent: true, clip: true, data: [[one.x[0], one.y[0]]],
       renderItem: (_params, api) => {
-        const good = one.x.map((_, k) => k).filter((k) => one.y[k] !== null && (!log || one.y[k] + NORMAL_95 * one.u[k] > 0));
-        const above = good.map((k) => api.coord([one.x[k], within(one.y[k] + NORMAL_95 * one.u[k])]));
-        const below = good.map((k) => api.coord([one.x[k], within(one.y[k] - NORMAL_95 * one.u[k])]));
+        const good = one.x.map((_, k) => k).filter((k) => one.y[k] !== null && (!log || one.y[k] + reach(one, k) > 0));
+        const above = good.map((k) => api.coord([one.x[k], within(one.y[k] + reach(one, k))]));
+        const below = good.map((k) => api.coord([one.x[k], within(one.y[k] - reach(one, k))]));
         return { type: "polygon", shape: { points: [...above, ...below.reverse()] }, style: { fill: colour, opacity: 0.25 } };
       },
     };
@@ -244,6 +245,11 @@ export class Curves {
     this.view?.dispose();
     this.view = null;
   }
+}
+
+/** Return half the 95 % interval of a value. */
+function reach(one, k) {
+  return one.u && Number.isFinite(one.u[k]) ? NORMAL_95 * one.u[k] : 0;
 }
 
 /** Return the index of a frequency in a row, or of the nearest within two percent; -1 for none. */

@@ -147,9 +147,16 @@ function verdictPart(record) {
   const told = JSON.parse(record.text);
   const rows = told.candidates.slice(0, 6).map((one) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `#library/${one.material}` }, one.material)), h("td", {}, `${number(100 * one.probability, 3)} %`)));
   rows.push(h("tr", {}, h("th", { scope: "row" }, "none of these"), h("td", {}, `${number(100 * told.unlisted_probability, 3)} %`)));
-  return h("div", { class: "card" }, h("p", { class: "sentence" }, `${told.verdict.kind}: ${told.verdict.materials.join(", ") || told.verdict.class || "no material named"}, ${number(100 * told.verdict.probability, 3)} %`), warningList(told.warnings),
+  return h("div", { class: "card" }, h("p", { class: "sentence" }, `${phrase(told.verdict)}: ${number(100 * told.verdict.probability, 3)} %`), warningList(told.warnings),
     h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Material"), h("th", { scope: "col" }, "Probability"))), h("tbody", {}, rows)),
     h("p", {}, told.next_measurement), reportLinks(record.id));
+}
+
+function phrase(verdict) {
+  if (verdict.kind === "material") return verdict.materials[0];
+  if (verdict.kind === "group") return `One of ${verdict.materials.length} materials that these data cannot tell apart`;
+  if (verdict.kind === "class") return `${verdict.class}, the grade open`;
+  return verdict.kind === "unlisted" ? "None of the reference materials" : "Undecided";
 }
 
 /** Return two sweeps laid over each other. */
