@@ -60,8 +60,10 @@ class Kept:
 def reading_noise(settings: BenchSettings, bench: PlanBench) -> ReadingNoise:
     """Return what the command table says of the digitizer; a plan has refused a plug-in already."""
     if settings.sound is not None:
-        a, b = (2 * vpk for vpk in settings.sound.in_vpk)
-        return ReadingNoise(((a,), (b,)), bench.level_vpp, bench.output_ohm, bench.steps, 0.0)
+        first, second = settings.sound.in_vpk
+        return ReadingNoise(
+            ((2 * first,), (2 * second,)), bench.level_vpp, bench.output_ohm, bench.steps, 0.0
+        )
     table = settings.digitizer.table
     if not isinstance(table, DigitizerTable):  # pragma: no cover - see plan_bench
         raise InputError("the digitizer is a plug-in", where=str(settings.path))
