@@ -1,7 +1,6 @@
 """``doctor``, ``calibrate`` and ``sweep`` as commands: results, exit codes, signals."""
 
 import json
-import random
 import signal
 import subprocess
 import sys
@@ -244,32 +243,6 @@ def test_a_signal_leaves_the_output_off_and_the_journal_whole(bench, number):
     assert run(*sweep_words(folder, out.name)).exit_code == 0
     assert rows(out)[: len(kept)] == kept
     assert len(rows(out)) == 7
-
-
-@pytest.mark.soak
-def test_a_killed_sweep_loses_no_finished_point(bench):
-    folder, virtual = bench
-    dice = random.Random(5)  # noqa: S311 - moments, no secrets
-    out, kept, kills = folder / "killed.csv", [], 0
-    for _ in range(20):
-        process = started(folder, out)
-        time.sleep(dice.uniform(0.3, 2.5))
-        if process.poll() is None:
-            kills += 1
-        process.kill()
-        process.communicate(timeout=30)
-        now = rows(out)
-        assert now[: len(kept)] == kept
-        kept = now
-        if len(kept) == 7:
-            out.unlink()
-            kept = []
-    assert kills > 10
-    done = run(*sweep_words(folder, out.name))
-    assert done.exit_code == 0
-    assert rows(out)[: len(kept)] == kept
-    assert len(rows(out)) == 7
-    assert not virtual.state()["output"]
 
 
 def test_a_sweep_is_kept_from_its_beginning_on(bench, tmp_path):
