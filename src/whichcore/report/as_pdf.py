@@ -24,6 +24,7 @@ _DRAWN_IN = 6.6
 _CELL_MM = 2.4  # of a cell, both sides together
 _LEAST_MM = 14.0
 _HEAD_LENGTH = 80
+_WHOLE = 20  # rows of a table that is not broken across pages
 _MISSING = "\ufffd"
 _WARN, _QUIET, _RULE = (138, 56, 0), (89, 89, 89), (170, 170, 170)
 
@@ -162,7 +163,8 @@ class _Pages(FPDF):
         cells = [[self._clean(cell) for cell in row] for row in (sheet.heads, *sheet.rows)]
         size = 8.0
         height = size * _MM_PER_POINT * _LINE
-        if self.will_page_break(4 * height):
+        together = len(cells) if len(cells) <= _WHOLE else 3
+        if self.will_page_break((together + 1) * (height + 0.6)):
             self.add_page()
         self.set_text_color(*_QUIET)
         self._text(sheet.title, 8)

@@ -172,7 +172,7 @@ def _corrections(records: Sequence[Record]) -> list[str]:
 
 
 def _file(record: Record) -> UsedFile:
-    return UsedFile(record.kind.value, f"{record.title}{record.payload_name}", record.sha256, record.id)
+    return UsedFile(record.kind.value, f"{record.title} ({record.payload_name})", record.sha256, record.id)
 
 
 def _given(record: Record) -> dict[str, str]:

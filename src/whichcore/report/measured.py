@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from datetime import datetime
+from importlib.metadata import version
 
 import numpy as np
 
@@ -138,7 +139,7 @@ def _calibration(stored: StoredCalibration, sweep: ImpedanceSweep | None) -> Ite
     yield "zero impedance at", str(model.plane)
     yield "taken", str(header.get("started") or NOT_KNOWN)
     yield "age at the sweep", _age(header, sweep)
-    yield "standards", ", ".join(model.standards) or NOT_KNOWN
+    yield "standards", ", ".join(model.standards) or "none beside the shunt"
     yield "drift while it was taken", _calibration_drift(header.get("drift"))
     temperature = header.get("temperature_c")
     yield "temperature", NOT_KNOWN if temperature is None else f"{temperature:g} °C"
@@ -256,4 +257,6 @@ def files_section(dossier: Dossier) -> Section:
     rows = tuple((one.role, one.name, one.record[:8] or "not kept", one.sha256) for one in dossier.files)
     heads = ("what", "name", "record", "SHA-256")
     told = f"Judged by whichcore {dossier.program} at {dossier.judged_at}."
+    if dossier.record:
+        told += f" Measured curves and budgets worked out from the kept files by {version('whichcore')}."
     return Section("Files and checksums", (Sheet("Files", heads, rows), Words(told)))

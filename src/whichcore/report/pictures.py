@@ -88,7 +88,7 @@ def _title(text: str, shown: int, there: int) -> str:
 
 
 def _known(value: float) -> str:
-    return f"{value:.4g}".replace("-", "−") if np.isfinite(value) else "beyond its span"
+    return f"{value:.4g}".replace("-", "−") if np.isfinite(value) else "no value"
 
 
 def spread(frequency_hz: FloatArray) -> NDArray[np.intp]:

@@ -23,6 +23,7 @@ from whichcore.web.curves import permeability_curve
 from whichcore.web.folders import safe_name, specimen_file
 from whichcore.web.messages import Answering
 from whichcore.web.planner import advise
+from whichcore.web.report_call import make_report
 from whichcore.wording import percent
 from whichcore.workflow import Identification, Request, identify_files
 
@@ -32,7 +33,7 @@ SHOWN = 6
 def main() -> None:
     """Answer until the input closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    Answering({"judge.identify": identify, "judge.plan": advise}).run()
+    Answering({"judge.identify": identify, "judge.plan": advise, "judge.report": make_report}).run()
 
 
 @dataclass(frozen=True, slots=True)
