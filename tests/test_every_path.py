@@ -14,13 +14,6 @@ from whichcore.rig.virtual import WoundCore, core
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
-SHORT = [
-    "virtual:separate-scaling+hislip",
-    "virtual:prefixed-reply+serial",
-    "virtual:inline-header+keyed-source+hislip",
-    "virtual:ten-field-preamble+serial-answering",
-    "virtual:volts-block+serial-mute+hislip",
-]
 
 
 @pytest.fixture(scope="module")
@@ -37,10 +30,12 @@ def paths():
         sys.modules.pop("every_path", None)
 
 
-def outcome(paths, off, u=10.0, name="a"):
+def outcome(paths, off, u=10.0, name="a", frequency_hz=None):
     """A path that is off by so much at every frequency, in both parts."""
-    truth = np.array([2300 - 20j, 2200 - 200j, 1500 - 1400j])
-    return paths.Outcome(name, truth + off * (1 + 1j), np.full(3, u), np.full(3, u), truth)
+    grid = paths.FREQUENCIES_HZ if frequency_hz is None else frequency_hz
+    truth = np.array([2300 - 20j, 2200 - 200j, 1500 - 1400j])[: len(grid)]
+    both = np.full(len(grid), u), np.full(len(grid), u)
+    return paths.Outcome(name, grid, truth + off * (1 + 1j), *both, truth)
 
 
 def test_what_lies_within_its_uncertainty(paths):
@@ -52,6 +47,22 @@ def test_what_lies_within_its_uncertainty(paths):
     assert paths.apart([good]) == (0, 0)
 
 
+def test_paths_are_compared_at_the_frequencies_that_both_reach(paths):
+    wide = outcome(paths, 15.0, name="wide")
+    short = outcome(paths, -15.0, name="short", frequency_hz=(10_001.0, 70_001.0))  # bins of a record
+    assert paths.apart([wide, short]) == (4, 4)  # at 10 and 70 kHz, both parts: 30 of 14.1
+    found = paths.differences([wide, short])
+    assert [pair.frequency_hz for pair in found] == [10e3, 70e3]
+    assert found[0].told() == "2.12 u, wide and short, at 10 kHz"  # analytic: 30/14.14
+    far = outcome(paths, -15.0, frequency_hz=(12e3, 80e3))
+    assert paths.apart([wide, far]) == (0, 0)
+    lines = paths.table([wide, short]).splitlines()
+    assert "not reached" not in lines[1]
+    assert lines[2].count("not reached") == 1
+    assert "1385.0 ± 10.0  -1.50" in lines[1]  # analytic: −(−1400 + 15), 15 less loss than true is −1.5 u
+    assert paths.judged([far]) == 1  # of no use where all are compared
+
+
 def test_gates(paths, capsys):
     good = [outcome(paths, off) for off in (0.0, 5.0, -5.0)]
     assert paths.judged(good) == 0
@@ -59,7 +70,7 @@ def test_gates(paths, capsys):
     assert paths.judged([outcome(paths, 0.0, u=250.0)]) == 1  # right, and of no use
     assert paths.judged([*good, paths.Outcome("c", refused="no")]) == 1
     assert paths.judged([]) == 1
-    text = paths.table([good[0], paths.Outcome("c", refused="no cable")], paths.FREQUENCIES_HZ)
+    text = paths.table([good[0], paths.Outcome("c", refused="no cable")])
     assert "2300 ± 10" in text
     assert "refused: no cable" in text
     assert "off the truth by more than 2 u: 0 of 18" in capsys.readouterr().out
@@ -70,7 +81,10 @@ def test_every_family_line_and_kind_of_source_is_on_a_path(paths):
     assert {*DIGITIZERS} - {"scpi-digitizer"} <= words
     assert {*SOURCES} - {"scpi-source"} <= words
     assert {"hislip", "serial"} <= words
-    assert set(SHORT) <= {name for name, _ in paths.PATHS}
+    names = [name for name, _ in paths.PATHS]
+    assert set(paths.FEW) <= set(names)
+    assert {*paths.SOUND, "waveform files", "by hand, off a screen"} <= set(names)
+    assert len(set(names)) == len(names)
 
 
 def test_a_path_that_fails_is_told_in_its_line(paths):
@@ -83,33 +97,30 @@ def test_a_path_that_fails_is_told_in_its_line(paths):
 
 @pytest.mark.soak
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
-def test_the_same_core_through_every_family_and_line(paths, tmp_path, monkeypatch):
-    """μi and μ″ agree within two of their standard uncertainties, with the truth and with each other."""
-    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
-    work = paths.Work(WoundCore(core("bin-h"), 10))
-    chosen = [(name, measure) for name, measure in paths.PATHS if name in SHORT]
-    outcomes = [paths.follow(name, measure, work) for name, measure in chosen]
-    assert [one.refused for one in outcomes] == [""] * len(SHORT)
-    # all are within; 5 % may be outside by chance (analytic: 2 u hold 95 in 100)
-    assert paths.outside(outcomes)[0] <= 0.05 * paths.outside(outcomes)[1]
-    assert paths.apart(outcomes)[0] <= 0.05 * paths.apart(outcomes)[1]
-    for one in outcomes:
-        assert abs(one.found[0].real - one.truth[0].real) < 0.1 * one.truth[0].real
-
-
-@pytest.mark.soak
 @pytest.mark.skipif(
     not (shutil.which("jackd") and ctypes.util.find_library("portaudio")),
     reason="needs jackd2 and libportaudio2 (apt install)",
 )
-def test_the_same_core_through_a_sound_card(paths, tmp_path, monkeypatch):
+def test_the_same_core_on_one_path_of_each_kind(paths, tmp_path, monkeypatch):
+    """μi and μ″ agree within two of their standard uncertainties, with the truth and with each other.
+
+    ``WHICHCORE_EVERY_PATH=all`` follows every family, line and source.
+    """
     monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
     work = paths.Work(WoundCore(core("bin-h"), 10))
+    wanted = paths.FEW if os.environ.get("WHICHCORE_EVERY_PATH") != "all" else dict(paths.PATHS)
     outcomes = [
-        paths.follow(name, measure, paths.replace(work, frequency_hz=paths.SOUND[name]))
+        paths.follow(
+            name, measure, paths.replace(work, frequency_hz=paths.SOUND.get(name, work.frequency_hz))
+        )
         for name, measure in paths.PATHS
-        if name in paths.SOUND
+        if name in wanted
     ]
-    assert [one.refused for one in outcomes] == ["", ""]
-    assert paths.outside(outcomes) == (0, 12)
-    assert paths.apart(outcomes) == (0, 6)
+    assert [one.refused for one in outcomes] == [""] * len(wanted)
+    # 5 % may be outside by chance (analytic: 2 u hold 95 in 100)
+    for found, of in (paths.outside(outcomes), paths.apart(outcomes)):
+        assert found <= 0.05 * of, paths.table(outcomes)
+    for one in outcomes:
+        k = one.place(paths.INITIAL_HZ)
+        assert abs(one.found[k].real - one.truth[k].real) < 0.1 * one.truth[k].real
+    assert [one.path for one in outcomes if one.place(paths.HIGHEST_HZ) is None] == list(paths.SOUND)
