@@ -31,7 +31,7 @@ BEAT_S = 0.2
 FIRST_CALL_S = 5.0
 END_S = 1.0
 SILENT_CALLS = 3  # of the host, until what was faded out has left it
-SILENCE_S = 0.15  # played at the end, so that nothing is cut off in full swing
+SILENCE_S = 1.0  # waited for that at most
 
 _BAD_RATE, _BUSY, _CHANNELS = -9997, -9985, -9998  # PortAudio's error numbers (portaudio.h)
 
@@ -76,7 +76,7 @@ class _Server:
 
     def end(self) -> None:
         """Let the silence reach the card, then close; a host that hangs is left alone."""
-        time.sleep(SILENCE_S)
+        self._await_silence()
         closing = threading.Thread(target=self._stream.close, daemon=True)
         closing.start()
         closing.join(END_S)

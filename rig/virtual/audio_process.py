@@ -23,7 +23,7 @@ END_S = 15.0  # a server that ran free while a client left takes ten seconds
 NAMES = tuple(
     f"whichcore-{k}" for k in range(6)
 )  # a machine holds eight servers; a dead one's place is its name's
-PERIODS = {48_000: 1024, 96_000: 2048, 192_000: 4096}
+PERIODS = {48_000: 4096, 96_000: 8192, 192_000: 8192}  # long ones: a busy machine has to keep up in real time
 
 
 def _mark(server: str) -> tuple[int, int] | None:
@@ -104,7 +104,7 @@ class VirtualAudio:
             "-r",
             f"{rate_hz}",
             "-p",
-            f"{PERIODS.get(rate_hz, 2048)}",
+            f"{PERIODS.get(rate_hz, 8192)}",
             "-C",
             "0",
             "-P",
@@ -123,6 +123,8 @@ class VirtualAudio:
                 return
             self._jackd.kill()
             self._jackd.wait(END_S)
+            if self._jackd.stdin is not None:
+                self._jackd.stdin.close()
         error = self._gone(f"no server starts under any of {len(NAMES)} names")
         self._log.close()
         raise error
