@@ -40,6 +40,7 @@ from whichcore.rig.level import FluxRule
 from whichcore.rig.sweep_plan import log_grid
 from whichcore.web.folders import specimen_file, sweeps_folder
 from whichcore.web.messages import Answering, as_error, collected
+from whichcore.web.points import earlier_points, point_event
 
 USUAL_FLUX_T = 0.25e-3
 POLL_S = 0.1
@@ -223,6 +224,8 @@ class AtBench:
                 kept = keep_core(store, what.place)
                 told_by = {"bench": bench_name(settings), "core": asked.core, "asked": _band(asked)}
                 begun = begin_sweep(store, out, kept, told_by)
+            for point in earlier_points(out, specimen, grid):
+                self.answering.tell(point)
             for event in run_sweep(settings, opened.bench, stored, request, self._cancel):
                 told = _told(event, specimen, len(grid))
                 if told is not None:
@@ -273,25 +276,8 @@ def _journal(named: str | None, specimen: Path) -> Path:
 def _told(event: object, specimen: Specimen, count: int) -> dict[str, Any] | None:
     match event:
         case PointDone(corrected=point) if point is not None and not event.revisit:
-            z = complex(point.impedance_ohm[0])
-            spectrum = permeability(point, specimen)
-            mu = complex(spectrum.permeability[0])
-            scatter = spectrum.scatter[0].copy()
-            for source in spectrum.sources:
-                change = complex(source.sensitivity[0])
-                scatter[0, 0] += change.real**2
-                scatter[1, 1] += change.imag**2
-            return {
-                "type": "point",
-                "index": event.index,
-                "count": count,
-                "frequency_hz": event.frequency_hz,
-                "z": [z.real, z.imag],
-                "u_z": [float(point.scatter[0, 0, 0]) ** 0.5, float(point.scatter[0, 1, 1]) ** 0.5],
-                "mu": [mu.real, -mu.imag],
-                "u_mu": [float(scatter[0, 0]) ** 0.5, float(scatter[1, 1]) ** 0.5],
-                "flux_density_t": event.flux_density_t,
-            }
+            told = point_event(point, permeability(point, specimen), 0, event.index, count)
+            return {**told, "flux_density_t": event.flux_density_t}
         case NotReachable():
             return {"type": "not-reachable", "frequency_hz": event.frequency_hz, "reason": event.reason}
         case LevelChanged():

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
+from whichcore.web.points import variance
 
 
 def impedance_curve(sweep: ImpedanceSweep) -> dict[str, Any]:
@@ -21,10 +22,7 @@ def impedance_curve(sweep: ImpedanceSweep) -> dict[str, Any]:
 
 def permeability_curve(spectrum: PermeabilitySpectrum) -> dict[str, Any]:
     """Return μ′, μ″ and their standard uncertainties."""
-    variance = np.stack([spectrum.scatter[:, 0, 0], spectrum.scatter[:, 1, 1]])
-    for source in spectrum.sources:
-        variance += np.stack([source.sensitivity.real**2, source.sensitivity.imag**2])
-    u_real, u_imag = np.sqrt(variance)
+    u_real, u_imag = np.sqrt(variance(spectrum))
     return {
         "frequency_hz": spectrum.frequency_hz.tolist(),
         "mu_real": spectrum.permeability.real.tolist(),

@@ -100,10 +100,10 @@ export class Curves {
     return {
       animation: false,
       textStyle: { fontFamily: "system-ui, sans-serif", color: colours.ink },
-      grid: this.panels.map((_, i) => ({ left: LEFT, right: 14, top: 34 + i * PANEL_PX, height: PANEL_PX - 52 })),
+      grid: this.panels.map((_, i) => ({ outerBoundsMode: "none", left: LEFT, right: 18, top: 34 + i * PANEL_PX, height: PANEL_PX - 52 })),
       xAxis: this.panels.map((_, i) => ({
         ...axis, type: "log", gridIndex: i, min: low / 1.1, max: high * 1.1,
-        axisLabel: { ...axis.axisLabel, show: i === this.panels.length - 1, formatter: (value) => quantity(value, "Hz"), hideOverlap: true },
+        axisLabel: { ...axis.axisLabel, show: i === this.panels.length - 1, formatter: (value) => quantity(value, "Hz"), hideOverlap: true, showMinLabel: false, showMaxLabel: false },
         name: i === this.panels.length - 1 ? "frequency" : "", nameLocation: "middle", nameGap: 26, nameTextStyle: { color: colours.ink },
       })),
       yAxis: this.panels.map((panel, i) => ({

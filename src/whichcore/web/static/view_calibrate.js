@@ -109,7 +109,7 @@ class CalibrateStep {
   prompt(event, work) {
     const said = work.events.findLast((one) => one.type === "step" && one.said)?.said;
     const ready = button("It is in place", () => attempt(this.place, () => ask("fitted"), ready), { class: "main ready", disabled: !work.mine });
-    return h("div", { class: "prompt" }, h("p", {}, h("strong", {}, `Now ${event.what}.`)), said ? h("p", {}, said) : null, h("p", { class: "caution" }, this.caution), ready, work.mine ? null : h("p", { class: "quiet" }, "The page that started it answers."));
+    return h("div", { class: "prompt", "data-fixture": event.fixture }, h("p", {}, h("strong", {}, `Now ${event.what}.`)), said ? h("p", {}, said) : null, h("p", { class: "caution" }, this.caution), ready, work.mine ? null : h("p", { class: "quiet" }, "The page that started it answers."));
   }
 
   outcome(work) {
