@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import importlib.util
 import json
 import math
 import re
@@ -11,6 +12,7 @@ import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
+from pathlib import Path
 
 import html5lib
 import numpy as np
@@ -534,3 +536,19 @@ def test_foreign_warnings_pass_through(monkeypatch):
 
 def test_a_sweep_is_no_verdict(store):
     assert store.find(store.sweep).kind is Kind.SWEEP
+
+
+@pytest.mark.soak
+def test_the_example_in_the_documentation_says_what_the_program_says(tmp_path):
+    """Words with letters: a last digit of a curve moves with the numerics."""
+    place = Path(__file__).resolve().parents[1] / "docs" / "make_example_report.py"
+    spec = importlib.util.spec_from_file_location("make_example_report", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    (tmp_path / "now.pdf").write_bytes(module.report())
+    now, kept = (
+        [word for word in poppler("pdftotext", path, "-").split() if word.isalpha()]
+        for path in (tmp_path / "now.pdf", module.PLACE)
+    )
+    assert now == kept, "run python docs/make_example_report.py"
+    assert module.PLACE.stat().st_size < 200_000
