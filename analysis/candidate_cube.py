@@ -6,7 +6,7 @@ of deviation, whose shares are their prior.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -48,10 +48,14 @@ _LEVEL_SLACK, _IMPOSSIBLE = 0.3, -1e6
 
 @dataclass(frozen=True, slots=True)
 class Branches:
-    """Prior branches of the specimen: gap pieces, and turn counts with probability."""
+    """Prior branches of the specimen: gap pieces, and turn counts with probability.
+
+    ``other_section``: references of unknown section are taken as of another one than the specimen's.
+    """
 
     gaps: tuple[GapNode, ...]
     turns: tuple[tuple[int, float], ...]
+    other_section: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +63,8 @@ class Explanation:
     """Most likely parameters of one candidate; the core's scale is exp(−theta).
 
     ``level`` and ``level_sd`` are mean and standard deviation of θ over everything else, gap and turns
-    included.
+    included; ``other_section``: a reference of unknown section fits best as taken on another one than the
+    specimen's.
     """
 
     theta: float
@@ -68,6 +73,7 @@ class Explanation:
     turns: int
     level: float = 0.0
     level_sd: float = 0.0
+    other_section: bool = False
 
     @property
     def scale(self) -> float:
@@ -98,7 +104,8 @@ class CandidateCube:
         Rows of the references; NaN where silent.
     reach : Reach
         Of the M·S candidates.
-    deviations : sequence of Deviating
+    deviations : callable of float
+        Returns the A amplitudes of deviation, as sequence of Deviating, of cores behind a gap of a ratio.
     priors : (CornerPrior, Branches)
     silence : float array (M, S, 1)
         Log probability of the points where a candidate is silent.
@@ -109,7 +116,7 @@ class CandidateCube:
         observation: Observation,
         predicted: ComplexArray,
         reach: Reach,
-        deviations: Sequence[Deviating],
+        deviations: Callable[[float], Sequence[Deviating]],
         priors: tuple[CornerPrior, Branches],
         silence: FloatArray,
     ) -> None:
@@ -120,7 +127,6 @@ class CandidateCube:
         self.reluctivity = np.exp(self.predicted)
         self.reach = reach
         self.deviations = deviations
-        self._factors = JointFactors([deviation.columns for deviation in deviations])
         self.corner, self.branches = priors
         self.silence = silence
         self._one = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
@@ -164,6 +170,7 @@ class CandidateCube:
             turns=turns,
             level=level,
             level_sd=level_sd,
+            other_section=self.branches.other_section,
         )
 
     def _node(self, member: int, g: int) -> GapNode:
@@ -217,7 +224,10 @@ class CandidateCube:
         shifts = _shifts_of(node)
         corner = self.corner.at(members, shifts)
         theta0 = _level_reference(corner, node)
-        gram, log_det = self._gram(members, node, theta0)
+        # a piece of the gap prior reaches to narrower gaps, behind which more of the deviation is seen
+        deviations = self.deviations(node.narrow)
+        factors = JointFactors([deviation.columns for deviation in deviations])
+        gram, log_det = self._gram(members, node, theta0, factors)
         size = gram.shape[-2:]
         cell = GRID_STEP * (shifts.step or 1) / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
@@ -225,27 +235,26 @@ class CandidateCube:
             products=Products(*(getattr(products, f.name).reshape(-1, *size, 1) for f in fields(Products))),
             gram=gram,
             cell=cell,
-            prior=LevelPrior(corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd),
-            log_weight=corner.log_weight + self.silence[members][:, shifts] + self._log_shares(),
+            prior=LevelPrior(
+                corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd, node.support
+            ),
+            log_weight=corner.log_weight + self.silence[members][:, shifts] + _log_shares(deviations),
             theta0=theta0[:, :, None],
             shifts=shifts,
         )
 
     def _gram(
-        self, members: NDArray[np.int_], node: GapNode, theta0: FloatArray
+        self, members: NDArray[np.int_], node: GapNode, theta0: FloatArray, factors: JointFactors
     ) -> tuple[FloatArray, FloatArray]:
         """Inner products (V, V, A, M, S) of residual, level, gap if any, and corner; ln det (A, M, S)."""
         shifts = _shifts_of(node)
         vectors = self._vectors(members, shifts, theta0, node)
         size = vectors[0].shape[:2]
         flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), self._factors)
+        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), factors)
         whole = _GAPPED if node.median > 0 else _UNGAPPED
         gram = np.einsum("ia,ab...,jb->ij...", whole, gram, whole)
         return gram.reshape(*gram.shape[:3], *size), log_det.reshape(-1, *size)
-
-    def _log_shares(self) -> FloatArray:
-        return np.log([deviation.share for deviation in self.deviations])[:, None, None, None]
 
     def _vectors(
         self, members: NDArray[np.int_], shifts: slice, theta0: FloatArray, node: GapNode
@@ -288,7 +297,7 @@ class _Piece:
             self,
             products=Products(*(getattr(self.products, f.name)[:, one] for f in fields(Products))),
             gram=self.gram[..., one, :],
-            prior=LevelPrior(prior.theta_mean[one], prior.theta_sd[one], prior.gamma_sd),
+            prior=LevelPrior(prior.theta_mean[one], prior.theta_sd[one], prior.gamma_sd, prior.gamma_support),
             log_weight=self.log_weight[:, one],
             theta0=self.theta0[one],
         )
@@ -319,6 +328,10 @@ class _Piece:
         if corner.shape[0] > 3:
             left = left - (log_tau + gamma) * corner[2]
         return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
+
+
+def _log_shares(deviations: Sequence[Deviating]) -> FloatArray:
+    return np.log([deviation.share for deviation in deviations])[:, None, None, None]
 
 
 def _shifts_of(node: GapNode) -> slice:

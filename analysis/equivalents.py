@@ -44,7 +44,7 @@ def equivalents_of_first(
     fitted = fitted_log_reluctivity(library, evidence, indices, observation)
     first = library.materials[indices[0]]
     usual = max(amplitudes(first), key=lambda amplitude: amplitude.share)
-    columns = curve_columns(observation, first, usual)
+    columns = curve_columns(observation, first, usual, evidence.explanations[indices[0]])
     difference = fitted - fitted[0]
     common = np.tile(~np.isnan(difference), 2)
     rows = observation.whiten(np.where(np.isnan(difference), 0, difference))

@@ -91,7 +91,7 @@ class _Judged:
                     float(np.log(amplitude.share)),
                     around(
                         material, explanation, observation,
-                        curve_columns(observation, material, amplitude), turns, curve,
+                        curve_columns(observation, material, amplitude, explanation), turns, curve,
                     ),
                 )
                 for amplitude in amplitudes(material)

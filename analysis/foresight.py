@@ -18,7 +18,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, some_points
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.planned import Plan, common_of, whitener_of
-from whichcore.analysis.posterior import Evidence, amplitudes, curve_columns
+from whichcore.analysis.posterior import Evidence, amplitudes, column_key, curve_columns
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Candidates looked at, and the probability that the others may hold together.
@@ -87,7 +87,7 @@ class Foresight:
         self._known, self._plans, self._turns = knowledge, plans, turns
         self._leading = knowledge.leading()
         self._none = knowledge.probability.size - 1
-        self._shared: dict[tuple[float, str, bool], FloatArray] = {}
+        self._shared: dict[tuple[object, ...], FloatArray] = {}
         self._curves: dict[int, CurveTable] = {}
         self.held = float(knowledge.probability[self._leading].sum())
         self._joint = self._join()
@@ -200,12 +200,12 @@ class Foresight:
         return cases
 
     def _linear(self, index: int, material: Material, afresh: bool) -> LinearCandidate:
-        key = (material.curve_deviation, material.material_class.value, material.section_m is not None)
-        if key not in self._shared:
-            self._shared[key] = _columns_by_frequency(self._joint, material)
         start = self._known.evidence.explanations[index]
         if afresh:
             start = unexplained(material, self._turns, self._joint.temperature_c)
+        key = (*column_key(material), start.gap_ratio, start.other_section)
+        if key not in self._shared:
+            self._shared[key] = _columns_by_frequency(self._joint, material, start)
         return self._around(index, start, self._joint, self._shared[key])
 
     def _around(
@@ -230,11 +230,13 @@ class Foresight:
         return _Case(answer, weight, mean, new, left, speaks)
 
 
-def _columns_by_frequency(observation: Observation, material: Material) -> FloatArray:
+def _columns_by_frequency(
+    observation: Observation, material: Material, explanation: Explanation
+) -> FloatArray:
     """Return the columns of a curve, which are made with frequencies rising, in the order of the points."""
     order = np.argsort(observation.frequency_hz, kind="stable")
     usual = max(amplitudes(material), key=lambda amplitude: amplitude.share)
-    columns = curve_columns(some_points(observation, order), material, usual)
+    columns = curve_columns(some_points(observation, order), material, usual, explanation)
     out = np.empty_like(columns)
     out[np.concatenate([order, order + order.size])] = columns
     return out

@@ -176,11 +176,15 @@ def products_of(gram: FloatArray, log_det: FloatArray) -> Products:
 
 @dataclass(frozen=True, slots=True)
 class LevelPrior:
-    """Gaussian priors of θ − θ₀ and γ − γ₀; a standard deviation of zero fixes γ. Fields broadcast."""
+    """Gaussian priors of θ − θ₀ and γ − γ₀; a standard deviation of zero fixes γ. Fields broadcast.
+
+    That of θ ends SUPPORT standard deviations from its mean, that of γ ``gamma_support``.
+    """
 
     theta_mean: FloatArray
     theta_sd: FloatArray
     gamma_sd: float = 0.0
+    gamma_support: float = SUPPORT
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +217,7 @@ def _normal_equations(p: Products, prior: LevelPrior) -> _Normal:
 def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
     """Marginal log-likelihood over θ and γ, up to a constant that depends on the points used only.
 
-    The priors of θ and γ end at SUPPORT standard deviations: the integral over the support is the integral
+    The priors of θ and γ end at some standard deviations: the integral over the support is the integral
     over everything times the posterior probability of the support (of each alone), so that a curve cannot win
     by a level or a gap nobody believes in because its rivals fit worse still.
 
@@ -231,7 +235,8 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
     if prior.gamma_sd > 0:
         mean = (n.a00 * n.b1 - n.a01 * n.b0) / n.determinant
         sd = np.sqrt(n.a00 / n.determinant)
-        inside = inside + _log_probability_between((-SUPPORT - mean) / sd, (SUPPORT - mean) / sd)
+        end = prior.gamma_support
+        inside = inside + _log_probability_between((-end - mean) / sd, (end - mean) / sd)
     return np.asarray(-0.5 * (n.chi2 - gain + np.log(n.determinant) + products.log_det) + inside)
 
 
@@ -255,7 +260,8 @@ def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, 
     """Posterior means of θ − θ₀ and γ − γ₀ under the same model, both kept within their support."""
     n = _normal_equations(products, prior)
     theta = np.clip((n.a11 * n.b0 - n.a01 * n.b1) / n.determinant, -SUPPORT, SUPPORT)
-    gamma = np.clip((n.a00 * n.b1 - n.a01 * n.b0) / n.determinant, -SUPPORT, SUPPORT)
+    end = prior.gamma_support
+    gamma = np.clip((n.a00 * n.b1 - n.a01 * n.b0) / n.determinant, -end, end)
     return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(prior.gamma_sd * gamma)
 
 

@@ -19,6 +19,7 @@ from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
 from whichcore.analysis.priors import CRACK_SPREAD, level_centre, own_corner_spread
 from whichcore.analysis.section_fit import corrected_permeability
+from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.warming import warming
 
@@ -95,10 +96,11 @@ def around(
         the corner (derived here, to first order in ln s).
     """
     table = reference_curve(material, observation) if curve is None else curve
+    section = section_prior_of(material, observation, other_section=explanation.other_section).mean
 
     def rows(theta: float = 0.0, steps: float = 0.0, gap: float = 0.0) -> ComplexArray:
         x = observation.log_frequency - GRID_STEP * (explanation.shift_steps + steps)
-        values = table.shifted(x, np.zeros(1, dtype=int))[0, 0]
+        values = table.shifted(x, np.zeros(1, dtype=int))[0, 0] + section
         nu = np.exp(explanation.theta + theta + np.where(initial, -np.log(level), values))
         nu = nu + explanation.gap_ratio * np.exp(gap)
         return reading_rows(np.log(nu) + 2 * np.log(turns / explanation.turns), observation)

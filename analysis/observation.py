@@ -34,6 +34,8 @@ CORE_DEVIATION = 0.03
 LOW_LOSS_FACTOR = 4.0
 #: Loss angle in rad, or slope of ln|μ| over ln f, from which the dispersion counts as fully there. Practice.
 FULL_ACTIVITY = 0.3
+#: Least share of a core in its reluctivity behind a gap.
+_LEAST_SHARE = 0.02
 #: Cosine of the loss angle below which a curve is said to show no inductance, and the row it then predicts.
 _LEAST_COSINE, _NO_INDUCTANCE = 1e-3, 25.0
 
@@ -251,6 +253,29 @@ def reading_rows(predicted: ComplexArray, observation: Observation) -> ComplexAr
     return out
 
 
+def behind_gap(observation: Observation, gap_ratio: float) -> tuple[Observation, FloatArray]:
+    """Return the core behind a gap, and its share in what is measured.
+
+    Parameters
+    ----------
+    observation : Observation
+    gap_ratio : float
+        g in 1/μe = 1/μ + g.
+
+    Returns
+    -------
+    (Observation, float array (P, 1, 1))
+        λ of the core alone, and |μe/μ|, at most one; both from the smoothed data.
+    """
+    if gap_ratio <= 0:
+        return observation, np.ones((observation.frequency_hz.size, 1, 1))
+    whole = np.exp(_kernel(observation, 0.25) @ observation.log_reluctivity)
+    # where the gap takes all of it the core cannot be seen; the branch then fails by its level
+    core = np.maximum(whole.real - gap_ratio, _LEAST_SHARE * np.abs(whole)) + 1j * whole.imag
+    share = np.minimum(np.abs(core / whole), 1.0)
+    return replace(observation, log_reluctivity=np.asarray(np.log(core))), share[:, None, None]
+
+
 def deviation_columns(
     observation: Observation, amplitude: float, length: float, flat: float = CORE_DEVIATION
 ) -> FloatArray:
@@ -276,17 +301,21 @@ def deviation_columns(
     float array (P, 2, 2 R)
         R columns for the real and R for the imaginary part of λ.
     """
-    x = observation.log_frequency
+    basis = deviation_basis(observation.log_frequency, length)
+    size = _deviation_size(observation, amplitude, flat)
+    columns = np.zeros((basis.shape[0], 2, 2 * basis.shape[1]))
+    columns[:, 0, : basis.shape[1]] = size[:, :1] * basis
+    columns[:, 1, basis.shape[1] :] = size[:, 1:] * basis
+    return columns
+
+
+def deviation_basis(x: FloatArray, length: float) -> FloatArray:
+    """Return the bumps (P, R) whose products are exp(−Δ²/2ℓ²) over x = ln f."""
     width, distance = length / np.sqrt(2), 0.8 * length
     reach = 3 * width
     centres = np.arange(x.min() - reach, x.max() + reach + distance, distance)
     norm = np.sqrt(distance / (width * np.sqrt(np.pi)))
-    basis = norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2)
-    size = _deviation_size(observation, amplitude, flat)
-    columns = np.zeros((x.size, 2, 2 * centres.size))
-    columns[:, 0, : centres.size] = size[:, :1] * basis
-    columns[:, 1, centres.size :] = size[:, 1:] * basis
-    return columns
+    return np.asarray(norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2))
 
 
 def _deviation_size(observation: Observation, amplitude: float, flat: float) -> FloatArray:

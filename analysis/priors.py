@@ -32,6 +32,8 @@ TURN_SLIP_PROBABILITY = 0.02
 
 _EXPONENT_NODES = 7
 _GAP_STEP = 0.8
+#: Pieces lie two standard deviations apart; each reaches to the middle of the next.
+_PIECE_SUPPORT = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,11 +127,20 @@ def level_centre(material: Material) -> float:
 
 @dataclass(frozen=True, slots=True)
 class GapNode:
-    """One piece of the prior of the gap ratio: log-normal around its median; a median of zero is "no gap"."""
+    """One piece of the prior of the gap ratio: log-normal around its median; a median of zero is "no gap".
+
+    It ends ``support`` standard deviations from its median: pieces of one law meet there.
+    """
 
     probability: float
     median: float
     log_sd: float
+    support: float = 4.0
+
+    @property
+    def narrow(self) -> float:
+        """Gap ratio towards the narrow end of the piece: at most two standard deviations from its median."""
+        return float(self.median * np.exp(-min(self.support, 2.0) * self.log_sd))
 
 
 def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
@@ -165,7 +176,8 @@ def _log_normal_nodes(probability: float, median: float, spread: float) -> tuple
     weight *= probability / weight.sum()
     log_sd = spread * (z[1] - z[0]) / 2
     return tuple(
-        GapNode(float(w), float(median * np.exp(spread * x)), log_sd) for w, x in zip(weight, z, strict=True)
+        GapNode(float(w), float(median * np.exp(spread * x)), log_sd, _PIECE_SUPPORT)
+        for w, x in zip(weight, z, strict=True)
     )
 
 

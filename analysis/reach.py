@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
+from whichcore.analysis.section_prior import section_prior_of
 
 #: Neighbouring corner shifts share one reach, the narrowest of theirs, so that few patterns arise.
 SHIFT_BLOCK = 7
@@ -69,7 +70,13 @@ def whole(observation: Observation) -> Pattern:
     return Pattern(0, observation.spectrum_points, (True,) * observation.reading_points)
 
 
-def reach_of(materials: Sequence[Material], observation: Observation, shift_steps: NDArray[np.int_]) -> Reach:
+def reach_of(
+    materials: Sequence[Material],
+    observation: Observation,
+    shift_steps: NDArray[np.int_],
+    *,
+    other_section: bool = False,
+) -> Reach:
     """Tell which points each curve may speak on at each corner shift, never beyond its own span.
 
     A reading at or below 10 kHz may also be predicted from the stated initial permeability when the curve
@@ -80,6 +87,8 @@ def reach_of(materials: Sequence[Material], observation: Observation, shift_step
     materials : sequence of Material (M)
     observation : Observation
     shift_steps : int array (S,)
+    other_section : bool
+        Whether a reference of unknown section was taken on another one than the specimen's.
 
     Returns
     -------
@@ -93,12 +102,22 @@ def reach_of(materials: Sequence[Material], observation: Observation, shift_step
     start = (span[:, :1] + last - _TOLERANCE).ravel()
     stop = (span[:, 1:] + first + _TOLERANCE).ravel()
     x = observation.log_frequency
+    followed = np.repeat(
+        [followed_points(m, observation, other_section=other_section) for m in materials], shift_steps.size
+    )
     spectrum, readings = x[: observation.spectrum_points], x[observation.spectrum_points :]
     low = np.searchsorted(spectrum, start)
     high = np.maximum(np.searchsorted(spectrum, stop, side="right"), low)
+    high = np.maximum(np.minimum(high, followed), low)
     speaks = (readings >= start[:, None]) & (readings <= stop[:, None])
     initial = (readings <= np.log(1e4)) & (readings < span[:, :1])
     speaks |= np.repeat(initial, shift_steps.size, axis=0)
     # a candidate that speaks on nothing has one pattern only
     low, high = np.where(high > low, low, 0), np.where(high > low, high, 0)
     return Reach(low, high, speaks)
+
+
+def followed_points(material: Material, observation: Observation, *, other_section: bool) -> int:
+    """Return the spectrum points, from the first on, at which the section does not hide the material."""
+    prior = section_prior_of(material, observation, other_section=other_section)
+    return prior.followed - observation.reading_points

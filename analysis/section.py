@@ -23,6 +23,7 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.errors import AnalysisError, InputError
 
 _FIRST_BLOCK, _LARGEST_BLOCK = 32, 1024  # terms of the series summed at a time
+_ROUGH_BLOCK, _ROUGH = 6, 1e-6  # where less is asked for than this, the first terms mostly do
 _RELATIVE_REMAINDER = 1e-10
 _LAST_INDEX = 1_000_000
 _REMOVABLE = 1e-6  # relative distance to a removable singularity within which neighbours are averaged
@@ -120,7 +121,9 @@ def rod_factor(wave_number: ArrayLike, radius_m: float) -> ComplexArray:
     return np.asarray(np.where(small, 1.0, 2 * jve(1, safe) / (safe * jve(0, safe))), np.complex128)
 
 
-def rectangle_factor(wave_number: ArrayLike, sides_m: tuple[float, float]) -> ComplexArray:
+def rectangle_factor(
+    wave_number: ArrayLike, sides_m: tuple[float, float], *, remainder: float = _RELATIVE_REMAINDER
+) -> ComplexArray:
     """Section factor of a rectangular bar a × b with the flux along it.
 
     Parameters
@@ -129,6 +132,8 @@ def rectangle_factor(wave_number: ArrayLike, sides_m: tuple[float, float]) -> Co
         k, 1/m.
     sides_m : (float, float)
         a and b; their order does not matter.
+    remainder : float
+        Relative, at which the series ends.
 
     Returns
     -------
@@ -159,14 +164,15 @@ def rectangle_factor(wave_number: ArrayLike, sides_m: tuple[float, float]) -> Co
     order = np.maximum(2 * np.round((np.abs(k.real) * a / np.pi - 1) / 2) + 1, 1)
     step = np.where(np.abs(k * k * (a / (order * np.pi)) ** 2 - 1) < _REMOVABLE, _STEP_ASIDE, 0.0)
     if not np.any(step):
-        return _rectangle_series(k, a, b)
-    return (_rectangle_series(k * (1 - step), a, b) + _rectangle_series(k * (1 + step), a, b)) / 2
+        return _rectangle_series(k, a, b, remainder)
+    sides = [_rectangle_series(k * factor, a, b, remainder) for factor in (1 - step, 1 + step)]
+    return (sides[0] + sides[1]) / 2
 
 
-def _rectangle_series(k: ComplexArray, a: float, b: float) -> ComplexArray:
+def _rectangle_series(k: ComplexArray, a: float, b: float, remainder: float) -> ComplexArray:
     squared = k * k
     total = tangent_ratio(k * a / 2)
-    first, block = 1, _FIRST_BLOCK
+    first, block = 1, _FIRST_BLOCK if remainder < _ROUGH else _ROUGH_BLOCK
     while first < _LAST_INDEX:
         m = np.arange(first, first + 2 * block, 2, dtype=np.float64)
         gamma_squared = squared[..., None] - (m * np.pi / a) ** 2
@@ -174,7 +180,7 @@ def _rectangle_series(k: ComplexArray, a: float, b: float) -> ComplexArray:
         terms = 8 / (np.pi * m) ** 2 * tangents / gamma_squared * squared[..., None]
         total = total + terms.sum(axis=-1)
         # with m⁻⁵ the remainder is about m/8 of the last term; before that regime the test is stricter
-        if np.all(np.abs(terms[..., -1]) * m[-1] <= _RELATIVE_REMAINDER * np.abs(total)):
+        if np.all(np.abs(terms[..., -1]) * m[-1] <= remainder * np.abs(total)):
             return np.asarray(total, np.complex128)
         first, block = first + 2 * block, min(2 * block, _LARGEST_BLOCK)
     raise AnalysisError(
@@ -191,6 +197,8 @@ def section_effect(
     sides_m: tuple[float, float],
     conductivity_s_per_m: ArrayLike,
     relative_permittivity: ArrayLike,
+    *,
+    remainder: float = _RELATIVE_REMAINDER,
 ) -> ComplexArray:
     """Factor F by which a rectangular section changes the permeability: μ_measured = μ F.
 
@@ -202,6 +210,8 @@ def section_effect(
     sides_m : (float, float)
         Sides of the section across the flux.
     conductivity_s_per_m, relative_permittivity : array (F,) or scalar
+    remainder : float
+        Relative, at which the series of the section ends.
 
     Returns
     -------
@@ -215,7 +225,7 @@ def section_effect(
         When the series has not converged.
     """
     k = wave_number_per_m(frequency_hz, permeability, conductivity_s_per_m, relative_permittivity)
-    return rectangle_factor(k, sides_m)
+    return rectangle_factor(k, sides_m, remainder=remainder)
 
 
 @cache

@@ -23,6 +23,7 @@ from whichcore.analysis.forecast_curves import TRIED, Curves, curves_of, nearest
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.posterior import Amplitude, amplitudes, column_key, curve_columns
+from whichcore.analysis.section_fit import feels_section, section_columns
 from whichcore.analysis.separability import (
     SEPARABLE_CHI2,
     Shared,
@@ -182,7 +183,12 @@ class _SharedColumns:
         """Return the columns on some of the rows, of a material under an amplitude of deviation."""
         key = (*column_key(material), amplitude.deviation, amplitude.flat)
         if key not in self._whole:
-            self._whole[key] = curve_columns(self._observation, material, amplitude)
+            columns = curve_columns(self._observation, material, amplitude)
+            if feels_section(material):
+                observation = self._observation
+                doubt = section_columns(observation, observation.section_m, material.section_m is not None)
+                columns = np.column_stack([columns, observation.whiten_columns(doubt)])
+            self._whole[key] = columns
         part = (*key, rows.tobytes())
         if part not in self._parts:
             self._parts[part] = Shared(self._whole[key][rows])

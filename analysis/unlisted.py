@@ -51,7 +51,7 @@ _HOPELESS = 2.5
 _RELEVANT = 14.0
 #: Smooth relative deviation of a real spectrum from a member, its correlation length in ln f, and the share
 #: of spectra of that kind: some follow a law, most are near one, some have their own resonance. Practice.
-DEVIATIONS = ((0.03, 1.2, 0.2), (0.12, 1.0, 0.5), (0.40, 0.6, 0.3))
+DEVIATIONS = ((0.03, 1.2, 0.2), (0.15, 0.65, 0.5), (0.35, 0.6, 0.3))
 
 
 def _relaxation(x: FloatArray) -> ComplexArray:
