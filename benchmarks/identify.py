@@ -8,7 +8,8 @@ the law of the draw (known_law.py).
     python benchmarks/identify.py [--protocol NAME]… [--draws 300] [--seed 1] [--rows FILE] [--json FILE]
 
 Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``reading`` (one inductance at
-10 kHz, 2 %); ``left-out`` (the grade is taken out of the library); ``novel`` (so are its near twins);
+10 kHz, 2 %); ``left-out`` (the grade is taken out of the library); ``absent`` (so is every grade that
+`library separable` says this sweep cannot separate from it); ``novel`` (so are its near twins);
 ``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
 separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
 their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
@@ -16,8 +17,9 @@ so). With ``--rows`` every draw is appended to a file, and draws that stand ther
 ``--draws 0`` reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
-the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; left out:
-unlisted, class or undecided 70, a wrong name above 0.8 in 5.
+the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent:
+unlisted, class or undecided 70, a wrong name above 0.8 in 5. Left-out stands beside it and is not gated:
+docs/decisions/0007-what-absent-means.md.
 """
 
 from __future__ import annotations
@@ -30,16 +32,20 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 
 import whichcore
 from identify_report import TWIN, missed_gates, report
-from invented_cores import FREQUENCY, NOMINAL_L0, InventedCore, Law, draw, extended, wound_impedance
+from invented_cores import FREQUENCY, NOISE, NOMINAL_L0, InventedCore, Law, draw, extended, wound_impedance
 from known_law import KnownLaw
 from verdict_scores import Row
+from whichcore.analysis.forecast import StatedNoise
 from whichcore.analysis.materials import Library, Material
+from whichcore.analysis.separability import SEPARABLE_CHI2
+from whichcore.analysis.separable import separation_of
 from whichcore.analysis.types import Reading, ReadingKind
 from whichcore.analysis.verdict import Verdict
 
@@ -50,6 +56,7 @@ LAWS = {
     "p1": Law(exponent=(1, 1)),
     "reading": Law(),
     "left-out": Law(),
+    "absent": Law(),
     "novel": Law(),
     "mild": Law(deviation=(0.01, 0.03)),
     "separate": Law(separate=True),
@@ -59,8 +66,8 @@ LAWS = {
     "cracked": Law(cracked=True),
     "joined": Law(joined=True),
 }
-#: Protocols that take grades out of the library: those closer to the truth than this, by `twin_distance`.
-TAKEN_OUT = {"left-out": 0.0, "novel": TWIN}
+#: Protocols that take grades out of the library.
+TAKEN_OUT = ("left-out", "absent", "novel")
 #: Protocols that the posterior of the known law is computed for.
 KNOWN = ("random", "p0", "p1", "reading")
 
@@ -73,6 +80,12 @@ class Collection:
     pool: list[int]
     curves: np.ndarray
     levels: np.ndarray
+
+    @cached_property
+    def squared_distances(self) -> np.ndarray:
+        """Squared distance of any two grades, (M, M), as `library separable` forecasts it here."""
+        plain = draw(np.random.default_rng(0), self.materials, self.pool[0], Law())
+        return separation_of(self.library, FREQUENCY, StatedNoise(plain.specimen, NOISE)).squared_distance
 
     @property
     def materials(self) -> tuple[Material, ...]:
@@ -188,14 +201,16 @@ class Runner:
         if self.protocol not in TAKEN_OUT:
             return self.grades.library
         if self._left_out is None or self._left_out[0] != truth:
-            self._left_out = truth, Library(tuple(self._others(truth, TAKEN_OUT[self.protocol])))
+            self._left_out = truth, Library(tuple(self._others(truth)))
         return self._left_out[1]
 
-    def _others(self, truth: int, distance: float) -> Iterator[Material]:
-        """Yield the grades that are not the truth, nor nearer to it than a distance."""
+    def _others(self, truth: int) -> Iterator[Material]:
+        """Yield the grades that are not the truth, nor too like it for the protocol."""
         known = self.grades.materials[truth]
         for i, material in enumerate(self.grades.materials):
-            if i != truth and (not distance or twin_distance(known, material) >= distance):
+            absent = self.protocol == "absent" and self.grades.squared_distances[truth, i] < SEPARABLE_CHI2
+            twin = self.protocol == "novel" and twin_distance(known, material) < TWIN
+            if i != truth and not absent and not twin:
                 yield material
 
     def judged(self, k: int) -> Row:

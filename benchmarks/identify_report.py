@@ -37,7 +37,7 @@ def report(rows: Sequence[Row]) -> dict[str, Table]:
         judged = _of(rows, name, "judge")
         table: Table = {}
         if judged:
-            table = _left_out(judged) if name in {"left-out", "novel"} else _listed(judged)
+            table = _left_out(judged) if name in {"left-out", "absent", "novel"} else _listed(judged)
         if judged and name in {"random", "cracked", "joined"}:
             table |= _gaps(judged)
         for key in [key for key in table if key.startswith(NOT_COMPARABLE.get(name, ()))]:
@@ -180,11 +180,11 @@ def missed_gates(result: dict[str, Table]) -> list[str]:
         error = result.get(name, {}).get("calibration error", 0.0)
         if error > CALIBRATION_GATE:
             missed.append(f"{name}, calibration error {error:.3f} above {CALIBRATION_GATE}")
-    table = result.get("left-out", {})
+    table = result.get("absent", {})
     if table.get("unlisted, class or undecided", 1.0) < HONEST_GATE:
-        missed.append(f"left-out, unlisted, class or undecided below {HONEST_GATE}")
+        missed.append(f"absent, unlisted, class or undecided below {HONEST_GATE}")
     if table.get("wrong name above 0.8", 0.0) > WRONG_GATE:
-        missed.append(f"left-out, wrong name above 0.8 in more than {WRONG_GATE}")
+        missed.append(f"absent, wrong name above 0.8 in more than {WRONG_GATE}")
     return missed
 
 

@@ -197,10 +197,14 @@ class TestScores:
         wrong = [row | {"rank": 4} for row in good]
         missed = tables.missed_gates(tables.report(wrong))
         assert [text.split(" ")[1] for text in missed] == ["first", "within", "calibration"]
-        left = [_row(protocol="left-out", rank=95, first=0.9, k=k) for k in range(10)]
+        left = [_row(protocol="absent", rank=95, first=0.9, k=k) for k in range(10)]
         assert len(tables.missed_gates(tables.report(left))) == 2
         honest = [row | {"kind": "unlisted", "first": 0.1} for row in left]
         assert tables.missed_gates(tables.report(honest)) == []
+        beside = [row | {"protocol": "left-out"} for row in left]
+        table = tables.report(beside)["left-out"]
+        assert table["wrong name above 0.8"] == 1.0
+        assert tables.missed_gates({"left-out": table}) == []
 
     def test_as_good_as_the_known_law_is_enough(self):
         judged = [_row(k=k, rank=int(k % 5 == 0), first=0.8) for k in range(50)]
