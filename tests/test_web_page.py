@@ -177,6 +177,10 @@ def judged(visit):
     page.wait_for_selector("text=Tagged: bin 4")
     report = page.get_attribute("text=Report as a page", "href")
     assert re.fullmatch(r"/report/[0-9a-f]{32}\.html", report)
+    for form, start in (("html", b"<!DOCTYPE html>"), ("pdf", b"%PDF-")):
+        answer = visit.context.request.get(visit.address.rstrip("/") + report.replace("html", form))
+        assert answer.ok
+        assert answer.body().startswith(start)
 
 
 def found_again(visit):

@@ -40,7 +40,7 @@ class Reader {
     this.result = h("div", { hidden: true }, this.chart.node);
     this.stage = h("div", { class: "stage", tabindex: "0", role: "application", "aria-label": "Picture of the graph: arrow keys move the cross hair, Enter sets a point, Backspace takes the last one back, plus and minus zoom", hidden: true, on: { keydown: (event) => this.key(event) } });
     this.tools = h("div", { hidden: true });
-    this.marks = h("div", { class: "grid" });
+    this.marks = h("div", {});
     this.node = h("section", {}, h("h1", {}, "Graph reader"), h("p", { class: "lead" }, "Turn a printed graph of μ′ and μ″ into a reference material of your own. The picture stays in this page; it is not sent anywhere."),
       this.chooser(), this.place.node,
       h("div", { class: "card work" }, this.tools, this.stage, this.status),
@@ -212,7 +212,8 @@ class Reader {
       return made.node;
     };
     const scale = (axis, label) => choice(label, [["log", "logarithmic"], ["linear", "linear"]], kept.axes[axis].log ? "log" : "linear", (value) => { kept.axes[axis].log = value === "log"; this.drawTable(); this.trace(); }).node;
-    put(this.marks, field("horizontal", 0), field("horizontal", 1), scale("horizontal", "Frequency axis"), field("vertical", 0), field("vertical", 1), scale("vertical", "Value axis"));
+    const row = (axis, label) => h("div", { class: "grid" }, field(axis, 0), field(axis, 1), scale(axis, label));
+    put(this.marks, row("horizontal", "Frequency axis"), row("vertical", "Value axis"));
   }
 
   drawTable() {
