@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.errors import LibraryError
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray
 
 
 class MaterialClass(StrEnum):
@@ -89,6 +94,36 @@ class Library:
             if material.id == material_id:
                 return material
         raise LibraryError("no such material in the library", where="material", got=material_id)
+
+    def _repr_html_(self) -> str:
+        """Return a small table, as notebooks show it."""
+        from whichcore.analysis.display import library_html  # noqa: PLC0415 - it imports this module
+
+        return library_html(self)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return it as a table of pandas; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        from whichcore.analysis.frames import library_to_pandas  # noqa: PLC0415 - it imports this module
+
+        return library_to_pandas(self)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return it as a data set of xarray; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            xarray is not installed.
+        """
+        from whichcore.analysis.frames import library_to_xarray  # noqa: PLC0415 - it imports this module
+
+        return library_to_xarray(self)
 
 
 def merge(libraries: Sequence[Library]) -> Library:

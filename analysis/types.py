@@ -20,10 +20,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -113,6 +117,36 @@ class ImpedanceSweep:
     scatter_estimated: bool = False
     notes: dict[str, str] = field(default_factory=dict)
 
+    def _repr_html_(self) -> str:
+        """Return a small table, as notebooks show it."""
+        from whichcore.analysis.display import sweep_html  # noqa: PLC0415 - it imports this module
+
+        return sweep_html(self)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return it as a table of pandas; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        from whichcore.analysis.frames import curve_to_pandas  # noqa: PLC0415 - it imports this module
+
+        return curve_to_pandas(self)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return it as a data set of xarray; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            xarray is not installed.
+        """
+        from whichcore.analysis.frames import curve_to_xarray  # noqa: PLC0415 - it imports this module
+
+        return curve_to_xarray(self)
+
 
 @dataclass(frozen=True, slots=True)
 class PermeabilitySpectrum:
@@ -141,6 +175,36 @@ class PermeabilitySpectrum:
     flux_density_t: FloatArray | None = None
     range_labels: tuple[str, ...] | None = None
     temperature_c: float | None = None
+
+    def _repr_html_(self) -> str:
+        """Return a small table, as notebooks show it."""
+        from whichcore.analysis.display import spectrum_html  # noqa: PLC0415 - it imports this module
+
+        return spectrum_html(self)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return it as a table of pandas; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        from whichcore.analysis.frames import curve_to_pandas  # noqa: PLC0415 - it imports this module
+
+        return curve_to_pandas(self)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return it as a data set of xarray; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            xarray is not installed.
+        """
+        from whichcore.analysis.frames import curve_to_xarray  # noqa: PLC0415 - it imports this module
+
+        return curve_to_xarray(self)
 
 
 class ReadingKind(StrEnum):

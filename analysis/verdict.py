@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from whichcore.analysis.trial.finding import Finding
 from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray
 
 FORMAT = "whichcore-verdict/1"
 
@@ -292,3 +296,33 @@ class Verdict:
             ],
             "decided_by": None if self.decided_by is None else self.decided_by.to_dict(),
         }
+
+    def _repr_html_(self) -> str:
+        """Return a small table, as notebooks show it."""
+        from whichcore.analysis.display import verdict_html  # noqa: PLC0415 - it imports this module
+
+        return verdict_html(self)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return it as a table of pandas; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        from whichcore.analysis.frames import verdict_to_pandas  # noqa: PLC0415 - it imports this module
+
+        return verdict_to_pandas(self)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return it as a data set of xarray; see :mod:`whichcore.analysis.frames`.
+
+        Raises
+        ------
+        InputError
+            xarray is not installed.
+        """
+        from whichcore.analysis.frames import verdict_to_xarray  # noqa: PLC0415 - it imports this module
+
+        return verdict_to_xarray(self)

@@ -39,6 +39,7 @@ def _template() -> Template:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        keep_trailing_newline=True,
         finalize=_shown,
     )
     return environment.from_string(files("whichcore.report").joinpath("page.html").read_text("utf-8"))
