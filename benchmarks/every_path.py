@@ -6,7 +6,7 @@ of each with their standard uncertainties. One path of each kind is followed, wi
 
 - every value lies within two stated standard uncertainties of the truth, but for one in twenty;
 - so do the differences between any two paths, of what each is off by (the flux densities are not the same),
-  at the frequencies that both reach;
+  at the frequencies that both reach, where dimensions and winding of the core cancel: all paths share them;
 - the uncertainty is of use: at most 10 % of |μ| at the highest frequency that all paths reach, 70 kHz.
 
 A path is a function of a piece of work and a folder that returns specimen and sweep: add one to ``PATHS``.
@@ -21,7 +21,7 @@ import tempfile
 import threading
 import time
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import combinations
@@ -52,6 +52,7 @@ STANDARDS = ("open", "short", "load")
 MOST_TAKES, TIES = 4, 4
 ONE_LEVEL_OHM = 100.0  # shunt beside a board that gives one level: few ranges are tied, and they are wide
 WITHIN_U, MISSED_SHARE, USE_GATE = 2.0, 0.05, 0.10
+OF_CORE = ("dimension:", "winding:")  # sources that all paths share
 LESS_ALIKE = 1e-3  # of a frequency: a board makes the nearest it can
 
 
@@ -88,6 +89,8 @@ class Outcome:
         As asked for.
     found, u_real, u_imag, truth : arrays
         μ with its standard uncertainties, and that of the circuit at the flux density of each point.
+    of_core : mapping of str to array
+        Change of μ for one standard uncertainty of what belongs to the core, whichever path measures it.
     seconds : float
     refused : str
     """
@@ -98,6 +101,7 @@ class Outcome:
     u_real: np.ndarray = field(default_factory=lambda: np.empty(0))
     u_imag: np.ndarray = field(default_factory=lambda: np.empty(0))
     truth: np.ndarray = field(default_factory=lambda: np.empty(0, complex))
+    of_core: Mapping[str, np.ndarray] = field(default_factory=dict)
     seconds: float = 0.0
     refused: str = ""
 
@@ -229,6 +233,7 @@ def follow(name: str, measure: Measure, work: Work) -> Outcome:
         np.sqrt(covariance[:, 0, 0]),
         np.sqrt(covariance[:, 1, 1]),
         np.array(truth),
+        {s.id: s.sensitivity[places] for s in spectrum.sources if s.id.startswith(OF_CORE)},
         time.monotonic() - began,
     )
 
@@ -253,7 +258,7 @@ class Apart:
 
     def told(self) -> str:
         """Return the larger one in a line."""
-        return f"{max(self.in_u):.2f} u, {self.one} and {self.other}, at {self.frequency_hz / 1e3:g} kHz"
+        return f"{max(self.in_u):.2f} u, {self.one} and {self.other}, at {_written(self.frequency_hz)}"
 
 
 def differences(outcomes: Sequence[Outcome]) -> list[Apart]:
@@ -263,9 +268,18 @@ def differences(outcomes: Sequence[Outcome]) -> list[Apart]:
         for k, hertz in enumerate(a.frequency_hz):
             if (n := b.place(hertz)) is None:
                 continue
-            off = np.abs(a.errors()[:, k] - b.errors()[:, n]) / np.hypot(a.u()[:, k], b.u()[:, n])
+            off = np.abs(a.errors()[:, k] - b.errors()[:, n]) / _u_apart(a, b, k, n)
             found.append(Apart(a.path, b.path, hertz, (float(off[0]), float(off[1]))))
     return found
+
+
+def _u_apart(a: Outcome, b: Outcome, k: int, n: int) -> np.ndarray:
+    """Return the standard uncertainty of the difference; what belongs to the core is one cause in both."""
+    variance = a.u()[:, k] ** 2 + b.u()[:, n] ** 2
+    for name in a.of_core.keys() & b.of_core.keys():
+        one, other = a.of_core[name][k], b.of_core[name][n]
+        variance -= 2 * np.array([one.real * other.real, one.imag * other.imag])
+    return np.asarray(np.sqrt(variance))
 
 
 def apart(outcomes: Sequence[Outcome]) -> tuple[int, int]:
@@ -276,7 +290,11 @@ def apart(outcomes: Sequence[Outcome]) -> tuple[int, int]:
 
 def table(outcomes: Sequence[Outcome]) -> str:
     """Return one line for each path."""
-    columns = (f"μi at {_khz(INITIAL_HZ)}", f"μ″ at {_khz(COMMON_HZ)}", f"μ″ at {_khz(HIGHEST_HZ)}")
+    columns = (
+        f"μi at {_written(INITIAL_HZ)}",
+        f"μ″ at {_written(COMMON_HZ)}",
+        f"μ″ at {_written(HIGHEST_HZ)}",
+    )
     lines = [f"{'path':<46}" + "".join(f"{name:>16}{'in u':>7}" for name in columns) + f"{'s':>6}"]
     for one in outcomes:
         if one.refused:
@@ -287,8 +305,8 @@ def table(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
-def _khz(hertz: float) -> str:
-    return f"{hertz / 1e3:g} kHz"
+def _written(hertz: float) -> str:
+    return f"{hertz / 1e6:g} MHz" if hertz >= 1e6 else f"{hertz / 1e3:g} kHz"
 
 
 def _initial(one: Outcome) -> str:
@@ -345,7 +363,7 @@ def judged(outcomes: Sequence[Outcome]) -> int:
     print(f"paths apart by more than {WITHIN_U:g} u of the difference: {far} of {pairs}")
     for worst in sorted(differences(good), key=lambda pair: -max(pair.in_u))[:1]:
         print(f"worst difference: {worst.told()}")
-    print(f"largest uncertainty at {_khz(COMMON_HZ)}: {use:.2%} of |μ|")
+    print(f"largest uncertainty at {_written(COMMON_HZ)}: {use:.2%} of |μ|")
     met = off <= MISSED_SHARE * values and far <= MISSED_SHARE * pairs and use <= USE_GATE
     return 0 if met and len(good) == len(outcomes) else 1
 

@@ -47,6 +47,15 @@ def test_what_lies_within_its_uncertainty(paths):
     assert paths.apart([good]) == (0, 0)
 
 
+def test_what_belongs_to_the_core_cancels_between_paths(paths):
+    shared = {"dimension:height": np.full(3, 8.0 + 8.0j), "winding:capacitance": np.full(3, 4.0 + 0j)}
+    one = paths.replace(outcome(paths, 15.0, name="one"), of_core=shared)
+    two = paths.replace(outcome(paths, 5.0, name="two"), of_core=shared)
+    # analytic: u² is 2·10² − 2·8² − 2·4² = 40 of the real part, 2·10² − 2·8² = 72 of the other
+    assert paths.differences([one, two])[0].in_u == pytest.approx((10 / 40**0.5, 10 / 72**0.5))
+    assert paths.differences([one, outcome(paths, 5.0)])[0].in_u[0] == pytest.approx(10 / 200**0.5)
+
+
 def test_paths_are_compared_at_the_frequencies_that_both_reach(paths):
     wide = outcome(paths, 15.0, name="wide")
     short = outcome(paths, -15.0, name="short", frequency_hz=(10_001.0, 70_001.0))  # bins of a record
@@ -73,7 +82,9 @@ def test_gates(paths, capsys):
     text = paths.table([good[0], paths.Outcome("c", refused="no cable")])
     assert "2300 ± 10" in text
     assert "refused: no cable" in text
-    assert "off the truth by more than 2 u: 0 of 18" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "off the truth by more than 2 u: 0 of 18" in printed
+    assert "worst difference: 0.71 u, a and a, at 10 kHz" in printed  # analytic: 10 of 14.1
 
 
 def test_every_family_line_and_kind_of_source_is_on_a_path(paths):
