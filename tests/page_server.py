@@ -12,10 +12,10 @@ ENTRY = "from whichcore.cli import main; main()"
 
 
 @contextlib.contextmanager
-def page_server(home, *words):
+def page_server(home, *words, port="0"):
     """Yield (address, process) of a server that keeps its data in ``home``."""
     process = subprocess.Popen(
-        [sys.executable, "-c", ENTRY, "serve", "--no-open", "--json", "--port", "0", *words],
+        [sys.executable, "-c", ENTRY, "serve", "--no-open", "--json", "--port", port, *words],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "WHICHCORE_HOME": str(home), "OPENBLAS_NUM_THREADS": "1"},

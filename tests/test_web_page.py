@@ -152,6 +152,9 @@ def measured(visit):
     page.wait_for_selector("text=There is no calibration for this bench")
     calibrate(page)
     page.wait_for_selector("progress")
+    page.focus(".card > button:has-text('Stop')")
+    page.wait_for_selector(".progress li:nth-child(2)", timeout=LATER)
+    assert page.evaluate("document.activeElement.textContent") == "Stop"  # news do not take the keys away
     page.wait_for_selector("text=Done and kept.", timeout=LATER)
     assert page.locator(".progress li").all_inner_texts()[0].startswith("tied")
     visit.sound()
@@ -219,6 +222,8 @@ def test_errors_stand_at_their_field_and_a_reload_loses_nothing(browser, server)
         page.fill("[name=inner_diameter]", "14.95 mm")
         page.wait_for_selector("text=Effective length")
         assert page.locator("[aria-invalid]").count() == 0
+        page.select_option("[name=shape]", "sleeve")
+        assert page.evaluate("document.activeElement.name") == "shape"
         page.focus("[name=height]")
         assert page.locator(".dim.lit").get_attribute("data-key") == "height"
 
@@ -276,7 +281,7 @@ def test_a_second_page_watches_and_may_stop_and_a_restart_goes_on(browser, tmp_p
         port = str(free.getsockname()[1])
     away = ("ERR_CONNECTION_REFUSED", "WebSocket connection", "Failed to load resource")
     with contextlib.ExitStack() as stack:
-        with page_server(tmp_path, "--port", port) as (address, _):
+        with page_server(tmp_path, port=port) as (address, _):
             first = stack.enter_context(visiting(browser, address, expected=away))
             second = stack.enter_context(visiting(browser, address, expected=away))
             first.open()
@@ -298,7 +303,7 @@ def test_a_second_page_watches_and_may_stop_and_a_restart_goes_on(browser, tmp_p
             first.page.click("text=Go on with it")
             first.page.wait_for_selector("text=/[2-5] of 6 points/", timeout=LATER)
         first.page.wait_for_selector("text=The line to the server is broken")
-        with page_server(tmp_path, "--port", port):
+        with page_server(tmp_path, port=port):
             first.page.wait_for_selector("text=Go on with it", timeout=LATER)
             first.page.click("text=Go on with it")
             first.page.wait_for_selector("text=Done, and kept", timeout=LATER)
@@ -366,6 +371,10 @@ def test_a_printed_graph_becomes_a_material_by_clicks_and_by_keys(browser, serve
         visit.open("reader")
         traced(visit.page)
         visit.sound()
+        visit.page.reload()  # picture, marks and points are still there
+        visit.page.wait_for_selector("text=μ″: 12 points", state="attached")
+        visit.page.wait_for_selector(".stage img")
+        visit.page.wait_for_selector("[data-painted]")
         saved(visit.page)
         visit.sound()
     material = load_material(next(tmp_path.rglob("nizn-own.toml")))

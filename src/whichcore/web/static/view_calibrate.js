@@ -22,7 +22,13 @@ class CalibrateStep {
     this.go = go;
     this.place = new Place();
     this.kept = h("div", { class: "card" });
-    this.live = h("div", { class: "card", hidden: true });
+    // these stay while what is in them changes: a key must not lose the button it is on
+    this.head = h("h2", {}, "Running");
+    this.bars = h("ol", { class: "progress" });
+    this.asking = h("div", {});
+    this.stop = button("Stop", () => attempt(this.place, () => ask("stop")));
+    this.end = h("div", {});
+    this.live = h("div", { class: "card", hidden: true }, this.head, this.bars, this.asking, this.stop, this.end);
     this.form = h("div", { class: "card" });
     this.node = h("section", {}, h("h1", {}, "Calibrate"),
       h("p", { class: "lead" }, "Known parts are measured in place of the core, one after the other, so that cables, clips and the shunt's own errors come off."),
@@ -97,13 +103,24 @@ class CalibrateStep {
     this.live.hidden = false;
     const parts = fixtures(work.events);
     const waiting = work.running && work.events.at(-1)?.type === "fit" ? work.events.at(-1) : null;
-    const bars = [...parts].map(([name, share]) => h("li", {}, h("label", {}, h("span", {}, name), h("progress", { max: "1", value: share, "aria-label": name }), h("span", { class: "share" }, share >= 1 ? "done" : `${Math.round(100 * share)} %`))));
-    put(this.live, h("h2", {}, work.running ? "Running" : "The last calibration"), h("ol", { class: "progress" }, bars), waiting ? this.prompt(waiting, work) : "", work.running ? button("Stop", () => attempt(this.place, () => ask("stop"))) : this.outcome(work));
+    const rows = [...parts].map(([name, share]) => h("li", {}, h("label", {}, h("span", {}, name), h("progress", { max: "1", value: share, "aria-label": name }), h("span", { class: "share" }, share >= 1 ? "done" : `${Math.round(100 * share)} %`))));
+    this.head.textContent = work.running ? "Running" : "The last calibration";
+    this.stop.hidden = !work.running;
+    put(this.bars, rows);
+    put(this.end, work.running ? null : this.outcome(work));
+    this.prompted(waiting, work);
     if (event?.type === "fit") {
       speak(`Now ${event.what}, then press: it is in place.`);
       this.live.querySelector(".ready")?.focus();
     }
     if (event?.type === "finished") speak("The calibration is done and kept.");
+  }
+
+  prompted(waiting, work) {
+    const key = waiting ? `${work.number} ${work.events.length} ${work.mine}` : "";
+    if (key === this.asked) return;
+    this.asked = key;
+    put(this.asking, waiting ? this.prompt(waiting, work) : null);
   }
 
   prompt(event, work) {

@@ -47,7 +47,7 @@ class CoreStep {
     file.input.accept = ".toml";
     file.input.addEventListener("change", () => this.take(file.input.files[0]));
     put(this.top, h("h2", {}, "Where it is measured"),
-      pick("Bench", benches, job.bench, (value) => { job.bench = value; job.virtualCore = value === "own" ? "" : job.virtualCore; keep(); this.start(); this.look(); }),
+      pick("Bench", benches, job.bench, (value) => { job.bench = value; job.virtualCore = value === "own" ? "" : job.virtualCore; keep(); this.start(); this.look(); this.to("fieldset input:checked"); }),
       own.there ? null : h("details", {}, h("summary", {}, "How do I set up a bench of my own?"), h("p", { class: "hint" }, own.why)),
       job.bench === "virtual" ? this.virtualCores() : null,
       h("div", { class: "row" }, button("I have only a meter reading", () => { job.onlyReading = !job.onlyReading; keep(); this.go("core"); }, { "aria-pressed": String(job.onlyReading) }),
@@ -81,7 +81,7 @@ class CoreStep {
     this.fields.set("expected", expected);
     put(this.form, h("h2", {}, "The core"),
       textField("Name", job.name, (value) => { job.name = value; this.changed(); }, { example: "bin 4, grey ring", name: "name" }).node,
-      choice("Shape", shapes, job.shape, (value) => { job.shape = value; this.changed(); this.shape(); }, { name: "shape" }).node,
+      choice("Shape", shapes, job.shape, (value) => { job.shape = value; this.changed(); this.shape(); this.to("[name=shape]"); }, { name: "shape" }).node,
       this.drawing,
       h("div", { class: "grid" }, group("core", [...about.fields, COMMON[0]])),
       h("h2", {}, "The winding"),
@@ -100,6 +100,11 @@ class CoreStep {
       { ...field, name: field.key, example: field.example, focus: () => light(this.drawing, field.key), blur: () => light(this.drawing, "") });
     this.fields.set(`${table}.${field.key}`, made);
     return made.node;
+  }
+
+  /** Put the focus back where it was, after what it was on has been made anew. */
+  to(selector) {
+    this.node.querySelector(selector)?.focus();
   }
 
   changed() {
@@ -181,7 +186,7 @@ class CoreStep {
   advise(plan) {
     const own = Number(job.winding.turns);
     const serves = plan.own_turns_serve ? `Your ${own} turns serve the whole band.` : `Your ${own} turns do not serve the whole band.`;
-    const take = plan.turns.filter((turns) => turns !== own).map((turns) => button(`Use ${turns} turns`, () => { job.winding.turns = String(turns); this.changed(); this.shape(); this.look(); }, { class: "small" }));
+    const take = plan.turns.filter((turns) => turns !== own).map((turns) => button(`Use ${turns} turns`, () => { job.winding.turns = String(turns); this.changed(); this.shape(); this.look(); this.to("[name=turns]"); }, { class: "small" }));
     const rows = plan.bands.map((band) => h("tr", {}, h("th", { scope: "row" }, `${quantity(band.from_hz, "Hz")} to ${quantity(band.to_hz, "Hz")}`), h("td", {}, String(band.turns)), h("td", {}, band.wiring.replaceAll("-", " ")), h("td", {}, band.u_real === null ? "–" : band.u_real > 1 ? "> 100 %" : `${number(100 * band.u_real, 2)} %`)));
     const remark = (one) => h("li", {}, one.cannot ? h("strong", {}, "Cannot be done: ") : null, one.text, h("span", { class: "quiet" }, ` (${one.source})`));
     put(this.advice, 

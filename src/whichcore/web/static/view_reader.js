@@ -12,6 +12,7 @@ import { ask } from "./talk.js";
 const CLICK_PX = 1; // standard uncertainty of a click at one pixel of the screen to one of the picture
 const LARGEST_PX = 40e6;
 const MARKS = [["horizontal", 0], ["horizontal", 1], ["vertical", 0], ["vertical", 1]];
+const KEY = "whichcore-reader";
 const NAMES = { mu_real: "μ′", mu_imag: "μ″" };
 
 // lives as long as the page, so that a look at another place loses nothing
@@ -23,8 +24,44 @@ const kept = {
   label: { id: "", name: "", class: "MnZn", tolerance: "25 %", source: "", licence: "own data" },
 };
 
+function keepAll() {
+  const { picture, ...rest } = kept;
+  try {
+    sessionStorage.setItem(KEY, JSON.stringify({ ...rest, undo: [], source: picture ? picture.src : "" }));
+  } catch {
+    // the picture is too large for the tab's store: the points are worth more
+    sessionStorage.setItem(KEY, JSON.stringify({ ...rest, undo: [], source: "" }));
+  }
+}
+
+/** Take up what the tab still has of before a reload. */
+async function takeUp() {
+  if (kept.picture) return;
+  try {
+    const { source, ...rest } = JSON.parse(sessionStorage.getItem(KEY) ?? "{}");
+    Object.assign(kept, rest);
+    if (!source) return;
+    const picture = new Image();
+    picture.src = source;
+    await picture.decode();
+    kept.picture = picture;
+  } catch {
+    kept.picture = null;
+  }
+}
+
+function dataUrl(file) {
+  return new Promise((done, failed) => {
+    const reader = new FileReader();
+    reader.addEventListener("load", () => done(reader.result));
+    reader.addEventListener("error", () => failed(new Error("The picture cannot be read from the disk.")));
+    reader.readAsDataURL(file);
+  });
+}
+
 /** Return the reader. */
 export async function readerView({ state, go }) {
+  await takeUp();
   const view = new Reader((await state()).classes, go);
   return { title: "Graph reader", node: view.node, leave: () => view.leave() };
 }
@@ -71,7 +108,7 @@ class Reader {
     await attempt(this.place, async () => {
       if (!["image/png", "image/jpeg", "image/webp"].includes(file.type)) throw new Error(`This is no picture the reader takes: got ${file.type || "an unknown kind"}; allowed: PNG, JPEG, WebP.`);
       const picture = new Image();
-      picture.src = URL.createObjectURL(file);
+      picture.src = await dataUrl(file);
       try {
         await picture.decode();
       } catch {
@@ -186,10 +223,10 @@ class Reader {
 
   drawTools() {
     const modes = [["h0", "frequency 1"], ["h1", "frequency 2"], ["v0", "value 1"], ["v1", "value 2"], ["mu_real", "μ′ curve"], ["mu_imag", "μ″ curve"]];
-    const chosen = this.tools.contains(document.activeElement);
+    const held = this.tools.contains(document.activeElement) ? document.activeElement : null;
     put(this.tools, pick("The next click sets", modes, kept.mode, (mode) => { kept.mode = mode; this.refresh(); }),
       h("div", { class: "row" }, button("Zoom in", () => this.zoom(1.5), { class: "small" }), button("Zoom out", () => this.zoom(1 / 1.5), { class: "small" }), button("Undo", () => this.back(), { class: "small", disabled: !kept.undo.length }), h("span", { class: "quiet" }, `${Math.round(100 * kept.zoom)} %`)));
-    if (chosen) this.tools.querySelector("input:checked")?.focus();
+    if (held) ([...this.tools.querySelectorAll("button:enabled")].find((one) => one.textContent === held.textContent) ?? this.tools.querySelector("input:checked"))?.focus();
   }
 
   drawMarks() {
@@ -274,6 +311,7 @@ class Reader {
   }
 
   async trace() {
+    keepAll();
     this.count = (this.count ?? 0) + 1;
     const mine = this.count;
     if (!mapping(kept.axes) || Object.values(kept.curves).every((points) => points.length < 2)) {
@@ -295,8 +333,8 @@ class Reader {
   saving(classes) {
     const place = new Place();
     const label = kept.label;
-    const text = (name, key, more) => textField(name, label[key], (value) => { label[key] = value; }, { ...more, name: `label-${key}` });
-    const fields = [text("Number, for files and commands", "id", { example: "mnzn-workshop-1", needed: true, hint: "Small letters, digits and dashes." }), text("Name", "name", { example: "MnZn, grey ring of the lamp shelf", needed: true }), choice("Class", classes.map((one) => [one, one]), label.class, (value) => { label.class = value; }),
+    const text = (name, key, more) => textField(name, label[key], (value) => { label[key] = value; keepAll(); }, { ...more, name: `label-${key}` });
+    const fields = [text("Number, for files and commands", "id", { example: "mnzn-workshop-1", needed: true, hint: "Small letters, digits and dashes." }), text("Name", "name", { example: "MnZn, grey ring of the lamp shelf", needed: true }), choice("Class", classes.map((one) => [one, one]), label.class, (value) => { label.class = value; keepAll(); }),
       text("Spread from core to core", "tolerance", { example: "25 %", hint: "Of the permeability; two standard deviations." }), text("Source", "source", { example: "data sheet, page, year", needed: true }), text("Licence", "licence", { example: "own data" })];
     const save = button("Save to my library", () => attempt(place, async () => {
       const told = await ask("library.save", { ...this.request(), label });
