@@ -21,7 +21,7 @@ from whichcore.analysis.types import FloatArray
 #: Spread of the level of kin about the reference (2σ of its logarithm), deviation of their curve. Practice.
 KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: Share of unlisted materials that are kin of a listed one: most grades that a library lacks are. Practice:
-#: more doubts right names more than it keeps from wrong ones (docs/decisions/0007).
+#: more doubts right names more than it keeps from wrong ones (docs/decisions/0009).
 KIN_SHARE = 0.6
 
 

@@ -19,7 +19,7 @@ so). With ``--rows`` every draw is appended to a file, and draws that stand ther
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent:
 unlisted, class or undecided 70, a wrong name above 0.8 in 5. Left-out stands beside it and is not gated:
-docs/decisions/0007-what-absent-means.md.
+docs/decisions/0009-what-absent-means.md.
 """
 
 from __future__ import annotations
