@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray, ImpedanceSweep, Wiring
 from whichcore.cli.root import root
+from whichcore.errors import WhichcoreError
 from whichcore.files import load_specimen, load_sweep
 from whichcore.rig.virtual import (
     Drive,
@@ -130,11 +131,11 @@ def _swept(item: WoundCore, folder: Path, *words: object) -> tuple[Specimen, Imp
 
 
 def run(*words: object) -> str:
-    """Run a command in this process and return what it prints; its errors are raised."""
+    """Run a command in this process and return its result; a refusal is raised as it is told."""
     done = CliRunner().invoke(root, [str(word) for word in words])
-    if done.exception is not None:
-        raise done.exception
-    return done.output
+    if done.exit_code != 0:
+        raise WhichcoreError(" ".join(done.stderr.split()), where=f"exit code {done.exit_code}")
+    return done.stdout
 
 
 def tones(item: WoundCore, frequency_hz: Sequence[float], flux_density_t: float) -> list[Tone]:

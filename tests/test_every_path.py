@@ -106,6 +106,15 @@ def test_a_path_that_fails_is_told_in_its_line(paths):
     assert found.refused == "no cable; next: plug it in"
 
 
+def test_a_command_that_refuses_is_told_in_its_line(paths):
+    def refuses(_work, folder):
+        return sys.modules["screen_path"].run("by-hand", "sweep", "--sheet", folder / "no.csv", "--out", "x")
+
+    found = paths.follow("x", refuses, paths.Work(WoundCore(core("bin-h"), 10)))
+    assert "no.csv" in found.refused, found.refused
+    assert "exit code 3" in found.refused  # contracts: input file or value
+
+
 @pytest.mark.soak
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
 @pytest.mark.skipif(
