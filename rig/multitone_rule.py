@@ -73,7 +73,7 @@ def take_device(bench: Bench) -> TakeDevice:
             where="source, digitizer",
             got=f"{bench.source.identity}; {bench.digitizer.identity}",
             allowed="a sound card, which plays and records on one clock",
-            next_step="sweep without --multitone",
+            next_step="leave --multitone out",
         )
     return cast("TakeDevice", device)
 

@@ -324,13 +324,13 @@ def test_slips_are_asked_again_at_once(tmp_path):
         "left\nspecimen\nten\n10 ohm\n\n\n\n"
         "ten kHz\n10 kHz\n200\n200 mV\n4.4 div\n4.4 div pp\n100 mV\n5.4 div pp\n"
         "10 us\n60 us\n1.43 div\nC\nA\n"
-        "10 kHz\n200 mV\n4.4 div pp\n100 mV\n5.4 div pp\n10 us\n1.43 div\nB\nno\n"
+        "10 kHz\n200 mV\n4.4 div pp\n100 mV\n5.4 div pp\n10 us\n1.43 div\nB\nmaybe\nno\n"
         "10 kHz\n\n4.4 div pp\n\n6.4 div pp\n\n0.43 div\nB\n\n\n"
     )
     done = run("by-hand", "ask", "--sheet", path, text=text)
     assert done.exit_code == 0, done.output
-    for said in ("no such choice", "says pp, pk or rms", "more than half a period", "one of both is meant",
-                 "unit is missing"):  # fmt: skip
+    for said in ("no such choice", "says pp, pk or rms", "more than half a period", "unit is missing",
+                 "leads: one of both is meant", "keep it: one of both is meant; got maybe"):  # fmt: skip
         assert said in done.stderr
     assert "# wiring: specimen-at-ground" in path.read_text()
     assert path.read_text().count("\n10 kHz") == 1
@@ -346,7 +346,7 @@ def test_nothing_is_lost_when_it_ends_early(tmp_path):
     assert path.read_text().endswith("10 us\n")
     path.write_text(path.read_text()[:-1])  # an editor that leaves the last line open
     done = run("by-hand", "ask", "--sheet", path, text="\n")
-    assert "1 rows in" in done.output
+    assert "1 row in" in done.output
 
 
 def test_a_sheet_of_other_columns_is_left_alone(tmp_path):

@@ -125,6 +125,12 @@ def test_the_reference_page_is_current():
         (["identify", "--specimen"], "--specimen"),
         (["identify", "--specimen", "x.toml"], "--sweep FILE, --reading TEXT"),
         (["identify", "--specmen", "x.toml"], "did you mean --specimen"),
+        (["identify", "--specimen", "x.toml", "--sold-as"], "see whichcore identify --help"),
+        (
+            ["identify", "--specimen", "x.toml", "--specimen", "y.toml"],
+            "identify --specimen: this option may",
+        ),
+        (["records", "list", "--since=2026-01-01", "--tag", "a", "--since=2026-01-02"], "list --since: this"),
         (["library", "show"], "ID"),
         (["library", "list", "--class", "Unobtainium"], "Unobtainium"),
         (["library", "screening", "--csv", "--json"], "--csv and --json"),

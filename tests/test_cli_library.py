@@ -20,6 +20,12 @@ KNOWN = ["--specimen", str(BINS / "bin-b.toml"), "--sweep", str(BINS / "bin-b.cs
 LABEL = ["--id", "mine", "--name", "Mine", "--class", "NiZn"]
 
 
+def _without(words, usual):
+    """Return the usual options, each with its value, but for those among the words."""
+    pairs = zip(usual[::2], usual[1::2], strict=True)
+    return [word for pair in pairs if pair[0] not in words for word in pair]
+
+
 @pytest.fixture(autouse=True)
 def _home(tmp_path, monkeypatch):
     monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
@@ -164,7 +170,7 @@ def test_add_never_overwrites(tmp_path):
     ],
 )
 def test_add_refuses_and_leaves_nothing(tmp_path, words, told):
-    done = _run("add", *KNOWN, *LABEL, *words)
+    done = _run("add", *KNOWN, *_without(words, LABEL), *words)
     assert (done.exit_code, done.stdout) == (3, "")
     assert told in done.stderr
     assert not list((tmp_path / "home").rglob("*.*"))
@@ -226,7 +232,7 @@ def test_import_takes_hints(tmp_path):
 def test_import_refuses_and_leaves_nothing(tmp_path, text, words, told):
     table = tmp_path / "table.csv"
     table.write_text(text, encoding="utf-8")
-    done = _run("import", table, *SAID, *words)
+    done = _run("import", table, *_without(words, SAID), *words)
     assert (done.exit_code, done.stdout) == (3, "")
     assert done.stderr.count("\n") == 1
     assert told in done.stderr

@@ -147,6 +147,7 @@ def find_bench(option: str | None = None) -> Path | None:
                     where=where,
                     got=name,
                     allowed="a file, or the word virtual",
+                    next_step="check the name and the folder",
                 )
             return path
     own = platformdirs.user_config_path("whichcore", appauthor=False) / FILE_NAME

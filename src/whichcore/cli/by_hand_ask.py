@@ -69,7 +69,8 @@ def command(session: Session, /, sheet: str) -> None:
     session.deliver(
         lambda: {"format": REPORT, "file": sheet, "rows": len(known), "added": added},
         lambda: (
-            f"{len(known)} rows in {sheet}.\nNext: whichcore by-hand sweep --sheet {sheet} --out sweep.csv"
+            f"{len(known)} row{'s' * (len(known) != 1)} in {sheet}.\n"
+            f"Next: whichcore by-hand sweep --sheet {sheet} --out sweep.csv"
         ),
     )
 
@@ -136,10 +137,22 @@ def _asked_row(head: SheetHead, usual: dict[str, str], known: list[float]) -> di
             _say(error)
             continue
         _tell(row, point)
-        if (_answer("  Keep it, yes or no?", "yes") or "no").casefold() in {"yes", "y"}:
+        if _shall_be_kept():
             known.append(row.reading.frequency_hz)
             return cells
     return None
+
+
+def _shall_be_kept() -> bool:
+    """Ask until it is yes or no; the end of the input is no."""
+    while (answer := _answer("  Keep it, yes or no?", "yes")) is not None:
+        if answer.casefold() in _YES_OR_NO:
+            return _YES_OR_NO[answer.casefold()]
+        _say(InputError("one of both is meant", where="keep it", got=answer, allowed="yes or no"))
+    return False
+
+
+_YES_OR_NO = {"yes": True, "y": True, "no": False, "n": False}
 
 
 def _asked_cells(head: SheetHead, usual: dict[str, str], known: list[float]) -> dict[str, str] | None:

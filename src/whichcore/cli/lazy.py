@@ -66,7 +66,10 @@ class LazyGroup(click.Group):
                 allowed=", ".join(self.entries),
                 next_step=f"did you mean {near[0]}?" if near else f"see {ctx.command_path} --help",
             )
-        return super().resolve_command(ctx, args)
+        found, command, rest = super().resolve_command(ctx, args)
+        if command is not None:
+            _refuse_twice(click.Context(command, info_name=found, parent=ctx), rest)
+        return found, command, rest
 
 
 class RootGroup(LazyGroup):
@@ -98,6 +101,27 @@ class RootGroup(LazyGroup):
             if is_closed_pipe(error):
                 raise OutputClosed from error
             raise
+
+
+def _refuse_twice(ctx: click.Context, args: list[str]) -> None:
+    """Refuse an option of one value that was given twice: click would take the last in silence."""
+    try:
+        _, _, given = ctx.command.make_parser(ctx).parse_args(list(args))
+    except click.UsageError as error:
+        # click leaves out whose option lacks its value
+        error.ctx = error.ctx or ctx
+        raise
+    single = [
+        param for param in given if isinstance(param, click.Option) and not (param.multiple or param.is_flag)
+    ]
+    for place, param in enumerate(single):
+        if param in single[:place]:
+            raise UsageError(
+                "this option may be given once",
+                where=f"{ctx.command_path} {param.opts[-1]}",
+                got="it twice or more often",
+                next_step="leave all but one out",
+            )
 
 
 def _show_help() -> None:

@@ -22,7 +22,7 @@ SHOWN = 12
 @reporting
 @click.pass_obj
 def command(session: Session, /, first: str, second: str, address: str | None) -> None:
-    """Compare two kept sweeps at their common frequencies.
+    """Compare two kept sweeps, each named by its ID, at their common frequencies.
 
     The ratio of the impedances is held against its uncertainty; what both owe to one calibration cancels. A
     share of 1 is what 95 of 100 pairs of equal cores stay within, at one frequency.

@@ -25,7 +25,7 @@ FORMAT = "whichcore-records-carried/1"
 def command(
     session: Session, /, ids: tuple[str, ...], folder: str, everything: bool, address: str | None
 ) -> None:
-    """Write records and all they refer to into a folder: the files as they were kept, and an index.
+    """Write each record ID and all it refers to into a folder: the files as they were kept, and an index.
 
     A core brings everything measured on it. Sweeps lie there once more as Touchstone files for other
     programs. whichcore records import takes the folder into another store without loss.

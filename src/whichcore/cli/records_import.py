@@ -20,7 +20,7 @@ FORMAT = "whichcore-records-carried/1"
 @reporting
 @click.pass_obj
 def command(session: Session, /, folder: str, address: str | None) -> None:
-    """Take in the records of a folder that whichcore records export has written: all of them, or none."""
+    """Take in the folder DIR that whichcore records export has written: all of its records, or none."""
     with open_store(address) as store:
         told = import_records(store, Path(folder))
         place = store.address

@@ -47,6 +47,13 @@ def command(
     place of an older record of its kind.
     """
     request, calibration = _request(**files)
+    if reason is not None and not corrects:
+        raise UsageError(
+            "a reason belongs to a correction",
+            where="--reason",
+            got=reason,
+            next_step="name the older record with --corrects, or leave the reason out",
+        )
     with open_store(address) as store:
         old = store.find(corrects).id if corrects else ""
         origin = Origin(old, reason or "")

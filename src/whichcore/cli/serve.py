@@ -21,7 +21,10 @@ from whichcore.web.server import serve
     help="Address to listen on. Any but this machine's own asks every page for a token.",
 )
 @click.option(
-    "--port", type=click.IntRange(0, 65535), metavar="N", help="[default: 8130, or a free one if it is taken]"
+    "--port",
+    type=click.IntRange(0, 65535),
+    metavar="N",
+    help="Port to listen on. Without it 8130, or a free one if that is taken.",
 )
 @click.option("--open/--no-open", "show", default=True, help="Open the page in your browser.")
 @reporting

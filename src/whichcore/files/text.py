@@ -45,7 +45,12 @@ def read_bytes(path: Path) -> bytes:
             "no permission to read the file", where=str(path), next_step="change its permissions or copy it"
         ) from None
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
-        raise InputError("the file cannot be read", where=str(path), got=str(error)) from None
+        raise InputError(
+            "the file cannot be read",
+            where=str(path),
+            got=getattr(error, "strerror", None) or str(error),
+            next_step="check the name and the folder",
+        ) from None
 
 
 def decode(raw: bytes, path: Path) -> str:
