@@ -33,7 +33,15 @@ from whichcore.figures import candidates_figure
 from whichcore.libraries import load_library
 from whichcore.measure import StoredCalibration, save_calibration
 from whichcore.measure.channel_ranges import ChannelRanges
-from whichcore.records import Kind, keep_calibration, keep_core, keep_sweep, keep_verdict, open_store
+from whichcore.records import (
+    Kind,
+    NewRecord,
+    keep_calibration,
+    keep_core,
+    keep_sweep,
+    keep_verdict,
+    open_store,
+)
 from whichcore.records.keep import Origin
 from whichcore.report import dossier_of_files, report_of, written
 from whichcore.report.document import Picture, Section, Sheet
@@ -452,6 +460,17 @@ def test_a_later_correction_is_warned_of_first(store):
     assert report.warnings[0] == f"the verdict {store.verdict[:8]} was corrected later, by {newer[:8]}"
     rows = dict(sheet_of(report_of(dossier_of_record(store, newer)), "Conditions").rows)
     assert rows["corrects"] == f"{store.verdict[:8]}: wrong turns"
+
+
+def test_a_record_that_holds_something_else_is_refused(store):
+    """A store whose checksums fit, and whose texts are not what they should be."""
+    for text, told in (("[]", "no JSON object"), ("{", "no JSON object"), ("{}", "format None")):
+        new = NewRecord(
+            Kind.VERDICT, "odd", text.encode(), ".json",
+            {"core_id": store.core, "verdict_kind": "class", "named": "", "probability": 0.5},
+        )  # fmt: skip
+        with pytest.raises(RecordError, match=told):
+            dossier_of_record(store, store.add(new))
 
 
 def test_only_a_verdict_has_a_report(store):

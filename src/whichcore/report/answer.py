@@ -67,15 +67,18 @@ def _shown(verdict: Verdict) -> tuple[Candidate, ...]:
 
 def _candidates(dossier: Dossier, shown: tuple[Candidate, ...]) -> Sheet:
     columns = {
-        "name": [dossier.names.get(one.material, one.material) for one in shown],
-        "id": [one.material for one in shown],
+        "material": [_called(dossier.names.get(one.material), one.material) for one in shown],
         "class": [one.material_class or "not kept" for one in shown],
         "probability": [percent(one.probability) for one in shown],
     }
     if dossier.fitted:
         columns |= _explanations(dossier, shown)
     rows = tuple(zip(*columns.values(), strict=True))
-    return Sheet("The most probable", tuple(columns), rows, frozenset(columns) - {"name", "id", "class"})
+    return Sheet("The most probable", tuple(columns), rows, frozenset(columns) - {"material", "class"})
+
+
+def _called(name: str | None, material: str) -> str:
+    return material if name is None or name == material else f"{name} ({material})"
 
 
 def _explanations(dossier: Dossier, shown: tuple[Candidate, ...]) -> dict[str, list[str]]:

@@ -12,7 +12,7 @@ from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
 
-from whichcore.report.document import Block, Picture, Points, Report, Sheet, Words
+from whichcore.report.document import Block, Picture, Points, Report, Section, Sheet, Words
 from whichcore.wording import printable
 
 _FONT = "DejaVu"
@@ -22,8 +22,11 @@ _MM_PER_POINT = 25.4 / 72
 _PICTURE_MM = 135.0
 _DRAWN_IN = 6.6
 _CELL_MM = 2.4  # of a cell, both sides together
-_LEAST_MM = 14.0
+_LEAST_MM = 9.0
 _HEAD_LENGTH = 80
+_HEADING_MM = 14.0
+_TALLEST_MM = 150.0  # of a picture with its legend, about
+_CELL_SIZE = 8.0
 _WHOLE = 20  # rows of a table that is not broken across pages
 _MISSING = "\ufffd"
 _WARN, _QUIET, _RULE = (138, 56, 0), (89, 89, 89), (170, 170, 170)
@@ -35,7 +38,7 @@ def pdf(report: Report) -> bytes:
     sheet.add_page()
     sheet.opening(report)
     for section in report.sections:
-        sheet.heading(section.heading)
+        sheet.heading(section)
         for block in section.blocks:
             sheet.block(block)
     sheet.note_missing()
@@ -113,10 +116,11 @@ class _Pages(FPDF):
         self._text(report.answer, 12, bold=True)
         self._text(report.made, 9)
 
-    def heading(self, text: str) -> None:
+    def heading(self, section: Section) -> None:
         """Print a heading; never as the last thing on a page."""
-        if self.will_page_break(30):
+        if self.will_page_break(_HEADING_MM + _together_mm(section.blocks[0])):
             self.add_page()
+        text = section.heading
         self.ln(4)
         self.start_section(self._clean(text))
         self._text(text, 12.5, bold=True)
@@ -161,15 +165,13 @@ class _Pages(FPDF):
 
     def _sheet(self, sheet: Sheet) -> None:
         cells = [[self._clean(cell) for cell in row] for row in (sheet.heads, *sheet.rows)]
-        size = 8.0
-        height = size * _MM_PER_POINT * _LINE
-        together = len(cells) if len(cells) <= _WHOLE else 3
-        if self.will_page_break((together + 1) * (height + 0.6)):
+        height = _CELL_SIZE * _MM_PER_POINT * _LINE
+        if self.will_page_break(_together_mm(sheet)):
             self.add_page()
         self.set_text_color(*_QUIET)
         self._text(sheet.title, 8)
         self.set_text_color(0)
-        self._face(size)
+        self._face(_CELL_SIZE)
         align = tuple("RIGHT" if head in sheet.numbers else "LEFT" for head in sheet.heads)
         widths = self._widths(cells)
         self.set_draw_color(*_RULE)
@@ -189,24 +191,29 @@ class _Pages(FPDF):
                 table.row(row)
 
     def _widths(self, cells: Sequence[Sequence[str]]) -> tuple[float, ...]:
-        """Return column widths in mm: as wide as the text, the widest columns cut down until all fit."""
-        self.set_font(_FONT, "B", 8)
-        natural = [
-            max(max(self.get_string_width(line) for line in cell.split("\n")) for cell in column)
-            + _CELL_MM
-            + 0.5
-            for column in zip(*cells, strict=True)
-        ]
-        self._face(8)
+        """Return column widths in mm: as wide as the text, the widest columns cut down until all fit.
+
+        A word is broken only where not even the longest words of all columns fit beside each other.
+        """
+        columns = list(zip(*cells, strict=True))
+        natural, words = [_LEAST_MM] * len(columns), [0.0] * len(columns)
+        for bold, rows in ((True, slice(0, 1)), (False, slice(1, None))):
+            self._face(_CELL_SIZE, bold=bold)
+            for at, column in enumerate(columns):
+                for cell in column[rows]:
+                    natural[at] = max(natural[at], self.get_string_width(cell) + _CELL_MM + 0.5)
+                    words[at] = max(words[at], *map(self.get_string_width, cell.split() or [""]))
+        least = [max(word + _CELL_MM + 0.5, _LEAST_MM) for word in words]
+        if sum(least) > self.epw:
+            least = [_LEAST_MM] * len(columns)
         low, high = 0.0, max(natural)
         for _ in range(40):
             cap = (low + high) / 2
-            if sum(min(width, max(cap, _LEAST_MM)) for width in natural) > self.epw:
+            if sum(_cut(natural, least, cap)) > self.epw:
                 high = cap
             else:
                 low = cap
-        whole = sum(natural) <= self.epw
-        return tuple(natural) if whole else tuple(min(width, max(low, _LEAST_MM)) for width in natural)
+        return tuple(_cut(natural, least, high if sum(natural) <= self.epw else low))
 
     # --- text -------------------------------------------------------------------------------------
 
@@ -249,3 +256,20 @@ class _Pages(FPDF):
             self.ln(2)
             codes = ", ".join(f"U+{ord(sign):04X}" for sign in sorted(self._missing)[:20])
             self._text(f"Signs the font of this file lacks, printed as {_MISSING}: {codes}.", 8)
+
+
+def _together_mm(block: Block) -> float:
+    """Return about how much of a block is kept on one page."""
+    match block:
+        case Sheet():
+            rows = len(block.rows) + 1
+            shown = rows if rows <= _WHOLE else 3
+            return (shown + 1) * (_CELL_SIZE * _MM_PER_POINT * _LINE + 0.6)
+        case Picture():
+            return _TALLEST_MM
+    return 10.0
+
+
+def _cut(natural: Sequence[float], least: Sequence[float], cap: float) -> list[float]:
+    """Return widths no wider than ``cap``, but where the least is wider."""
+    return [min(width, max(cap, small)) for width, small in zip(natural, least, strict=True)]

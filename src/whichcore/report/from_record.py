@@ -69,7 +69,7 @@ def dossier_of_record(store: Store, record_id: str) -> Dossier:
         beside.append(store.find(str(second)))
     used = store.materials_of(record.id)
     materials = [_material(store, one) for one in used]
-    verdict = verdict_of(_payload(store, record), {one.id: one for one in materials})
+    verdict = verdict_of(_object(store, record), {one.id: one for one in materials})
     doubts = _corrections([record, *beside])
     return Dossier(
         name=record.title,
@@ -89,13 +89,16 @@ def dossier_of_record(store: Store, record_id: str) -> Dossier:
     )
 
 
-def _payload(store: Store, record: Record) -> Mapping[str, Any]:
+def _object(store: Store, record: Record) -> Mapping[str, Any]:
+    """Return the JSON object that a record is."""
     try:
         found = json.loads(decode(store.payload(record.id), Path(f"record {record.short_id}")))
     except ValueError:
         found = None
     if not isinstance(found, dict):
-        raise RecordError("this is no verdict", where=f"record {record.short_id}", got="another text")
+        raise RecordError(
+            "this record cannot be read", where=f"record {record.short_id}", got="no JSON object"
+        )
     return found
 
 
@@ -123,11 +126,15 @@ def _calibration(
 
 
 def _material(store: Store, used: UsedMaterial) -> Material:
-    files = json.loads(decode(store.payload(used.record_id), Path(f"record {used.record_id[:8]}")))
+    files = _object(store, store.find(used.record_id))
+    if not {"toml", "csv"} <= set(files):
+        raise RecordError(
+            "this is no material", where=f"record {used.record_id[:8]}", got=", ".join(files) or "nothing"
+        )
     with tempfile.TemporaryDirectory() as folder:
         toml = Path(folder) / f"{used.material}.toml"
-        write_text(toml, files["toml"])
-        write_text(toml.with_suffix(".csv"), files["csv"])
+        write_text(toml, str(files["toml"]))
+        write_text(toml.with_suffix(".csv"), str(files["csv"]))
         return load_material(toml)
 
 

@@ -19,6 +19,7 @@ from whichcore.errors import AnalysisError
 from whichcore.measure import StoredCalibration
 from whichcore.report.document import Block, Points, Section, Sheet, Words
 from whichcore.report.dossier import Dossier
+from whichcore.report.pictures import counted
 from whichcore.report.spectrum import spectrum_of
 from whichcore.wording import listed, measured, quantity
 
@@ -84,7 +85,7 @@ def _conditions(sweep: ImpedanceSweep, specimen: Specimen) -> Iterator[tuple[str
     yield "peak flux density", NOT_KNOWN if flux is None else _span(flux, "T")
     yield "drive", NOT_KNOWN if sweep.drive_vrms is None else f"{quantity(sweep.drive_vrms, 'V')} rms"
     yield "wiring", sweep.wiring or NOT_KNOWN
-    yield "band", f"{quantity(f[0], 'Hz')} to {quantity(f[-1], 'Hz')}, {f.size} points"
+    yield "band", f"{quantity(f[0], 'Hz')} to {quantity(f[-1], 'Hz')}, {counted(f.size)}"
     yield "scatter", "estimated from the curve itself" if sweep.scatter_estimated else "stated for each point"
     for key in ("bench", "started"):
         yield key, sweep.notes.get(key) or NOT_KNOWN

@@ -35,7 +35,7 @@ def permeability_picture(dossier: Dossier) -> Picture:
     f = spectrum.frequency_hz
     alt = (
         f"μ′ above and μ″ below over frequency from {quantity(f[0], 'Hz')} to {quantity(f[-1], 'Hz')}, "
-        f"{f.size} points with their 95 % intervals; "
+        f"{counted(f.size)} with 95 % intervals; "
     ) + (f"curves of {listed(names, 'and')}." if names else "no candidate has a curve.")
 
     def draw(dark: bool, width_in: float) -> Figure:
@@ -81,6 +81,11 @@ def _permeabilities(dossier: Dossier, drawn: list[Candidate]) -> Sheet:
         title += f"; 1: {dossier.names.get(drawn[0].material, drawn[0].material)}"
     title = _title(title, len(places), spectrum.frequency_hz.size)
     return Sheet(title, heads, rows, frozenset(heads))
+
+
+def counted(points: int) -> str:
+    """Return a number of points as a sentence has it."""
+    return f"{points} point{'' if points == 1 else 's'}"
 
 
 def _title(text: str, shown: int, there: int) -> str:
