@@ -429,6 +429,18 @@ def test_a_kept_verdict_is_printed_and_never_judged_again(store, dossier, monkey
     assert "The record keeps this sentence" in section(report, "Why").blocks[1].text
 
 
+def test_a_kept_verdict_without_references_says_so(store, dossier):
+    bare = tuple(replace(one, fitted=None) for one in dossier.verdict.candidates)
+    report = report_of(
+        replace(dossier, fitted=False, materials=(), verdict=replace(dossier.verdict, candidates=bare))
+    )
+    picture, told = section(report, "Permeability").blocks
+    assert picture.alt.endswith("no candidate has a curve.")
+    assert len(picture.values.heads) == 3
+    assert told.text.endswith("so none was kept with it.")
+    assert section(report, "Reference materials").blocks[0].text == "No reference reached 0.1 %."
+
+
 @pytest.mark.soak
 def test_a_kept_verdict_prints_the_same_each_time(store):
     first, second = (

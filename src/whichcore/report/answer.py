@@ -34,12 +34,14 @@ def permeability_section(dossier: Dossier) -> Section:
     if dossier.verdict.spectrum is None:
         return Section("Permeability", (Words("There is no sweep, so there is no curve to show."),))
     if not dossier.fitted:
-        blocks.append(
-            Words(
-                "The record keeps no curves fitted to this core. The candidates are drawn as their "
-                "references stand: neither scaled, nor shifted, nor gapped."
+        told = "The record keeps no curves fitted to this core. "
+        if any(one.fitted is not None for one in dossier.verdict.candidates):
+            told += (
+                "The candidates are drawn as their references stand: neither scaled, nor shifted, nor gapped."
             )
-        )
+        else:
+            told += "No reference reached 0.1 %, so none was kept with it."
+        blocks.append(Words(told))
     return Section("Permeability", (permeability_picture(dossier), *blocks))
 
 
