@@ -429,7 +429,7 @@ def test_a_kept_verdict_is_printed_and_never_judged_again(store, dossier, monkey
     assert "The record keeps this sentence" in section(report, "Why").blocks[1].text
 
 
-def test_a_kept_verdict_without_references_says_so(store, dossier):
+def test_a_kept_verdict_without_references_says_so(dossier):
     bare = tuple(replace(one, fitted=None) for one in dossier.verdict.candidates)
     report = report_of(
         replace(dossier, fitted=False, materials=(), verdict=replace(dossier.verdict, candidates=bare))
