@@ -191,3 +191,17 @@ def test_a_killed_sweep_keeps_every_point_it_reported(tmp_path):
         child.send_signal(signal.SIGKILL)
     with SweepJournal.resume(path) as journal:
         assert len(journal.points) >= int(reported)
+
+
+def test_one_file_has_one_writer(tmp_path):
+    path = tmp_path / "j.csv"
+    with SweepJournal.create(path, LAYOUT) as journal:
+        journal.append(point(1000.0))
+        with pytest.raises(InputError, match="another sweep is being written"):
+            SweepJournal.resume(path)
+        assert len(load_sweep(path).frequency_hz) == 1  # readers are welcome
+        journal.append(point(2000.0))
+    with pytest.raises(InputError, match="belongs to another sweep"):
+        SweepJournal.resume(path, expected={"plan": "xyz"})
+    with SweepJournal.resume(path) as journal:  # what was refused keeps nobody off
+        assert len(journal.points) == 2

@@ -10,10 +10,12 @@ from pathlib import Path
 
 import httpx
 import pytest
+from click.testing import CliRunner
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 from page_server import Page, page_server
+from whichcore.cli.root import root
 from whichcore.web.app import LONGEST_UPLOAD, make_app
 from whichcore.web.guard import Guarded, loopback_hosts
 
@@ -362,6 +364,15 @@ def test_a_port_that_is_taken_is_one_line(tmp_path, capfd):
     err = capfd.readouterr().err
     assert "cannot be listened on" in err
     assert str(port) in err
+
+
+def test_an_address_that_cannot_be_is_one_line():
+    # an empty one would be taken as every address of this machine
+    for host, told, code in (("", "an address is needed", 2), ("999.1.1.1", "port not stated", 3)):
+        done = CliRunner().invoke(root, ["serve", "--no-open", "--host", host])
+        assert done.exit_code == code
+        assert told in done.stderr
+        assert done.stderr.count("\n") == 1
 
 
 def test_another_machine_s_address_asks_for_a_token(tmp_path):

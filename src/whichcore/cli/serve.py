@@ -9,6 +9,7 @@ import click
 
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
+from whichcore.errors import UsageError
 from whichcore.web.server import serve
 
 
@@ -35,6 +36,11 @@ def command(session: Session, /, host: str, port: int | None, show: bool) -> Non
     It needs no network, and the virtual bench can be chosen in the page. Closing the page stops nothing;
     stopping the server stops a measurement, switches the output off and keeps every finished point.
     """
+    if not host.strip():
+        # the system would take it as every address of this machine
+        raise UsageError(
+            "an address is needed", where="--host", got="nothing", next_step="name one, or leave --host out"
+        )
 
     def ready(address: str) -> None:
         if session.json:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -13,6 +14,7 @@ from whichcore.files.csv_table import Table, parse_table
 from whichcore.files.sweep_file import layout_of, points_of
 from whichcore.files.sweep_layout import SweepLayout, SweepPoint, row_of
 from whichcore.files.text import create_text, decode, read_bytes
+from whichcore.files.writer_lock import hold, let_go
 
 
 class SweepJournal:
@@ -28,14 +30,13 @@ class SweepJournal:
         The points found by :meth:`resume`, in the order they were taken; empty for a new journal.
     """
 
-    def __init__(self, path: Path, layout: SweepLayout, points: tuple[SweepPoint, ...] = ()) -> None:
+    def __init__(
+        self, path: Path, layout: SweepLayout, points: tuple[SweepPoint, ...] = (), file: FileIO | None = None
+    ) -> None:
         self.path = path
         self.layout = layout
         self.points = points
-        try:
-            self._file = path.open("ab", buffering=0)
-        except OSError as error:
-            raise _not_writable(path, error) from None
+        self._file = _held(path) if file is None else file
 
     @classmethod
     def create(cls, path: str | Path, layout: SweepLayout) -> Self:
@@ -44,7 +45,7 @@ class SweepJournal:
         Raises
         ------
         InputError
-            The file exists already, or cannot be written.
+            The file exists already, cannot be written, or is being written by another program.
         """
         place = Path(path)
         create_text(place, layout.head())
@@ -63,9 +64,21 @@ class SweepJournal:
         Raises
         ------
         InputError
-            No journal, another header than expected, or a damaged line before the last one.
+            No journal, another header than expected, a damaged line before the last one, or another program
+            is writing it.
         """
         place = Path(path)
+        read_bytes(place)  # says what is wrong with a file that is not there
+        file = _held(place)
+        try:
+            layout, points = cls._found(place, expected)
+        except BaseException:
+            _close(file)
+            raise
+        return cls(place, layout, points, file)
+
+    @staticmethod
+    def _found(place: Path, expected: Mapping[str, str] | None) -> tuple[SweepLayout, tuple[SweepPoint, ...]]:
         raw = read_bytes(place)
         whole = raw[: raw.rfind(b"\n") + 1]
         table = _table(whole, place)
@@ -82,7 +95,7 @@ class SweepJournal:
         points = points_of(table, layout) if table.rows else ()
         if len(whole) < len(raw):
             _cut(place, len(whole))
-        return cls(place, layout, points)
+        return layout, points
 
     def append(self, point: SweepPoint) -> None:
         """Write one point and wait until it is on the disk.
@@ -117,7 +130,7 @@ class SweepJournal:
 
     def close(self) -> None:
         """Close the file; doing it twice does no harm."""
-        self._file.close()
+        _close(self._file)
 
     def __enter__(self) -> Self:
         return self
@@ -126,6 +139,25 @@ class SweepJournal:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _held(path: Path) -> FileIO:
+    """Open a file to add to it, and keep other writers off."""
+    try:
+        file = path.open("ab", buffering=0)
+    except OSError as error:
+        raise _not_writable(path, error) from None
+    try:
+        hold(file, path)
+    except InputError:
+        file.close()
+        raise
+    return file
+
+
+def _close(file: FileIO) -> None:
+    let_go(file)
+    file.close()
 
 
 def _table(whole: bytes, place: Path) -> Table:

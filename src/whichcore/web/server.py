@@ -100,8 +100,10 @@ def _listen(host: str, port: int | None) -> socket.socket:
     raise InputError(
         "this address cannot be listened on",
         where="--host, --port",
-        got=f"{host}, {port}: {reason}",
-        next_step="choose another port, or leave it out",
+        got=f"{host}, port {'not stated' if port is None else port}: {reason}",
+        next_step="choose another port, or leave it out"
+        if port is not None
+        else "choose an address of this machine, or leave it out",
     )
 
 
