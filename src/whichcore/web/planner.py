@@ -32,6 +32,7 @@ def advise(specimen: str, bench: str, expected: float | None = None) -> dict[str
                 "to_hz": band.to_hz,
                 "turns": band.turns,
                 "wiring": band.wiring.value,
+                "flux_density": quantity(band.flux_density_t, "T"),
                 "wire": None if band.wire_diameter_m is None else quantity(band.wire_diameter_m, "m"),
                 "u_real": None
                 if band.expected is None

@@ -218,7 +218,7 @@ export class Curves {
 
   valuesAt(i) {
     const x = this.series[0].x[i];
-    const values = this.series.map((one) => ({ one, k: nearest(one.x, x) })).filter(({ k }) => k >= 0)
+    const values = this.series.map((one) => ({ one, k: nearest(one.x, x) })).filter(({ one, k }) => k >= 0 && one.y[k] !== null)
       .map(({ one, k }) => `${one.name} ${this.value(one, k)}`);
     return `${quantity(x, "Hz", 4)}: ${values.join(", ")}`;
   }

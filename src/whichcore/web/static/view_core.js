@@ -187,11 +187,11 @@ class CoreStep {
     const own = Number(job.winding.turns);
     const serves = plan.own_turns_serve ? `Your ${own} turns serve the whole band.` : `Your ${own} turns do not serve the whole band.`;
     const take = plan.turns.filter((turns) => turns !== own).map((turns) => button(`Use ${turns} turns`, () => { job.winding.turns = String(turns); this.changed(); this.shape(); this.look(); this.to("[name=turns]"); }, { class: "small" }));
-    const rows = plan.bands.map((band) => h("tr", {}, h("th", { scope: "row" }, `${quantity(band.from_hz, "Hz")} to ${quantity(band.to_hz, "Hz")}`), h("td", {}, String(band.turns)), h("td", {}, band.wiring.replaceAll("-", " ")), h("td", {}, band.u_real === null ? "–" : band.u_real > 1 ? "> 100 %" : `${number(100 * band.u_real, 2)} %`)));
+    const rows = plan.bands.map((band) => h("tr", {}, h("th", { scope: "row" }, `${quantity(band.from_hz, "Hz")} to ${quantity(band.to_hz, "Hz")}`), h("td", {}, String(band.turns)), h("td", {}, band.wiring.replaceAll("-", " ")), h("td", {}, band.flux_density), h("td", {}, band.u_real === null ? "–" : band.u_real > 1 ? "> 100 %" : `${number(100 * band.u_real, 2)} %`)));
     const remark = (one) => h("li", {}, one.cannot ? h("strong", {}, "Cannot be done: ") : null, one.text, h("span", { class: "quiet" }, ` (${one.source})`));
     put(this.advice, 
       h("p", {}, h("strong", {}, `Wind ${plan.turns.join(" and ")} turns. `), serves), h("div", { class: "row" }, take),
-      h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Plan by bands" }, h("table", {}, h("thead", {}, h("tr", {}, ["Band", "Turns", "Wiring", "μ′ known to"].map((text) => h("th", { scope: "col" }, text)))), h("tbody", {}, rows))),
+      h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Plan by bands" }, h("table", {}, h("thead", {}, h("tr", {}, ["Band", "Turns", "Wiring", "Flux density", "μ′ known to"].map((text) => h("th", { scope: "col" }, text)))), h("tbody", {}, rows))),
       h("details", {}, h("summary", {}, "Reasons and limits"), h("ul", {}, [...plan.remarks, ...plan.bands.flatMap((band) => band.remarks)].map(remark))));
   }
 

@@ -65,7 +65,7 @@ class SweepStep {
     this.from = text("From", "from", "1 kHz", "Empty: as calibrated.");
     this.to = text("To", "to", "3 MHz", "Empty: as calibrated.");
     this.density = text("Points per decade", "density", "12", "Empty: as calibrated.");
-    this.flux = text("Flux density, peak", "flux", "0.25 mT", "Empty: 0.25 mT, at which initial permeability is defined.");
+    this.flux = text("Flux density, peak", "flux", "0.25 mT", "Empty: 0.25 mT, at which initial permeability is defined. Where that is hidden in the noise, the advice on turns names a higher one.");
     this.startButton = button("Start the sweep", () => this.begin(), { class: "main" });
     put(this.form, h("h2", {}, "A new sweep"), h("div", { class: "grid" }, [this.from, this.to, this.density, this.flux].map((one) => one.node)), this.startButton);
   }
@@ -136,16 +136,19 @@ class SweepStep {
     this.startButton.disabled = Boolean(work?.running);
     const mine = work?.what === "sweep";
     this.live.hidden = !mine;
-    this.charts.hidden = !mine;
     this.next.disabled = Boolean(work?.running && mine);
-    if (!mine) return;
+    if (!mine) {
+      this.charts.hidden = true;
+      return;
+    }
     const points = livePoints(work.events);
+    this.charts.hidden = !points.count;
     this.head.textContent = `${work.running ? "Running" : "The last sweep"}${work.about?.name ? `: ${work.about.name}` : ""}`;
     this.stop.hidden = !work.running;
     this.bar.max = points.total || 1;
     this.bar.value = points.count;
     const latest = last("point");
-    this.where.textContent = latest ? `${points.count} of ${points.total} points; the last at ${quantity(latest.frequency_hz, "Hz")} with ${quantity(latest.flux_density_t, "T")}.` : "Setting up; the first point takes longest.";
+    this.where.textContent = latest ? `${points.count} of ${points.total} points; the last at ${quantity(latest.frequency_hz, "Hz")} with ${quantity(latest.flux_density_t, "T")}.` : work.running ? "Setting up; the first point takes longest." : "No point was measured.";
     put(this.notes, ...remarks(work.events));
     put(this.end, ...ending(work));
     if (points.count) {
