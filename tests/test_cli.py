@@ -22,7 +22,14 @@ from whichcore.cli import interrupt
 from whichcore.cli import root as root_module
 from whichcore.cli.root import root
 from whichcore.cli.session import Session
-from whichcore.errors import CalibrationError, InstrumentError, RecordError, WhichcoreError, WhichcoreWarning
+from whichcore.errors import (
+    CalibrationError,
+    InputError,
+    InstrumentError,
+    RecordError,
+    WhichcoreError,
+    WhichcoreWarning,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 ENTRY = "import sys; from whichcore.cli import main; main()"
@@ -289,6 +296,22 @@ def test_a_stopped_demo_leaves_whole_files_and_code_130(tmp_path, number):
             assert file.suffix == ".png"
             with Image.open(file) as image:
                 image.load()
+
+
+def test_a_wish_to_stop_does_not_cut_an_error_short(monkeypatch):
+    session, told = Session(), []
+
+    def note(text):
+        interrupt.stop(signal.SIGTERM, None)
+        told.append(text)
+
+    monkeypatch.setattr(session, "note", note)
+
+    def work():
+        raise InputError("no such thing", where="here")
+
+    assert session.run(work) == 3
+    assert told == ["whichcore: here: no such thing"]
 
 
 def test_an_interrupt_that_got_lost_still_stops():

@@ -359,7 +359,7 @@ def test_a_port_that_is_taken_is_one_line(tmp_path, capfd):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        with pytest.raises(json.JSONDecodeError), page_server(tmp_path, "--port", str(port)):
+        with pytest.raises(json.JSONDecodeError), page_server(tmp_path, port=str(port)):
             pass
     err = capfd.readouterr().err
     assert "cannot be listened on" in err

@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import sys
+import threading
 import traceback
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -72,7 +73,9 @@ class Session:
         except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the last line of defence
             if isinstance(error, OutputClosed) or (isinstance(error, OSError) and is_closed_pipe(error)):
                 return _end_quietly()
-            return self._fail(error, _as_ours(error))
+            # a wish to stop that comes now would cut the line short
+            with interrupt.gently(threading.Event()):
+                return self._fail(error, _as_ours(error))
         return code if isinstance(code, int) else 0
 
     @contextlib.contextmanager
