@@ -48,7 +48,7 @@ from whichcore.records import (
 from whichcore.records.database import _steps, bring_up_to_date, engine_of, transaction
 from whichcore.records.keep import Origin
 from whichcore.records.schema import METADATA
-from whichcore.workflow import demo_bins, identify_files
+from whichcore.workflow import demo_bins, demo_library, identify_files
 
 BINS = {one.id: one.request for one in demo_bins()}
 NUMBERS = itertools.count()
@@ -106,16 +106,17 @@ def test_a_core_with_sweep_and_verdict_is_found_by_all_it_is(store):
     request = BINS["a"]
     core = keep_core(store, request.specimen)
     sweep = keep_sweep(store, request.sweep, core_id=core)
-    case = identify_files(request, load_library("shipped"))
-    verdict = keep_verdict(store, case, core, sweep, Origin(settings={"libraries": ["shipped"]}))
+    case = identify_files(request, load_library("shipped", demo_library()))
+    verdict = keep_verdict(store, case, core, sweep, Origin(settings={"libraries": ["shipped", "own"]}))
     keep_core(store, BINS["b"].specimen)
 
     said = case.verdict
     assert json.loads(store.payload(verdict)) == said.to_dict()
     row = store.find(verdict)
     assert row.columns["initial_permeability"] == said.initial_permeability.value
-    assert row.settings == {"libraries": ["shipped"]}
+    assert row.settings == {"libraries": ["shipped", "own"]}
     materials = store.materials_of(verdict)
+    assert said.materials  # the workshop knows this core
     assert [m.material for m in materials if m.named] == list(said.materials)
     assert sum(m.probability for m in materials) == pytest.approx(1 - said.unlisted_probability, abs=0.01)
     kept = json.loads(store.payload(materials[0].record_id))
@@ -327,7 +328,7 @@ def full(store, tmp_path):
     request = BINS["a"]
     core = keep_core(store, request.specimen)
     sweep = finish_sweep(store, begin_sweep(store, request.sweep, core))
-    case = identify_files(request, load_library("shipped"))
+    case = identify_files(request, load_library("shipped", demo_library()))
     verdict = keep_verdict(store, case, core, sweep)
     again = keep_verdict(store, case, core, sweep, Origin(verdict, "other library", {"n": 1}))
     store.tag(sweep, "μ und Ω")

@@ -131,7 +131,8 @@ def bring_up_to_date(engine: Engine, revision: str = "head") -> None:
         known = ScriptDirectory.from_config(config)
         wanted = known.get_current_head() if revision == "head" else revision
         with transaction(engine) as connection:
-            if _revision(connection, known) == wanted:
+            # a glance without a lock, which may fall into the middle of what another program makes
+            if MigrationContext.configure(connection).get_current_revision() == wanted:
                 return
         with transaction(engine, writes=True) as connection:
             if connection.dialect.name == "postgresql":
