@@ -22,6 +22,7 @@ from whichcore.analysis.level_integral import (
     inner_products,
     level_variance,
     log_likelihood,
+    log_sum,
     marginalise_last,
     posterior_level,
     products_of,
@@ -308,7 +309,7 @@ class _Piece:
 
     def log_evidence(self, log_tau: float) -> FloatArray:
         """Return the log evidence of each material, (M,)."""
-        return np.asarray(logsumexp(self.log_joint(log_tau), axis=(0, 2, 3)))
+        return np.asarray(log_sum(self.log_joint(log_tau), (0, 2, 3)))
 
     def moments(self, log_tau: float) -> FloatArray:
         """Return (1, mean of θ, mean of θ²) over all A, M, S and J."""

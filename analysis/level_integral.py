@@ -16,7 +16,7 @@ import numpy as np
 from scipy.linalg.lapack import dpotrf, dtrtri
 from scipy.special import log_ndtr
 
-from whichcore.analysis.reach import Pattern, Reach
+from whichcore.analysis.reach import Pattern, Reach, Stretches
 from whichcore.analysis.types import FloatArray
 
 #: Standard deviations at which the prior of the level ends. Practice.
@@ -67,20 +67,32 @@ class CommonFactors:
 
     def of(self, pattern: Pattern) -> InnerFactor:
         """Return the factor over the points of a pattern."""
-        if pattern not in self._known:
-            mask = np.tile(pattern.mask(self.columns.shape[0] // 2), 2)
-            self._known[pattern] = InnerFactor(self.columns[mask])
+        self.prepare([pattern])
         return self._known[pattern]
+
+    def prepare(self, patterns: Sequence[Pattern]) -> None:
+        """Make the factors of some patterns together: what their points share is multiplied out once."""
+        new = [pattern for pattern in dict.fromkeys(patterns) if pattern not in self._known]
+        if not new:
+            return
+        stretches = Stretches(self.columns.shape[0] // 2, new)
+        grams = stretches.over([self.columns[rows].T @ self.columns[rows] for rows in stretches.rows()])
+        self._known.update(zip(new, map(InnerFactor, grams), strict=True))
 
 
 class InnerFactor:
-    """Factor of I + ŨᵀŨ, the small matrix of the Woodbury identity."""
+    """Factor of I + ŨᵀŨ, the small matrix of the Woodbury identity, from ŨᵀŨ."""
 
-    def __init__(self, columns: FloatArray) -> None:
+    def __init__(self, gram: FloatArray) -> None:
         # one factor for each set of points: the general inverse would take five times as long
-        factor, _ = dpotrf(np.eye(columns.shape[1]) + columns.T @ columns, lower=1, clean=1)
-        self.inverse, _ = dtrtri(factor, lower=1)
-        self.log_det = float(2 * np.log(np.diag(factor)).sum())
+        factor, _ = dpotrf((np.eye(gram.shape[0]) + gram).T, lower=1, clean=1, overwrite_a=1)
+        self.log_det = float(2 * np.log(factor.diagonal()).sum())
+        self.inverse, _ = dtrtri(factor, lower=1, overwrite_c=1)
+
+    @classmethod
+    def of_columns(cls, columns: FloatArray) -> InnerFactor:
+        """Return the factor of whitened common columns."""
+        return cls(columns.T @ columns)
 
     def apply(self, projected: FloatArray) -> FloatArray:
         """Return L⁻¹ v for rows v (..., K), so that vᵀ(I + ŨᵀŨ)⁻¹w is a plain product."""
@@ -96,15 +108,14 @@ class JointFactors:
         padded = [np.pad(one, ((0, 0), (0, size - one.shape[1]))) for one in columns]
         self.columns = np.stack(padded)
         self._single = [CommonFactors(one) for one in padded]
-        self._known: dict[Pattern, tuple[FloatArray, FloatArray]] = {}
 
-    def of(self, pattern: Pattern) -> tuple[FloatArray, FloatArray]:
-        """Return L⁻ᵀ (A, K, K) and ln det of the covariance (A,) over the points of a pattern."""
-        if pattern not in self._known:
-            factors = [one.of(pattern) for one in self._single]
-            inverse = np.stack([factor.inverse.T for factor in factors])
-            self._known[pattern] = inverse, np.array([factor.log_det for factor in factors])
-        return self._known[pattern]
+    def of(self, patterns: Sequence[Pattern]) -> tuple[FloatArray, FloatArray]:
+        """Return L⁻ᵀ (N, A, K, K) and ln det of the covariance (N, A) over the points of N patterns."""
+        for one in self._single:
+            one.prepare(patterns)
+        factors = [[one.of(pattern) for one in self._single] for pattern in patterns]
+        inverse = np.array([[factor.inverse.T for factor in row] for row in factors])
+        return inverse, np.array([[factor.log_det for factor in row] for row in factors])
 
 
 def inner_products(
@@ -128,24 +139,37 @@ def inner_products(
     (gram, log_det) : float array (V + 1, V + 1, A, C), float array (A, C)
         Symmetric, ``one`` last; ln det of the covariance over the points each candidate uses.
     """
-    plain = _gram(vectors, [vector @ one for vector in vectors])
-    gram = np.repeat(plain[:, :, None], len(factors.columns), axis=2)
-    log_det = np.empty(gram.shape[2:])
-    projected = [vector @ factors.columns for vector in vectors]
-    for pattern, rows in reach.patterns():
-        inverse, log_det_there = factors.of(pattern)
-        masked = one * np.tile(pattern.mask(one.size // 2), 2)
-        level = (masked @ factors.columns)[:, None] @ inverse
-        parts = tuple(v[:, rows] @ inverse for v in projected)
-        taken = _gram(parts, [(part @ level.transpose(0, 2, 1))[..., 0] for part in parts])
-        taken[-1, -1] = np.square(level).sum(axis=(1, 2))[:, None]
-        gram[-1, -1][:, rows] = masked @ masked
-        gram[:, :, :, rows] -= taken
-        log_det[:, rows] = log_det_there[:, None]
-    return gram, log_det
+    patterns, members = zip(*reach.patterns(), strict=True)
+    inverse, log_det = factors.of(patterns)
+    masked = one * np.stack([np.tile(pattern.mask(one.size // 2), 2) for pattern in patterns])
+    level = (masked @ factors.columns).transpose(1, 0, 2)[:, :, None] @ inverse
+    sizes = [rows.size for rows in members]
+    order, pattern_of = np.concatenate(members), np.repeat(np.arange(len(patterns)), sizes)
+    # candidates of one pattern stand together, so that each factor is applied in place
+    ordered = [vector[order] for vector in vectors]
+    parts = [_applied(vector @ factors.columns, inverse, sizes) for vector in ordered]
+    plain = _gram(ordered, [vector @ one for vector in ordered])
+    plain[-1, -1] = np.einsum("np,np->n", masked, masked)[pattern_of]
+    along = level[:, :, 0].transpose(1, 0, 2)[:, pattern_of]
+    taken = _gram(parts, [np.einsum("acp,acp->ac", part, along) for part in parts])
+    taken[-1, -1] = np.square(level[:, :, 0]).sum(axis=2).T[:, pattern_of]
+    gram, out = np.empty_like(taken), np.empty(taken.shape[2:])
+    gram[..., order] = plain[:, :, None] - taken
+    out[:, order] = log_det.T[:, pattern_of]
+    return gram, out
 
 
-def _gram(vectors: tuple[FloatArray, ...], with_one: Sequence[FloatArray]) -> FloatArray:
+def _applied(projected: FloatArray, inverse: FloatArray, sizes: Sequence[int]) -> FloatArray:
+    """Apply to rows (A, C, K), so many of each pattern, its L⁻ᵀ."""
+    out, start = np.empty_like(projected), 0
+    for factor, size in zip(inverse, sizes, strict=True):
+        rows = slice(start, start + size)
+        np.matmul(projected[:, rows], factor, out=out[:, rows])
+        start += size
+    return out
+
+
+def _gram(vectors: Sequence[FloatArray], with_one: Sequence[FloatArray]) -> FloatArray:
     """Inner products (V + 1, V + 1, …) of rows with each other and with one more; its own is left open."""
     count = len(vectors)
     out = np.empty((count + 1, count + 1, *vectors[0].shape[:-1]))
@@ -212,6 +236,16 @@ def _normal_equations(p: Products, prior: LevelPrior) -> _Normal:
         a11=a11,
         determinant=a00 * a11 - a01**2,
     )
+
+
+def log_sum(values: FloatArray, axis: tuple[int, ...]) -> FloatArray:
+    """Return the log of the sum of exponentials of finite values.
+
+    scipy's, which also has to do for infinite and complex ones, takes most of its time in telling them apart.
+    """
+    largest = values.max(axis=axis, keepdims=True)
+    total = np.exp(values - largest).sum(axis=axis)
+    return np.asarray(np.log(total) + largest.squeeze(axis))
 
 
 def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:

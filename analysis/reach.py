@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.section_prior import section_prior_of
+from whichcore.analysis.types import FloatArray
 
 #: Neighbouring corner shifts share one reach, the narrowest of theirs, so that few patterns arise.
 SHIFT_BLOCK = 7
@@ -63,6 +65,40 @@ class Reach:
         spectrum = np.arange(points - self.readings.shape[1])
         inside = (spectrum >= self.low[:, None]) & (spectrum < self.high[:, None])
         return np.concatenate([inside, self.readings], axis=1)
+
+
+class Stretches:
+    """The points cut at every end of some patterns: a sum over a pattern is one over its stretches.
+
+    Parameters
+    ----------
+    points : int
+        Spectrum points and readings.
+    patterns : sequence of Pattern
+        At least one; all of as many readings.
+    """
+
+    def __init__(self, points: int, patterns: Sequence[Pattern]) -> None:
+        self._points, self._readings, self._patterns = points, len(patterns[0].readings), patterns
+        ends = {0, *range(points - self._readings, points + 1)}
+        ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
+        self._ends = np.array(sorted(ends))
+
+    def rows(self) -> Iterator[NDArray[np.int_]]:
+        """Yield the rows of each stretch, real parts before imaginary ones."""
+        for low, high in pairwise(self._ends):
+            yield np.r_[low:high, self._points + low : self._points + high]
+
+    def over(self, sums: Sequence[FloatArray]) -> FloatArray:
+        """Add up what belongs to each stretch to what belongs to each of the patterns, (N, …)."""
+        running = np.cumsum([np.zeros_like(sums[0]), *sums], axis=0)
+        low, high = np.searchsorted(self._ends, [(p.low, p.high) for p in self._patterns]).T
+        out = running[high] - running[low]
+        readings = sums[len(sums) - self._readings :]
+        for n, pattern in enumerate(self._patterns):
+            for value, seen in zip(readings, pattern.readings, strict=True):
+                out[n] += value if seen else 0.0
+        return np.asarray(out)
 
 
 def whole(observation: Observation) -> Pattern:

@@ -10,11 +10,10 @@ member is widened by a smooth deviation. Every class weighs the members by what 
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,7 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.level_integral import (
     CommonFactors,
+    InnerFactor,
     LevelPrior,
     log_likelihood,
     marginalise_last,
@@ -34,7 +34,7 @@ from whichcore.analysis.observation import (
     log_reluctivity,
     reading_rows,
 )
-from whichcore.analysis.reach import Pattern, whole
+from whichcore.analysis.reach import Pattern, Stretches, whole
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Levels μi of the family, log-spaced; their step is covered by LEVEL_SPREAD. Practice.
@@ -159,55 +159,49 @@ class OpenAlternative:
 
     def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
         members = _rows_of_family(observation)
-        self._parts = [
-            _Deviating(observation, members, patterns, (amplitude, length, share))
+        wanted = tuple(dict.fromkeys((whole(observation), *patterns)))
+        parts = [
+            _deviating(observation, members, wanted, (amplitude, length, share))
             for amplitude, length, share in DEVIATIONS
         ]
-        self._known: dict[Pattern, float] = {}
-        by_class = logsumexp([part.by_class for part in self._parts], axis=0)
+        by_pattern = logsumexp([evidence for _, evidence in parts], axis=0)
+        self._known = dict(zip(wanted, map(float, by_pattern), strict=True))
+        by_class = logsumexp([classes for classes, _ in parts], axis=0)
         share = np.exp(by_class - logsumexp(by_class))
         self.classes = dict(zip(family().classes, map(float, share), strict=True))
 
     def log_evidence(self, pattern: Pattern) -> float:
-        """Log evidence over the points of a pattern; zero over none."""
+        """Log evidence over the points of one of the patterns, or of all; zero over none."""
         if pattern.low == pattern.high and not any(pattern.readings):
             return 0.0
-        if pattern not in self._known:
-            self._known[pattern] = float(logsumexp([part.log_evidence(pattern) for part in self._parts]))
         return self._known[pattern]
 
 
-class _Deviating:
-    """Evidence of the family under one kind of deviation, from the members that explain all points best."""
+def _deviating(
+    observation: Observation,
+    members: _FamilyRows,
+    patterns: Sequence[Pattern],
+    deviation: tuple[float, float, float],
+) -> tuple[FloatArray, FloatArray]:
+    """Log evidence of the family under one kind of deviation, the share of that included.
 
-    def __init__(
-        self,
-        observation: Observation,
-        members: _FamilyRows,
-        patterns: Sequence[Pattern],
-        deviation: tuple[float, float, float],
-    ) -> None:
-        amplitude, length, share = deviation
-        factors = CommonFactors(deviating_columns(observation, amplitude, length))
-        everything = whole(observation)
-        likelihood = _RunningProducts(observation, members, factors, [everything]).log_likelihood(everything)
-        #: Log evidence of each class over all points, (K,).
-        self.by_class = logsumexp(likelihood + members.log_weight, axis=1) + np.log(share)
-        prior = logsumexp(members.log_weight, axis=0) + np.log(share)
-        joint = likelihood + prior
-        relevant = joint > joint.max() - _RELEVANT
-        self._prior = prior[relevant]
-        self._products = _RunningProducts(
-            observation, members.pick(relevant), factors, [everything, *patterns]
-        )
-
-    def log_evidence(self, pattern: Pattern) -> float:
-        """Log evidence over the points of a pattern, the share of this kind of deviation included."""
-        return float(logsumexp(self._products.log_likelihood(pattern) + self._prior))
+    Returns that of each class over all points, (K,), and that over each pattern, (N,), from the members that
+    explain all points best.
+    """
+    amplitude, length, share = deviation
+    factors = CommonFactors(deviating_columns(observation, amplitude, length))
+    everything = whole(observation)
+    likelihood = _StretchProducts(observation, members, factors, [everything]).log_likelihood()[0]
+    by_class = logsumexp(likelihood + members.log_weight, axis=1) + np.log(share)
+    prior = logsumexp(members.log_weight, axis=0) + np.log(share)
+    joint = likelihood + prior
+    relevant = joint > joint.max() - _RELEVANT
+    products = _StretchProducts(observation, members.pick(relevant), factors, patterns)
+    return by_class, logsumexp(products.log_likelihood() + prior[relevant], axis=1)
 
 
-class _RunningProducts:
-    """Inner products of members over any of some patterns, as differences of running sums.
+class _StretchProducts:
+    """Inner products of members over any of some patterns, as sums over stretches of points.
 
     The products of residual and corner slope with each other, the level vector and the columns are summed
     once for each stretch between two ends of a pattern.
@@ -220,65 +214,43 @@ class _RunningProducts:
         factors: CommonFactors,
         patterns: Sequence[Pattern],
     ) -> None:
-        self._factors = factors
-        self._points, self._spectrum = observation.frequency_hz.size, observation.spectrum_points
-        ends = {0, self._spectrum, *range(self._spectrum, self._points + 1)}
-        ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
-        self._ends = np.array(sorted(ends))
-        self._level = observation.whiten(np.ones(self._points, dtype=np.complex128))
-        vectors = observation.whiten(members.residual), observation.whiten(members.slope)
-        right = np.column_stack([factors.columns, self._level])
-        self._sums = [self._running(vector, right) for vector in vectors]
-        self._squares = self._running_squares(*vectors)
-
-    def _stretches(self) -> Iterator[tuple[int, NDArray[np.int_]]]:
-        """Yield the rows of each stretch between two ends."""
-        for k, (low, high) in enumerate(pairwise(self._ends), start=1):
-            yield k, np.r_[low:high, self._points + low : self._points + high]
-
-    def _running(self, vectors: FloatArray, right: FloatArray) -> FloatArray:
-        """Sum v·[columns, level] over the points before each end, (E, C, K + 1)."""
-        out = np.zeros((self._ends.size, vectors.shape[0], right.shape[1]))
-        for k, rows in self._stretches():
-            np.matmul(vectors[:, rows], right[rows], out=out[k])
-        return np.cumsum(out, axis=0, out=out)
-
-    def _running_squares(self, residual: FloatArray, slope: FloatArray) -> FloatArray:
-        """Sum rr, rc and cc over the points before each end, (E, 3, C)."""
-        out = np.zeros((self._ends.size, 3, residual.shape[0]))
-        for k, rows in self._stretches():
-            for i, (a, b) in enumerate(((residual, residual), (residual, slope), (slope, slope))):
-                out[k, i] = np.einsum("cp,cp->c", a[:, rows], b[:, rows])
-        return np.cumsum(out, axis=0)
-
-    def log_likelihood(self, pattern: Pattern) -> FloatArray:
-        """Log-likelihood of each member over a pattern, level and corner cell integrated, (C,)."""
-        at = self._ends_of(pattern)
-        r, c = ((sums[at[:, 1]] - sums[at[:, 0]]).sum(axis=0) for sums in self._sums)
-        rr, rc, cc = (self._squares[at[:, 1]] - self._squares[at[:, 0]]).sum(axis=0)
-        mask = np.tile(pattern.mask(self._points), 2)
-        inner = self._factors.of(pattern)
-        level = self._level[mask]
-        bd = inner.apply(self._factors.columns[mask].T @ level)
-        br, bc = inner.apply(r[:, :-1]), inner.apply(c[:, :-1])
-        rd, cd = r[:, -1] - br @ bd, c[:, -1] - bc @ bd
-        dd = np.full_like(rd, level @ level - bd @ bd)
-        rr, rc, cc = (
-            plain - np.einsum("ck,ck->c", a, b) for plain, a, b in ((rr, br, br), (rc, br, bc), (cc, bc, bc))
+        self._factors, self._patterns = factors, patterns
+        stretches = Stretches(observation.frequency_hz.size, patterns)
+        level = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
+        residual, slope = observation.whiten(members.residual), observation.whiten(members.slope)
+        right = np.column_stack([factors.columns, level])
+        rows = list(stretches.rows())
+        self._sums = [
+            stretches.over([vectors[:, at] @ right[at] for at in rows])
+            for vectors in (residual, slope, level[None])
+        ]
+        pairs = ((residual, residual), (residual, slope), (slope, slope))
+        self._squares = stretches.over(
+            [np.array([np.einsum("cp,cp->c", a[:, at], b[:, at]) for a, b in pairs]) for at in rows]
         )
-        gram = np.array([[rr, rd, rc], [rd, dd, cd], [rc, cd, cc]])
-        variance = (_PRODUCT_STEP / 2) ** 2
-        products = products_of(*marginalise_last(gram, np.full_like(rd, inner.log_det), variance))
+
+    def log_likelihood(self) -> FloatArray:
+        """Log-likelihood of each member over each pattern, level and corner cell integrated, (N, C)."""
+        self._factors.prepare(self._patterns)
+        found = [self._over(n, self._factors.of(pattern)) for n, pattern in enumerate(self._patterns)]
+        log_det = np.array([self._factors.of(pattern).log_det for pattern in self._patterns])
+        gram = np.stack(found, axis=2)
+        growth = np.broadcast_to(log_det[:, None], gram.shape[2:])
+        products = products_of(*marginalise_last(gram, growth, (_PRODUCT_STEP / 2) ** 2))
         prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
         return log_likelihood(products, prior)
 
-    def _ends_of(self, pattern: Pattern) -> NDArray[np.int_]:
-        """Positions among the ends of each stretch of a pattern, (stretches, 2)."""
-        stretches = [(pattern.low, pattern.high)]
-        stretches += [
-            (self._spectrum + i, self._spectrum + i + 1) for i, r in enumerate(pattern.readings) if r
-        ]
-        return np.searchsorted(self._ends, stretches)
+    def _over(self, n: int, inner: InnerFactor) -> FloatArray:
+        """Inner products (3, 3, C) of residual, level and slope over one of the patterns."""
+        r, c, d = (sums[n] for sums in self._sums)
+        rr, rc, cc = self._squares[n]
+        br, bc, bd = (inner.apply(sums[:, :-1]) for sums in (r, c, d))
+        rd, cd = r[:, -1] - br @ bd[0], c[:, -1] - bc @ bd[0]
+        dd = np.full_like(rd, d[0, -1] - bd[0] @ bd[0])
+        rr, rc, cc = (
+            plain - np.einsum("ck,ck->c", a, b) for plain, a, b in ((rr, br, br), (rc, br, bc), (cc, bc, bc))
+        )
+        return np.array([[rr, rd, rc], [rd, dd, cd], [rc, cd, cc]])
 
 
 @dataclass(frozen=True, slots=True)
