@@ -19,6 +19,7 @@ from whichcore.errors import Cancelled, UsageError
 from whichcore.files import Dimension, parse_prefixed
 from whichcore.measure.hands import CAUTION, what_to_fit
 from whichcore.rig.instruments import Operator
+from whichcore.rig.virtual.cores import core as core_on_the_bench
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -97,6 +98,8 @@ def fit_core(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
     ------
     UsageError
         A core named on another bench, or none on the virtual one.
+    InputError
+        The virtual bench has no core of this name.
     """
     if opened.virtual is None:
         if core is not None:
@@ -109,6 +112,7 @@ def fit_core(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
             allowed="--core bin-h and its like",
             next_step="see docs/reference/virtual-bench.md",
         )
+    core_on_the_bench(core)  # a name nobody knows is refused before the bench is asked
     winding: dict[str, Any] = {"turns": specimen.winding.turns}
     if specimen.winding.secondary_turns is not None:
         winding["secondary_turns"] = specimen.winding.secondary_turns

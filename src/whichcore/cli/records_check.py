@@ -22,7 +22,7 @@ def command(session: Session, /, address: str | None) -> int:
 
     The exit code is 6 where a record is damaged.
     """
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         damaged = tuple(store.damaged())
         waiting = unfinished_sweeps(store)
         count, place = store.count(Question(corrected=True), most=10**9), store.address

@@ -27,7 +27,7 @@ def command(session: Session, /, first: str, second: str, address: str | None) -
     The ratio of the impedances is held against its uncertainty; what both owe to one calibration cancels. A
     share of 1 is what 95 of 100 pairs of equal cores stay within, at one frequency.
     """
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         compared = compare_sweeps(store, first, second)
     session.deliver(lambda: _report(compared), lambda: _text(compared))
 

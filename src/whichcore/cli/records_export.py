@@ -32,7 +32,7 @@ def command(
     """
     if bool(ids) is everything:
         raise UsageError("say which records to export", where="ID or --all", allowed="either of them")
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         wanted = {
             record.id
             for one in ids

@@ -44,7 +44,7 @@ def command(session: Session, /, words: tuple[str, ...], address: str | None, **
     Everything asked for must hold. Materials, which are kept with the verdicts they took part in, are listed
     with --all or --kind material.
     """
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         for name in ("core", "before"):
             asked[name] = store.find(asked[name]).id if asked[name] else ""
         question = _question(" ".join(words), **asked)

@@ -29,7 +29,7 @@ FORMAT = "whichcore-record/1"
 @click.pass_obj
 def command(session: Session, /, record_id: str, target: str | None, address: str | None) -> None:
     """Show the record ID (its first digits are enough), what belongs to it, and the file it was kept from."""
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         record = store.find(record_id)
         if target is not None:
             create_bytes(Path(target), store.payload(record.id))

@@ -22,7 +22,7 @@ FORMAT = "whichcore-record/1"
 @click.pass_obj
 def command(session: Session, /, record_id: str, name: str, off: bool, address: str | None) -> None:
     """Put the tag NAME on the record ID: a drawer, a customer, an order."""
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         store.tag(record_id, name, off=off)
         record = store.find(record_id)
     tags = ", ".join(record.tags) or "none"

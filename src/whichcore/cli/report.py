@@ -89,7 +89,7 @@ def _kept(record: str, address: str | None, asked: dict[str, Any]) -> Dossier:
     from whichcore.records import open_store  # noqa: PLC0415 - the database is loaded only for records
     from whichcore.report.from_record import dossier_of_record  # noqa: PLC0415
 
-    with open_store(address) as store:
+    with open_store(address, make=False) as store:
         return dossier_of_record(store, record)
 
 

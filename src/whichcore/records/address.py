@@ -34,7 +34,7 @@ def store_address(stated: str | None = None) -> URL:
     """
     text = (stated or os.environ.get(VARIABLE, "")).strip()
     if not text:
-        return _of_file(home_folder() / FILE_NAME)
+        return own_store()
     if not re.match(r"[A-Za-z][A-Za-z0-9+.]*://", text):
         return _of_file(Path(text).expanduser())
     try:
@@ -45,6 +45,11 @@ def store_address(stated: str | None = None) -> URL:
     if kind not in _DRIVERS or not url.database:
         raise _refused(url.render_as_string(hide_password=True))
     return url.set(drivername=_DRIVERS[kind])
+
+
+def own_store() -> URL:
+    """Return the address of the store in the user's data folder."""
+    return _of_file(home_folder() / FILE_NAME)
 
 
 def shown(url: URL) -> str:

@@ -16,7 +16,7 @@ from sqlalchemy import URL, Connection, Row, func, insert, select
 
 from whichcore.errors import RecordError
 from whichcore.files import make_folder
-from whichcore.records.address import shown, store_address
+from whichcore.records.address import own_store, shown, store_address
 from whichcore.records.database import bring_up_to_date, engine_of, transaction
 from whichcore.records.query import after, answering, tag_stands
 from whichcore.records.rows import Kind, NewRecord, Question, Record, UsedMaterial, now
@@ -27,20 +27,34 @@ LONGEST_TAG = 64
 MOST_COUNTED = 1000  # a screen needs no more than "1000 or more"
 
 
-def open_store(stated: str | None = None) -> Store:
-    """Open the store, making it where there is none.
+def open_store(stated: str | None = None, *, make: bool = True) -> Store:
+    """Open the store.
 
     Parameters
     ----------
     stated : str or None
         A path or URL; see :func:`whichcore.records.address.store_address`.
+    make : bool
+        Make it where there is none; the user's own is always made.
 
     Raises
     ------
     RecordError
         It cannot be reached, belongs to a newer program, or is none.
     """
-    return Store(store_address(stated))
+    url = store_address(stated)
+    if (
+        not make
+        and url != own_store()
+        and url.drivername == "sqlite"
+        and not Path(str(url.database)).exists()
+    ):
+        raise RecordError(
+            "there is no store of records here",
+            where=shown(url),
+            next_step="check the name, or keep something in it first: whichcore records keep",
+        )
+    return Store(url)
 
 
 class Store:

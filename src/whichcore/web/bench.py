@@ -38,6 +38,7 @@ from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_
 from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFoundOn, PointDone
 from whichcore.rig.level import FluxRule
 from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.virtual.cores import core as core_on_the_bench
 from whichcore.web.folders import specimen_file, sweeps_folder
 from whichcore.web.messages import Answering, as_error, collected
 from whichcore.web.points import earlier_points, point_event
@@ -255,6 +256,7 @@ def _settings(bench: str) -> BenchSettings:
 def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
     if opened.virtual is None:
         return
+    core_on_the_bench(core or "")
     winding: dict[str, Any] = {"turns": specimen.winding.turns}
     if specimen.winding.secondary_turns is not None:
         winding["secondary_turns"] = specimen.winding.secondary_turns

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import uvicorn
 
-from whichcore.errors import InputError
+from whichcore.errors import Cancelled, InputError
 from whichcore.web.app import make_app
 from whichcore.web.guard import Guarded, loopback_hosts
 
@@ -35,6 +35,8 @@ def serve(host: str, port: int | None, ready: Callable[[str], None]) -> None:
     ------
     InputError
         The address cannot be listened on.
+    Cancelled
+        It was stopped: the only end there is.
     """
     listening = _listen(host, port)
     bound = listening.getsockname()[1]
@@ -54,6 +56,7 @@ def serve(host: str, port: int | None, ready: Callable[[str], None]) -> None:
     )
     server = _Server(config)
     asyncio.run(server.run_until_stopped(listening, lambda: ready(address)))
+    raise Cancelled("the page is closed; the output is off, and every finished point is kept")
 
 
 class _Server(uvicorn.Server):
