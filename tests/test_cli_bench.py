@@ -264,3 +264,11 @@ def test_a_sweep_is_kept_from_its_beginning_on(bench, tmp_path):
     assert kinds == ["sweep", "sweep-begun", "core"]
     assert "kept: sweep" in done.stderr
     assert "not finished" not in run("records", "check", "--records", tmp_path / "store.sqlite").stdout
+
+
+def test_a_core_that_the_virtual_bench_has_not_is_code_3(place, tmp_path):
+    words = ("--specimen", place[0] / "ring.toml", "--out", tmp_path / "x.csv", "--core", "bin-zz")
+    done = run("sweep", "--bench", "virtual", *words)
+    assert done.exit_code == 3
+    assert "bin-h" in done.stderr
+    assert done.stderr.count("\n") == 1
