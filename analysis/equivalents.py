@@ -6,14 +6,10 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from whichcore.analysis.curve_deviation import amplitudes, curve_columns
 from whichcore.analysis.materials import Library
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.posterior import (
-    Evidence,
-    amplitudes,
-    curve_columns,
-    fitted_log_reluctivity,
-)
+from whichcore.analysis.posterior import Evidence, fitted_log_reluctivity
 from whichcore.analysis.separability import SEPARABLE_CHI2, Shared, squared_distances
 
 

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from whichcore.analysis.curve_deviation import amplitudes, curve_columns
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, unexplained
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.open_members import open_members
-from whichcore.analysis.posterior import amplitudes, curve_columns, fitted_log_reluctivity
+from whichcore.analysis.posterior import fitted_log_reluctivity
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.verdict import DecidedBy
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.candidate_cube import Explanation
+from whichcore.analysis.curve_deviation import amplitudes, column_key, curve_columns
 from whichcore.analysis.curve_table import CurveTable
 from whichcore.analysis.information import GaussianMixture
 from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, unexplained
@@ -18,7 +19,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, some_points
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.planned import Plan, common_of, whitener_of
-from whichcore.analysis.posterior import Evidence, amplitudes, column_key, curve_columns
+from whichcore.analysis.posterior import Evidence
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Candidates looked at, and the probability that the others may hold together.

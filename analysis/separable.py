@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 from scipy.spatial.distance import squareform
 
+from whichcore.analysis.curve_deviation import Amplitude, amplitudes, column_key, curve_columns
 from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.forecast import Forecast
 from whichcore.analysis.forecast_curves import TRIED, Curves, curves_of, nearest_shift
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, observe
-from whichcore.analysis.posterior import Amplitude, amplitudes, column_key, curve_columns
 from whichcore.analysis.section_fit import feels_section, section_columns
 from whichcore.analysis.separability import (
     SEPARABLE_CHI2,

@@ -1,0 +1,166 @@
+"""What the candidates of one specimen share: its data, and the worth of points a candidate is silent on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating
+from whichcore.analysis.candidate_rows import predictions, rows_of
+from whichcore.analysis.curve_deviation import Supposed, amplitudes, curve_columns
+from whichcore.analysis.curve_table import SHIFTS
+from whichcore.analysis.materials import Library, Material, MaterialClass
+from whichcore.analysis.observation import Observation
+from whichcore.analysis.priors import GapNode, corner_prior
+from whichcore.analysis.reach import Pattern, Reach, followed_points, reach_of, whole
+from whichcore.analysis.ringing import log_evidence_of_ringing
+from whichcore.analysis.ringing_candidates import RingingCurves
+from whichcore.analysis.section_prior import SAME_SECTION, section_matters, section_prior
+from whichcore.analysis.types import FloatArray
+from whichcore.analysis.unlisted import OpenAlternative
+
+
+def _whole_if_closed(branches: Branches) -> Branches:
+    """Leave the cracks of a closed core out: rare, and the section acts less behind a gap."""
+    if branches.gaps[0].median > 0:
+        return replace(branches, other_section=True)
+    return Branches((GapNode(1.0, 0.0, 0.0),), branches.turns, other_section=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """The open alternative on the first spectrum points and all readings, and the worth of the others."""
+
+    alternative: OpenAlternative
+    everything: Pattern
+    ringing: float
+
+    def silence(self, pattern: Pattern) -> float:
+        """Log evidence of what is measured beside a pattern, given it."""
+        known = self.alternative.log_evidence(self.everything) - self.alternative.log_evidence(pattern)
+        return known + self.ringing
+
+
+def followed_of(materials: Sequence[Material], observation: Observation) -> dict[int, Followed]:
+    """Return the open alternative for each number of points that a section may leave to be followed."""
+    suppositions = (False, True) if section_matters(observation) else (False,)
+    patterns: dict[int, list[Pattern]] = {observation.spectrum_points: []}
+    if len(suppositions) > 1:
+        patterns[_followed_if_unknown(observation)] = []
+    for other in suppositions:
+        reach = reach_of(materials, observation, SHIFTS, other_section=other)
+        cuts = np.repeat(
+            [followed_points(m, observation, other_section=other) for m in materials], SHIFTS.size
+        )
+        for pattern, rows in reach.patterns():
+            for cut in np.unique(cuts[rows]):
+                patterns.setdefault(int(cut), []).append(pattern)
+    out = {}
+    for cut, wanted in patterns.items():
+        kept = observation.at(np.r_[:cut, observation.spectrum_points : observation.frequency_hz.size])
+        alternative = OpenAlternative(kept, wanted)
+        out[cut] = Followed(alternative, whole(kept), log_evidence_of_ringing(observation, cut))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenCase:
+    """What all cubes of one specimen share."""
+
+    library: Library
+    observation: Observation
+    followed: Mapping[int, Followed]
+
+    def cube(
+        self, judged: Sequence[Material], indices: list[int], branches: Branches, other_section: bool
+    ) -> CandidateCube:
+        """Return the cube of some materials: curves of the library, priors and deviation of those judged."""
+        observation = self.observation
+        materials = [judged[i] for i in indices]
+        first = materials[0]
+
+        if other_section:
+            branches = _whole_if_closed(branches)
+
+        def deviations(gap_ratio: float) -> list[Deviating]:
+            supposed = Supposed(gap_ratio, other_section)
+            return [
+                Deviating(amplitude.share, curve_columns(observation, first, amplitude, supposed))
+                for amplitude in amplitudes(first)
+            ]
+
+        reach = reach_of(materials, observation, SHIFTS, other_section=other_section)
+        return CandidateCube(
+            observation=observation,
+            predicted=predictions(self.library, indices, observation, other_section=other_section),
+            reach=reach,
+            deviations=deviations,
+            priors=(corner_prior(materials, SHIFTS, observation.temperature_c), branches),
+            silence=self._silence(first, reach, other_section),
+        )
+
+    def of_curves(
+        self, materials: Sequence[Material], curves: RingingCurves, branches: Branches
+    ) -> CandidateCube:
+        """Return the cube of curves worked out for the section of the specimen."""
+        full = self.followed[self.observation.spectrum_points]
+        observation = self.observation
+        doubt = observation.whiten_columns(curves.columns)
+        # the curves carry their section: as such they are as good as any whose section does not matter
+        plain = replace(observation, section_m=None)
+
+        def deviations(gap_ratio: float) -> list[Deviating]:
+            supposed = Supposed(gap_ratio)
+            return [
+                Deviating(
+                    amplitude.share,
+                    np.column_stack([curve_columns(plain, materials[0], amplitude, supposed), doubt]),
+                )
+                for amplitude in amplitudes(materials[0])
+            ]
+
+        reach = reach_of(materials, plain, SHIFTS)
+        silence = np.empty(reach.low.size)
+        for pattern, rows in reach.patterns():
+            silence[rows] = full.silence(pattern)
+        return CandidateCube(
+            observation=observation,
+            predicted=rows_of(materials, curves.table, plain, other_section=False),
+            reach=reach,
+            deviations=deviations,
+            priors=(corner_prior(materials, SHIFTS, observation.temperature_c), _whole_if_closed(branches)),
+            silence=silence.reshape(-1, SHIFTS.size, 1),
+        )
+
+    def _silence(self, material: Material, reach: Reach, other_section: bool) -> FloatArray:
+        """Return what is expected of the points where candidates of one section are silent, (M, S, 1)."""
+        cut = followed_points(material, self.observation, other_section=other_section)
+        out = np.empty(reach.low.size)
+        for pattern, rows in reach.patterns():
+            out[rows] = self.followed[cut].silence(pattern)
+        return out.reshape(-1, SHIFTS.size, 1)
+
+
+def _followed_if_unknown(observation: Observation) -> int:
+    """Return the spectrum points at which references of unknown section can be followed."""
+    return section_prior(observation, None).followed - observation.reading_points
+
+
+def open_alternative(case: SpecimenCase) -> tuple[float, dict[str, float]]:
+    """Log evidence of the family over all data, and its classes; its manganese-zinc rings as well."""
+    full = case.followed[case.observation.spectrum_points]
+    total, classes = full.alternative.log_evidence(full.everything), full.alternative.classes
+    name = MaterialClass.MNZN.value
+    if not section_matters(case.observation):
+        return total, classes
+    other = case.followed[_followed_if_unknown(case.observation)]
+    logs = {key: total + np.log(max(share, 1e-300)) for key, share in classes.items()}
+    ringing = other.alternative.log_evidence(other.everything) + np.log(other.alternative.classes[name])
+    logs[name] = np.logaddexp(
+        np.log(SAME_SECTION) + logs[name], np.log(1 - SAME_SECTION) + ringing + other.ringing
+    )
+    total = float(logsumexp(list(logs.values())))
+    return total, {key: float(np.exp(value - total)) for key, value in logs.items()}
