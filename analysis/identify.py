@@ -238,6 +238,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         use=shared_use(case.library.materials, listed),
         evidence=posterior.shifts,
         trial=case.trial,
+        stated_turns=case.curves.stated_turns,
     )
 
 

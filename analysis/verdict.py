@@ -232,6 +232,8 @@ class Verdict:
         None without a sweep.
     trial : tuple of Finding
         What the tests of the sweep found before it was judged.
+    stated_turns : int
+        Turn count that ``spectrum`` and the fitted curves are reduced with; 0 when not known.
     """
 
     kind: VerdictKind
@@ -253,6 +255,7 @@ class Verdict:
     next_steps: tuple[NextStep, ...] = ()
     decided_by: DecidedBy | None = None
     trial: tuple[Finding, ...] = ()
+    stated_turns: int = 0
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as the JSON contract has it; finite numbers only."""

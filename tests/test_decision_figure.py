@@ -84,6 +84,19 @@ def test_a_gap_moves_the_lower_panel_and_not_the_upper():
     assert whole[1][0] / measured[1][0] == pytest.approx(10000 / 5455, rel=0.1)
 
 
+def test_a_gap_is_taken_off_with_the_turns_of_its_candidate():
+    """Of a cracked core with one turn more than stated 1/fitted holds g (10/11)², not g."""
+    ratio, core = 5e-4, relaxation(2300, 1.8e6)
+    verdict = identify(ring(), sweep=wound(core, noise=0.002), library=LIBRARY)
+    first = replace(
+        verdict.candidates[0], gap_ratio=ratio, turns=11, fitted=(11 / 10) ** 2 / (1 / core + ratio)
+    )
+    figure = figures.gap_invariant_figure(replace(verdict, candidates=(first,)), NAMES, "cracked")
+    drawn = next(line for line in figure.axes[1].get_lines() if line.get_marker() == "s").get_ydata()
+    # analytic: read with 10 turns a whole core shows (11/10)² of its permeability
+    assert drawn == pytest.approx(1.21 * core.real, rel=1e-9)
+
+
 def test_a_verdict_without_a_curve_is_refused(verdict):
     bare = replace(verdict, spectrum=None, decided_by=None)
     for drawing in (figures.decision_figure, figures.gap_invariant_figure):

@@ -107,7 +107,7 @@ def gap_invariant_figure(
     colours = theme(dark)
     figure, panels = two_panels(title, colours, width_in)
     shown = [c for c in verdict.candidates if c.fitted is not None][:2]
-    whole = [_without_gap(candidate) for candidate in shown]
+    whole = [_without_gap(candidate, verdict.stated_turns) for candidate in shown]
     reluctivity = _inverse(spectrum.permeability)
     covariance = point_covariance(*propagate(spectrum.scatter, spectrum.sources, -(reluctivity**2)))
     plain = point_covariance(spectrum.scatter, spectrum.sources)
@@ -143,12 +143,16 @@ def _nothing() -> AnalysisError:
     )
 
 
-def _without_gap(candidate: Candidate) -> ComplexArray:
-    """Take the gap off a fitted curve: 1/μ = 1/μe − g."""
+def _without_gap(candidate: Candidate, stated_turns: int) -> ComplexArray:
+    """Take the gap off a fitted curve, 1/μ = 1/μe − g, as the turns that were stated show the core.
+
+    A fitted curve is what these would be read as: with another turn count n the gap is g (N/n)² in it.
+    """
     fitted = candidate.fitted
     if fitted is None:
         raise _nothing()
-    return _inverse(_inverse(fitted) - candidate.gap_ratio)
+    ratio = stated_turns / candidate.turns if stated_turns and candidate.turns else 1.0
+    return _inverse(_inverse(fitted) - candidate.gap_ratio * ratio**2)
 
 
 def _inverse(values: ComplexArray) -> ComplexArray:
