@@ -36,7 +36,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import nnls
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.errors import AnalysisError, InputError
@@ -224,7 +224,7 @@ def check_passivity(
     -------
     Passivity
     """
-    coverage = float(norm.isf(false_alarms / permeability.size))
+    coverage = float(-ndtri(false_alarms / permeability.size))
     violations = np.asarray(-permeability.imag < -coverage * np.asarray(standard_uncertainty))
     return Passivity(passive=not violations.any(), violations=violations)
 

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc
 
 from whichcore.analysis.curve_difference import interpolation
 from whichcore.analysis.flux_density import core_voltage_vrms, peak_flux_density_t
@@ -413,7 +413,7 @@ def _stretch(residual: ComplexArray, covariance: FloatArray, degree: int) -> tup
     if freedom < 1 or not np.all(np.linalg.det(covariance) > 0):
         return 1.0, ()
     chi_squared = float(np.einsum("fi,fij,fj->", parts, np.linalg.inv(covariance), parts))
-    if stats.chi2.sf(chi_squared, freedom) >= _RARE:
+    if chdtrc(freedom, chi_squared) >= _RARE:
         return 1.0, ()
     ratio = chi_squared / freedom
     return ratio, (

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from whichcore.analysis.curve_difference import RAYLEIGH_PER_T
 from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows
@@ -188,7 +188,7 @@ def range_step(data: TriedData) -> Finding:
         told = "the range never changed" if not at else "too few points beside a change of range"
         return Finding(Fault.RANGE_STEP, None if at else True, told)
     i, size, distance = max(found, key=lambda item: item[2])
-    limit = float(np.sqrt(chi2.isf(STEP_P / len(found), 2)))
+    limit = float(np.sqrt(chdtri(2, STEP_P / len(found))))
     strength = Strength(distance, limit, Unit.STANDARD_UNCERTAINTIES)
     if distance <= limit or abs(size) <= LEAST_STEP:
         return Finding(Fault.RANGE_STEP, True, "no step where the range changes", strength)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtri, ndtri
 
 from whichcore.analysis.causality import (
     COPPER_SHARE,
@@ -53,7 +53,7 @@ def negative_loss(data: TriedData) -> Finding:
     outcome = check_passivity(data.mu, u, FALSE_ALARMS)
     depth = -data.loss / np.maximum(u, 1e-300)
     worst = int(np.argmax(depth))
-    limit = float(norm.isf(FALSE_ALARMS / depth.size))
+    limit = float(-ndtri(FALSE_ALARMS / depth.size))
     strength = Strength(float(depth[worst]), limit, Unit.STANDARD_UNCERTAINTIES)
     if outcome.passive:
         return Finding(
@@ -156,7 +156,7 @@ def causality(data: TriedData, fit: Causality | None) -> Finding:
         return Finding(Fault.CAUSALITY, None, "too few points to see whether μ′ and μ″ belong to each other")
     count = 2 * fit.frequency_hz.size
     chi = fit.normalised_rms**2 * count
-    limit = float(chi2.isf(CAUSAL_P, max(fit.degrees_of_freedom, 1)))
+    limit = float(chdtri(max(fit.degrees_of_freedom, 1), CAUSAL_P))
     strength = Strength(float(np.sqrt(chi / limit)), 1.0, Unit.RATIO)
     band = (float(fit.frequency_hz[0]), float(fit.frequency_hz[-1]))
     if chi <= limit or _beyond_scatter(data, fit) <= DOUBTFUL_RESIDUAL:
