@@ -15,7 +15,7 @@ from whichcore.analysis.level_integral import (
     posterior_level,
     products_of,
 )
-from whichcore.analysis.reach import Reach
+from whichcore.analysis.reach import Pattern, Reach, Stretches
 
 POINTS, COLUMNS = 6, 3
 RNG = np.random.default_rng(11)
@@ -50,6 +50,21 @@ def test_alternative_covariances_do_not_touch_each_other():
         alone = inner_products(rows, ONE, ALL, JointFactors([columns]))
         np.testing.assert_allclose(both[0][:, :, a], alone[0][:, :, 0], rtol=1e-12)
         np.testing.assert_allclose(both[1][a], alone[1][0], rtol=1e-12)
+
+
+def test_sums_over_stretches_are_those_over_the_points_of_each_pattern():
+    patterns = [
+        Pattern(0, 4, (True, False)),
+        Pattern(1, 3, (False, True)),
+        Pattern(0, 0, (True, True)),
+        Pattern(2, 4, (False, False)),
+    ]
+    stretches = Stretches(POINTS, patterns)
+    found = stretches.over([COMMON[rows].T @ COMMON[rows] for rows in stretches.rows()])
+    for value, pattern in zip(found, patterns, strict=True):
+        seen = COMMON[np.tile(pattern.mask(POINTS), 2)]
+        # analytic: the same products, taken point by point; tolerance: rounding
+        np.testing.assert_allclose(value, seen.T @ seen, rtol=1e-12, atol=1e-12)
 
 
 def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:
