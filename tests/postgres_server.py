@@ -31,7 +31,7 @@ def _as_server(*words):
 
 @contextlib.contextmanager
 def running_server():
-    """Yield the beginning of the URL of every database of a new server."""
+    """Yield the beginning of the URL of every database of a new server, and what controls it."""
     programs = _programs()
     folder = Path(tempfile.mkdtemp(prefix="records-"))
     if os.geteuid() == 0:
@@ -44,13 +44,19 @@ def running_server():
     _as_server(programs / "initdb", "-D", data, "-U", "keeper", "-A", "trust", "-E", "UTF8", "--locale=C")
     options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={folder} -c fsync=off"
     control = (programs / "pg_ctl", "-D", data, "-w")
-    _as_server(*control, "-l", folder / "log", "-o", options, "start")
+    control = (*control, "-l", folder / "log", "-o", options)
+    start(control)
     try:
         yield f"postgresql://keeper@127.0.0.1:{port}", control
     finally:
         with contextlib.suppress(subprocess.CalledProcessError):
-            _as_server(*control, "-m", "immediate", "stop")
+            stop(control)
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def start(control):
+    """Start the server, and wait until it answers."""
+    _as_server(*control, "start")
 
 
 def stop(control):

@@ -22,7 +22,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import text
 from sqlalchemy.engine import make_url
 
-from postgres_server import running_server
+from postgres_server import running_server, start, stop
 from whichcore import load_library
 from whichcore.analysis.types import Capture
 from whichcore.errors import InputError, RecordError
@@ -508,6 +508,22 @@ def test_the_address_is_the_stated_one_the_variable_or_the_user_s(monkeypatch, t
 def test_a_database_that_is_not_there_is_one_line():
     with pytest.raises(RecordError, match="cannot be reached"):
         open_store("postgresql://keeper@127.0.0.1:9/shop")
+
+
+@pytest.mark.soak
+def test_a_database_that_goes_away_is_one_line_and_comes_back_whole():
+    with running_server() as (url, control):
+        address = new_database(url)
+        with open_store(address) as store:
+            kept = store.add(note())
+            stop(control)
+            with pytest.raises(RecordError, match="cannot be reached") as caught:
+                store.add(note("lost"))
+            assert caught.value.exit_code == 6
+            start(control)
+            assert store.payload(kept) == b"a core"
+            again = store.add(note("found"))
+            assert {record.id for record in store.search()} == {kept, again}
 
 
 def test_a_database_without_that_name_is_one_line(server):

@@ -1,6 +1,7 @@
 """The server of the bench page: who may ask what, what is refused, and what ends with it."""
 
 import asyncio
+import contextlib
 import json
 import os
 import signal
@@ -260,6 +261,15 @@ def told_until(line, *kinds):
             return seen
 
 
+def points_of(home, journal):
+    """Return the rows of a journal that are whole, by frequency; each frequency stands there once."""
+    text = (home / "page" / "sweeps" / journal).read_text()
+    rows = [row for row in text[: text.rfind("\n")].splitlines() if row[:1].isdigit()]
+    found = {float(row.partition(",")[0]): row for row in rows}
+    assert len(found) == len(rows)
+    return found
+
+
 def live(address, name):
     return connect(f"{address.replace('http', 'ws')}live?page={name}", origin=address.rstrip("/"))
 
@@ -300,9 +310,8 @@ def test_a_server_killed_in_a_sweep_loses_no_finished_point_and_goes_on(tmp_path
             done = [e for _ in range(4) for e in told_until(line, "point") if e["type"] == "point"]
         process.send_signal(signal.SIGKILL)
         process.wait()
-    rows = (tmp_path / "page" / "sweeps" / journal).read_text().splitlines()
-    kept = {float(row.partition(",")[0]) for row in rows if row[:1].isdigit()}
-    assert {event["frequency_hz"] for event in done} <= kept
+    rows = points_of(tmp_path, journal)
+    assert {event["frequency_hz"] for event in done} <= set(rows)
     time.sleep(3)  # the child at the bench sees its input close, switches off and ends
     with page_server(tmp_path) as (address, process):
         page = Page(address)
@@ -312,11 +321,51 @@ def test_a_server_killed_in_a_sweep_loses_no_finished_point_and_goes_on(tmp_path
             page.ask("sweep", **sweep, journal=journal)
             events = told_until(line, "finished", "failed")
         assert events[-1]["type"] == "finished", events[-1]
-        again = {e["frequency_hz"] for e in events if e["type"] == "point"}
-        assert not again & {e["frequency_hz"] for e in done}
         assert page.ask("state")["unfinished"] == []
+        whole = points_of(tmp_path, journal)
+        assert len(whole) > len(rows)
+        assert {f: whole[f] for f in rows} == rows  # not measured again
         kept = page.ask("records.sweep", record=events[-1]["record"])
-        assert set(kept["frequency_hz"]) >= again | {e["frequency_hz"] for e in done}
+        assert set(kept["frequency_hz"]) == set(whole)
+
+
+@pytest.mark.soak
+def test_eight_pages_live_through_a_restart_and_one_closed_in_a_sweep_stops_nothing(tmp_path):
+    """Every page joins again, sees the same, and no finished point is lost."""
+    sweep = {"bench": "virtual", "specimen": RING, "name": "ring", "core": "bin-h"}
+    names = [f"page-{n}" for n in range(8)]
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = str(probe.getsockname()[1])
+    with page_server(tmp_path, port=port) as (address, process):
+        page = Page(address, names[0])
+        with contextlib.ExitStack() as stack:
+            lines = [stack.enter_context(live(address, name)) for name in names]
+            page.ask("calibrate", bench="virtual", points_per_decade=5)
+            assert {told_until(line, "finished", "failed")[-1]["type"] for line in lines} == {"finished"}
+            journal = page.ask("sweep", **sweep)["journal"]
+            lines[0].close()  # the page that drives is closed: the sweep goes on
+            seen = [[e for e in told_until(line, "point") if e["type"] == "point"] for line in lines[1:]]
+            assert len({tuple(e["frequency_hz"] for e in events) for events in seen}) == 1
+            more = told_until(lines[1], "point")
+            assert more[-1]["type"] == "point"
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(timeout=60) == 130
+    rows = points_of(tmp_path, journal)
+    assert {seen[0][-1]["frequency_hz"], more[-1]["frequency_hz"]} <= set(rows)
+    with page_server(tmp_path, port=port) as (again, process), contextlib.ExitStack() as stack:
+        assert again == address
+        lines = [stack.enter_context(live(address, name)) for name in names]
+        assert all(json.loads(line.recv(timeout=30))["type"] == "hello" for line in lines)
+        other = Page(address, names[5])
+        assert [one["journal"] for one in other.ask("state")["unfinished"]] == [journal]
+        other.ask("sweep", **sweep, journal=journal)
+        ends = [told_until(line, "finished", "failed") for line in lines]
+        assert {events[-1]["type"] for events in ends} == {"finished"}
+        whole = points_of(tmp_path, journal)
+        assert {f: whole[f] for f in rows} == rows
+        told = [{e["frequency_hz"] for e in events if e["type"] == "point"} for events in ends]
+        assert all(one == set(whole) for one in told)
 
 
 # --- the end -----------------------------------------------------------------------------------------------
