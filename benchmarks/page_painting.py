@@ -1,8 +1,8 @@
 """From the server to the screen: a kept sweep of 1,000 points, four traces with their intervals.
 
-Recorded, no gate (aim: 100 ms). The page's own modules ask for the sweep, draw |Z|, phase, μ′ and μ″, and wait
-until the browser has painted; the median of several times, the first one apart, since it draws into new charts.
-Needs the package playwright and Chromium.
+Recorded, no gate (aim: 100 ms). The page's own modules ask for the sweep, draw |Z|, phase, μ′ and μ″, and
+wait until the browser has painted; the median of several times, the first one apart, since it draws into new
+charts. Needs the package playwright and Chromium.
 """
 
 from __future__ import annotations
