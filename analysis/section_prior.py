@@ -150,7 +150,7 @@ def section_key(reference_m: Sides | None) -> Sides | None:
     return None if reference_m is None else _rounded(reference_m)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)
 def _worked_out(
     frequency: bytes, rows: bytes, own_m: Sides, reference_m: Sides | None
 ) -> tuple[ComplexArray, FloatArray]:
