@@ -42,14 +42,15 @@ def _process(*words, **more):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env=environment,
-        # a shell lets what it runs in the background ignore Ctrl-C; here the signal is what is tested
+        # what runs in the background, or under nohup, ignores some signals; here they are what is tested
         preexec_fn=None if os.name == "nt" else _hear_interrupts,  # noqa: PLW1509 - no threads here yet
         **more,
     )
 
 
 def _hear_interrupts():
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
 
 
 def _run(*words):

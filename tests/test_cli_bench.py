@@ -173,7 +173,8 @@ def test_a_wrong_shunt_in_the_file_is_code_5(bench):
     done = run("calibrate", "--bench", folder / "wrong.toml", *BAND)
     assert done.exit_code == 5
     assert "the shunt is 9.9" in done.stderr  # computed: 10.007 over 1, read with unequal channels
-    done = run(*sweep_words(folder, "other.csv"), "--bench", folder / "wrong.toml")
+    words = sweep_words(folder, "other.csv")
+    done = run(*(folder / "wrong.toml" if word == folder / "bench.toml" else word for word in words))
     assert done.exit_code == 5
     assert "no calibration for this set-up" in done.stderr
 
@@ -212,7 +213,19 @@ def started(folder, out):
         "from whichcore.cli import main; main()",
         *map(str, sweep_words(folder, out)),
     ]
-    return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    return subprocess.Popen(
+        words,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # what runs in the background, or under nohup, ignores some signals; here they are what is tested
+        preexec_fn=hear_signals,  # noqa: PLW1509 - no threads here yet
+    )
+
+
+def hear_signals():
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
 
 
 def rows(path):

@@ -232,7 +232,7 @@ def test_the_pictures_are_drawn_where_asked(card, home, tmp_path):
     svg = (tmp_path / "map.svg").read_text(encoding="utf-8")
     assert "specimen-at-ground" in svg
     assert "#14181d" in svg.lower()
-    assert done.stdout.count("drawn: ") == 7
+    assert done.stdout.count("drawn:") == 7
     wrong = _plan(card, "--picture", tmp_path / "map.pdf")
     assert (wrong.exit_code, wrong.stderr.count("\n")) == (3, 1)
     assert "unknown picture format" in wrong.stderr

@@ -43,8 +43,10 @@ def _installed_files():
     found = {}
     for name in _tracked("src/whichcore", *ROOT_FOLDERS):
         path = PurePosixPath(name)
-        if name not in links and path.parent in folders:
-            found[str(folders[path.parent] / path.name)] = name
+        # data may lie in folders below a package that are none themselves
+        package = next((parent for parent in path.parents if parent in folders), None)
+        if name not in links and package is not None:
+            found[str(folders[package] / path.relative_to(package))] = name
     return found
 
 
