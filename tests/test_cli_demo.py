@@ -221,10 +221,16 @@ def test_the_whole_demonstration_names_what_it_measured(tmp_path, monkeypatch):
     bench = json.loads(done.stdout)["bench"]
     named = {entry["id"]: entry["verdict"]["verdict"]["materials"] for entry in bench["cores"]}
     # computed: docs/make_bench_library.py made each reference from the circuit of the core it belongs to
-    assert named == {"bin-h": ["shop-power-h"], "bin-i": ["shop-power-i"], "bin-l": ["shop-dust-l"]}
-    assert (
-        "cracked or gapped" in bench["cores"][1]["learned"]
-    )  # computed: 7 um of air in the circuit of bin-i
+    assert (named["bin-h"], named["bin-l"]) == (["shop-power-h"], ["shop-dust-l"])
+    # computed: 7 um of air in the circuit of bin-i; a whole core of less permeability looks much the same, so
+    # either the crack is told, or it is said that the two cannot be told apart and what would do it
+    cracked = bench["cores"][1]
+    assert named["bin-i"] in ([], ["shop-power-i"])
+    assert "crack" in cracked["learned"]
+    assert any(
+        "cracked core of shop-power-i" in text or "cracked or gapped" in text
+        for text in cracked["verdict"]["warnings"]
+    )
     assert "cracked" not in bench["cores"][0]["learned"]
     assert (tmp_path / "out" / "bench" / "calibration.npz").is_file()
     assert len(list((tmp_path / "out").glob("bench-*.png"))) == 3 * 5

@@ -1,6 +1,5 @@
 """What is installed is what git tracks, under one name, with or without links."""
 
-import fnmatch
 import re
 import shutil
 import subprocess
@@ -72,8 +71,11 @@ def test_every_data_file_is_package_data():
     for installed in _installed_files():
         path = PurePosixPath(installed)
         if path.suffix != ".py":
-            globs = patterns.get(".".join(path.parent.parts), [])
-            missed += [] if any(fnmatch.fnmatch(path.name, glob) for glob in globs) else [installed]
+            package = next(p for p in path.parents if ".".join(p.parts) in SETUPTOOLS["packages"])
+            inside = path.relative_to(package)
+            globs = patterns.get(".".join(package.parts), [])
+            fits = (inside.match(glob) and len(inside.parts) == glob.count("/") + 1 for glob in globs)
+            missed += [] if any(fits) else [installed]
     assert missed == []
 
 
