@@ -262,6 +262,7 @@ def test_every_control_is_reached_and_a_curve_is_read_by_keys_alone(browser, ser
         assert first != last
         assert page.get_attribute(".board", "aria-valuenow") == page.get_attribute(".board", "aria-valuemax")
         page.click("summary:has-text('Table of values')")
+        page.wait_for_selector("tbody tr")
         rows = page.locator("tbody tr").count()
         assert rows == int(page.get_attribute(".board", "aria-valuemax")) + 1
         visit.open("core")
