@@ -18,14 +18,13 @@ from whichcore.analysis.multitone import count_products, tones_at
 from whichcore.analysis.multitone_fit import TonesRead, read_tones, tone_reader
 from whichcore.analysis.multitone_mean import TonesMean
 from whichcore.analysis.types import Capture, FlagKind, FloatArray, ImpedanceSweep, Phasors
-from whichcore.errors import AnalysisError, InputError, InstrumentError
+from whichcore.errors import AnalysisError, InstrumentError
 from whichcore.rig import averaging
 from whichcore.rig.events import (
     Event,
     Finished,
     LevelChanged,
     NotReachable,
-    OutputFoundOn,
     PointDone,
     Started,
     TakeDone,
@@ -45,6 +44,7 @@ from whichcore.rig.multitone_level import (
     weights,
 )
 from whichcore.rig.multitone_rule import Tilt, ToneRule, as_input, take_device
+from whichcore.rig.output_off import begin, output_off_at_the_end
 from whichcore.rig.point import Correct
 from whichcore.rig.sweep_plan import SweepPlan
 
@@ -97,25 +97,14 @@ def multitone_sweep(
     InputError
         The plan does not suit the device.
     """
-    if isinstance(plan.level, FluxRule) and correct is None:
-        raise InputError(
-            "a level by flux density needs the impedance",
-            where="level",
-            next_step="calibrate first, or give a drive level in volts",
-        )
-    was_on = bench.source.output_is_on()
-    bench.source.output_off()
-    if was_on:
-        yield OutputFoundOn(bench.source.identity)
+    yield from begin(plan, bench, corrected=correct is not None)
     run = _Run(plan, rule, bench, cancel, correct)
-    try:
+    with output_off_at_the_end(bench):
         started = run.started(done)
         yield started
         if started.points:
             yield from run.levels()
             yield from run.points(done)
-    finally:
-        bench.source.output_off()
     yield run.finished()
 
 

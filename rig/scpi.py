@@ -16,11 +16,12 @@ from whichcore.rig.command_table import DigitizerTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.instruments import DigitizerLimits
 from whichcore.rig.record_reader import ChannelRecord, RecordReader, Scale, Wanted
-from whichcore.rig.scpi_setting import LOST_STEP, identity_wanted, require_within
+from whichcore.rig.scpi_setting import LOST_STEP, require_within
 from whichcore.rig.scpi_source import ScpiSource
+from whichcore.rig.spoken import Spoken
 from whichcore.rig.table_error import TableError
 
-__all__ = ["ChannelSettings", "ScpiDigitizer", "ScpiSource", "identity_wanted", "require_within"]
+__all__ = ["ChannelSettings", "ScpiDigitizer", "ScpiSource", "require_within"]
 
 SHARE_MISSED = 0.2  # a record may take a fifth longer than its samples before the usual patience begins
 POLL_S = 0.01  # between two questions whether the record is complete
@@ -50,7 +51,7 @@ class ChannelSettings:
     probe_ratios: tuple[float, float] = (1.0, 1.0)
 
 
-class ScpiDigitizer:
+class ScpiDigitizer(Spoken):
     """A two-channel digitizer spoken to by a command table.
 
     See :class:`whichcore.rig.instruments.Digitizer`.
@@ -74,7 +75,7 @@ class ScpiDigitizer:
         talk: Conversation | None = None,
     ) -> None:
         self._table = table
-        self._talk = talk or Conversation(address, table)
+        super().__init__(talk or Conversation(address, table))
         self._settings = settings or ChannelSettings((table.channels[0], table.channels[1]))
         for name in self._settings.channels:
             if name not in table.channels:
@@ -98,22 +99,6 @@ class ScpiDigitizer:
     def limits(self) -> DigitizerLimits:
         """What it takes."""
         return self._limits
-
-    @property
-    def identity(self) -> str:
-        """What the instrument says it is."""
-        self._talk.ready()
-        return self._talk.identity
-
-    @property
-    def identity_wanted(self) -> str:
-        """What it must say it is."""
-        return identity_wanted(self._table)
-
-    @property
-    def old_errors(self) -> tuple[str, ...]:
-        """Errors found in the queue when the connection was made."""
-        return self._talk.old_errors
 
     @property
     def ranges_vpp(self) -> tuple[float, float]:
@@ -242,14 +227,6 @@ class ScpiDigitizer:
             range_labels=(f"{ranges[0]:g}V", f"{ranges[1]:g}V"),
             frequency_hz=frequency_hz,
         )
-
-    def check_errors(self) -> None:
-        """Raise InstrumentError when the instrument holds an error, and empty its queue."""
-        self._talk.check_errors()
-
-    def close(self) -> None:
-        """Close the connection; doing it twice does no harm."""
-        self._talk.close()
 
     def prepare(self) -> None:
         """Connect, and set what stays the same, where that has not been done on this connection."""

@@ -1,17 +1,11 @@
-"""What both drivers of command tables need: settings within limits, and what an instrument must say it is."""
+"""Settings of both drivers of command tables: within limits, and not lost on the way."""
 
 from __future__ import annotations
 
 from whichcore.errors import InputError
-from whichcore.rig.command_table import CommandTable
 from whichcore.rig.instruments import Span
 
 LOST_STEP = "it was reset, or turned by hand; leave it alone, and the same command takes the sweep up again"
-
-
-def identity_wanted(table: CommandTable) -> str:
-    """Return what an instrument must say it is, and which table says so."""
-    return f"{table.identity} ({table.name})"
 
 
 def require_within(value: float, span: Span, what: str, unit: str) -> None:

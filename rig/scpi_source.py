@@ -9,13 +9,14 @@ from whichcore.errors import InstrumentError
 from whichcore.rig.command_table import SourceTable
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.instruments import SourceLimits
-from whichcore.rig.scpi_setting import LOST_STEP, identity_wanted, require_within
+from whichcore.rig.scpi_setting import LOST_STEP, require_within
+from whichcore.rig.spoken import Spoken
 
 FREQUENCY_NEAR = 1e-5  # practice: seven digits and a crystal; more is another frequency
 LEVEL_NEAR = 0.05  # practice: a display rounds less; more is another level
 
 
-class ScpiSource:
+class ScpiSource(Spoken):
     """A generator spoken to by a command table; see :class:`whichcore.rig.instruments.Source`.
 
     Parameters
@@ -37,7 +38,7 @@ class ScpiSource:
         talk: Conversation | None = None,
     ) -> None:
         self._table = table
-        self._talk = talk or Conversation(address, table)
+        super().__init__(talk or Conversation(address, table))
         self._limits = limits or table.limits
         self._prepared = 0
         self._on = False
@@ -52,22 +53,6 @@ class ScpiSource:
     def limits(self) -> SourceLimits:
         """Lowest and highest values."""
         return self._limits
-
-    @property
-    def identity(self) -> str:
-        """What the instrument says it is."""
-        self._talk.ready()
-        return self._talk.identity
-
-    @property
-    def identity_wanted(self) -> str:
-        """What it must say it is."""
-        return identity_wanted(self._table)
-
-    @property
-    def old_errors(self) -> tuple[str, ...]:
-        """Errors found in the queue when the connection was made."""
-        return self._talk.old_errors
 
     @property
     def output_ohm(self) -> float:
@@ -171,14 +156,6 @@ class ScpiSource:
             )
         if "output" not in self._table.queries:
             self._talk.check_errors()  # a command alone is no proof that anyone has heard it
-
-    def check_errors(self) -> None:
-        """Raise InstrumentError when the instrument holds an error, and empty its queue."""
-        self._talk.check_errors()
-
-    def close(self) -> None:
-        """Close the connection; doing it twice does no harm."""
-        self._talk.close()
 
     def prepare(self) -> None:
         """Connect, and set what stays the same, where that has not been done on this connection."""

@@ -8,16 +8,14 @@ from __future__ import annotations
 import math
 import threading
 import time
-import warnings
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from whichcore.analysis.types import FlagKind, ImpedanceSweep
-from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
 from whichcore.rig.demagnetise import demagnetise
-from whichcore.rig.events import Event, Finished, NotReachable, OutputFoundOn, PointDone, RangesTied, Started
+from whichcore.rig.events import Event, Finished, NotReachable, PointDone, RangesTied, Started
 from whichcore.rig.instruments import Bench
-from whichcore.rig.level import FluxRule
+from whichcore.rig.output_off import begin, output_off_at_the_end
 from whichcore.rig.point import Correct, OutOfReachError, Place, Station
 from whichcore.rig.sweep_plan import SweepPlan
 from whichcore.rig.zero_field_point import take_point
@@ -64,35 +62,11 @@ def sweep(
     InputError
         The plan does not suit the instruments.
     """
-    if isinstance(plan.level, FluxRule) and correct is None:
-        raise InputError(
-            "a level by flux density needs the impedance",
-            where="level",
-            next_step="calibrate first, or give a drive level in volts",
-        )
-    was_on = bench.source.output_is_on()
-    bench.source.output_off()
-    if was_on:
-        yield OutputFoundOn(bench.source.identity)
+    yield from begin(plan, bench, corrected=correct is not None)
     run = _Run(plan, Station(plan, bench, cancel, correct, time.monotonic()), cancel, first)
-    try:
+    with output_off_at_the_end(bench):
         yield from run.points(done)
-    except BaseException:
-        _off_or_say_so(bench)
-        raise
-    bench.source.output_off()
     yield run.finished()
-
-
-def _off_or_say_so(bench: Bench) -> None:
-    try:
-        bench.source.output_off()
-    except InstrumentError as error:
-        warnings.warn(
-            f"the output could not be switched off ({error.one_line()}); switch it off by hand",
-            WhichcoreWarning,
-            stacklevel=3,
-        )
 
 
 class _Run:

@@ -11,7 +11,8 @@ from whichcore.rig.command_table import CommandTable, DigitizerTable, SourceTabl
 from whichcore.rig.conversation import Conversation
 from whichcore.rig.digitizer_trial import DigitizerTrial
 from whichcore.rig.doctor import Finding, Status
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource, identity_wanted
+from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.spoken import identity_wanted
 from whichcore.rig.table_error import TableError
 from whichcore.rig.trial_step import Step
 
