@@ -5,7 +5,6 @@ from __future__ import annotations
 import click
 
 from whichcore.cli.options import reporting, store_option
-from whichcore.cli.records_options import report
 from whichcore.cli.session import Session
 from whichcore.cli.show import Lines, page
 from whichcore.records import Question, open_store, unfinished_sweeps
@@ -33,8 +32,8 @@ def command(session: Session, /, address: str | None) -> int:
         lambda: {
             "format": FORMAT,
             "count": count,
-            "damaged": [report(record) for record in damaged],
-            "unfinished": [report(record) for record in waiting],
+            "damaged": [record.to_dict() for record in damaged],
+            "unfinished": [record.to_dict() for record in waiting],
         },
         lambda: page([Lines(tuple(lines))]),
     )

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from whichcore.cli.options import library_option, reporting, store_option
-from whichcore.cli.records_options import correcting_options, report, told
+from whichcore.cli.records_options import correcting_options, told
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
@@ -68,7 +68,8 @@ def command(
                 store.tag(core, tag)
         kept, place = [store.find(one) for one in made], store.address
     session.deliver(
-        lambda: {"format": FORMAT, "records": [report(record) for record in kept]}, lambda: _text(kept, place)
+        lambda: {"format": FORMAT, "records": [record.to_dict() for record in kept]},
+        lambda: _text(kept, place),
     )
 
 

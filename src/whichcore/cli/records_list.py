@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from whichcore.cli.options import reporting, store_option
-from whichcore.cli.records_options import report, told, when
+from whichcore.cli.records_options import told, when
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
@@ -99,7 +99,7 @@ def _range(text: str | None) -> tuple[float, float] | None:
 
 
 def _report(found: Sequence[Record], count: int) -> dict[str, object]:
-    return {"format": FORMAT, "count": count, "records": [report(record) for record in found]}
+    return {"format": FORMAT, "count": count, "records": [record.to_dict() for record in found]}
 
 
 def _text(found: Sequence[Record], count: int, question: Question, place: str) -> str:

@@ -24,25 +24,6 @@ def correcting_options(function: F) -> F:
     return corrects(reason(function))
 
 
-def report(record: Record) -> dict[str, object]:
-    """Return a record as the fields of JSON."""
-    return {
-        "id": record.id,
-        "kind": record.kind.value,
-        "created_at": record.created_at,
-        "title": record.title,
-        "tags": list(record.tags),
-        "columns": dict(record.columns),
-        "settings": dict(record.settings),
-        "corrects": record.corrects or None,
-        "reason": record.reason or None,
-        "corrected_by": list(record.corrected_by),
-        "sha256": record.sha256,
-        "size": record.size,
-        "program": record.program,
-    }
-
-
 def when(record: Record) -> str:
     """Return the time of a record to the minute, UTC."""
     return record.created_at[:16].replace("T", " ")

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from whichcore.cli.options import reporting, store_option
-from whichcore.cli.records_options import report, told, when
+from whichcore.cli.records_options import told, when
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.files.text import create_bytes
@@ -50,8 +50,8 @@ def _beside(store: Store, record: Record, core: str) -> tuple[Record, ...]:
 def _report(record: Record, beside: Sequence[Record], used: Sequence[UsedMaterial]) -> dict[str, object]:
     return {
         "format": FORMAT,
-        **report(record),
-        "beside": [report(other) for other in beside],
+        **record.to_dict(),
+        "beside": [other.to_dict() for other in beside],
         "materials": [
             {
                 "material": one.material,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import click
 
 from whichcore.cli.options import reporting, store_option
-from whichcore.cli.records_options import report
 from whichcore.cli.session import Session
 from whichcore.cli.show import Lines, page
 from whichcore.records import open_store
@@ -27,6 +26,6 @@ def command(session: Session, /, record_id: str, name: str, off: bool, address: 
         record = store.find(record_id)
     tags = ", ".join(record.tags) or "none"
     session.deliver(
-        lambda: {"format": FORMAT, **report(record)},
+        lambda: {"format": FORMAT, **record.to_dict()},
         lambda: page([Lines((f"{record.short_id}, {record.title}: tags {tags}",))]),
     )

@@ -120,6 +120,24 @@ class Record:
         """The digits shown."""
         return self.id[:8]
 
+    def to_dict(self) -> dict[str, object]:
+        """Return the fields of JSON; null where it corrects nothing."""
+        return {
+            "id": self.id,
+            "kind": self.kind.value,
+            "created_at": self.created_at,
+            "title": self.title,
+            "tags": list(self.tags),
+            "columns": dict(self.columns),
+            "settings": dict(self.settings),
+            "corrects": self.corrects or None,
+            "reason": self.reason or None,
+            "corrected_by": list(self.corrected_by),
+            "sha256": self.sha256,
+            "size": self.size,
+            "program": self.program,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Question:

@@ -39,6 +39,7 @@ from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFou
 from whichcore.rig.level import FluxRule
 from whichcore.rig.sweep_plan import log_grid
 from whichcore.rig.virtual.cores import core as core_on_the_bench
+from whichcore.web.calibrations import calibration_fields
 from whichcore.web.folders import specimen_file, sweeps_folder
 from whichcore.web.messages import Answering, as_error, collected
 from whichcore.web.points import earlier_points, point_event
@@ -196,21 +197,7 @@ class AtBench:
         path = save_calibration(stored, None)
         with open_store() as store:
             record = keep_calibration(store, path)
-        model = stored.model
-        return {
-            "what": "calibrate",
-            "record": record,
-            "calibration": {
-                "error_model": model.kind,
-                "wiring": str(model.fingerprint.wiring),
-                "standards": list(model.standards),
-                "from_hz": float(model.frequency_hz[0]),
-                "to_hz": float(model.frequency_hz[-1]),
-                "points": int(model.frequency_hz.size),
-                "started": stored.header.get("started"),
-                "drift": stored.header.get("drift"),
-            },
-        }
+        return {"what": "calibrate", "record": record, "calibration": calibration_fields(stored)}
 
     def _sweep(self, settings: BenchSettings, what: Wound, out: Path) -> dict[str, Any]:
         asked, specimen = what.asked, what.specimen

@@ -24,13 +24,12 @@ from whichcore.files import load_specimen, make_folder
 from whichcore.files.specimen_file import specimen_from_text
 from whichcore.files.text import create_bytes, decode
 from whichcore.libraries import library_for
-from whichcore.measure import StoredCalibration
 from whichcore.measure.bench_accuracy import kept
-from whichcore.measure.calibration_file import OLD_DAYS
 from whichcore.measure.hands import CAUTION
 from whichcore.records import Kind, Question, Record, Store, compare_sweeps, open_store, unfinished_sweeps
 from whichcore.records.compare import kept_sweep
 from whichcore.rig.virtual.cores import cores
+from whichcore.web.calibrations import calibration_fields
 from whichcore.web.curves import impedance_curve, permeability_curve
 from whichcore.web.folders import sweeps_folder, uploads_folder
 from whichcore.web.messages import Answering
@@ -95,7 +94,7 @@ def _unfinished() -> list[dict[str, Any]]:
     with open_store() as store:
         return [
             {
-                **record_fields(record),
+                **record.to_dict(),
                 "journal": Path(str(record.columns["journal"])).name,
                 "settings": dict(record.settings),
                 **_core_of(store, str(record.columns["core_id"] or "")),
@@ -121,23 +120,7 @@ def calibrations(bench: str) -> dict[str, Any]:
     settings = load_bench("virtual" if bench == "virtual" else None)
     return {
         "wiring": str(settings.wiring),
-        "calibrations": [_calibration(item.stored) for item in kept(settings)],
-    }
-
-
-def _calibration(stored: StoredCalibration) -> dict[str, Any]:
-    model = stored.model
-    return {
-        "error_model": model.kind,
-        "wiring": str(model.fingerprint.wiring),
-        "standards": list(model.standards),
-        "from_hz": float(model.frequency_hz[0]),
-        "to_hz": float(model.frequency_hz[-1]),
-        "points": int(model.frequency_hz.size),
-        "started": stored.header.get("started"),
-        "age_days": stored.age_days(),
-        "old": stored.age_days() > OLD_DAYS,
-        "drift": stored.header.get("drift"),
+        "calibrations": [calibration_fields(item.stored) for item in kept(settings)],
     }
 
 
@@ -174,21 +157,6 @@ def check_core(specimen: str) -> dict[str, Any]:
 # --- records -----------------------------------------------------------------------------------------------
 
 
-def record_fields(record: Record) -> dict[str, Any]:
-    """Return a record as the page has it."""
-    return {
-        "id": record.id,
-        "kind": record.kind.value,
-        "created_at": record.created_at,
-        "title": record.title,
-        "tags": list(record.tags),
-        "columns": dict(record.columns),
-        "corrects": record.corrects,
-        "reason": record.reason,
-        "corrected_by": list(record.corrected_by),
-    }
-
-
 @dataclass(frozen=True, slots=True)
 class SearchForm:
     """What a page searches by; dates are ISO 8601."""
@@ -222,7 +190,7 @@ def search(**asked: Any) -> dict[str, Any]:
     with open_store() as store:
         return {
             "count": store.count(question),
-            "records": [record_fields(record) for record in store.search(question)],
+            "records": [record.to_dict() for record in store.search(question)],
         }
 
 
@@ -233,11 +201,9 @@ def show(record: str) -> dict[str, Any]:
         core = found.id if found.kind is Kind.CORE else str(found.columns.get("core_id") or "")
         beside = store.search(Question(about=core, corrected=True, most=1000)) if core else ()
         return {
-            **record_fields(found),
-            "settings": dict(found.settings),
-            "sha256": found.sha256,
+            **found.to_dict(),
             "text": _text(store, found),
-            "beside": [record_fields(other) for other in beside if other.id != found.id],
+            "beside": [other.to_dict() for other in beside if other.id != found.id],
         }
 
 
@@ -253,7 +219,7 @@ def sweep_data(record: str, core: str = "") -> dict[str, Any]:
         found, sweep = kept_sweep(store, record)
         owner = core or str(found.columns["core_id"] or "")
         text = decode(store.payload(owner), Path("specimen")) if owner else ""
-    told: dict[str, Any] = {**record_fields(found), **impedance_curve(sweep)}
+    told: dict[str, Any] = {**found.to_dict(), **impedance_curve(sweep)}
     if text:
         told["permeability"] = permeability_curve(
             permeability(sweep, specimen_from_text(text, Path(f"record {owner[:8]}")))
@@ -267,8 +233,8 @@ def compare(first: str, second: str) -> dict[str, Any]:
         both = compare_sweeps(store, first, second)
     difference = both.difference
     return {
-        "first": {**record_fields(both.first), **impedance_curve(both.first_sweep)},
-        "second": {**record_fields(both.second), **impedance_curve(both.second_sweep)},
+        "first": {**both.first.to_dict(), **impedance_curve(both.first_sweep)},
+        "second": {**both.second.to_dict(), **impedance_curve(both.second_sweep)},
         "frequency_hz": difference.frequency_hz.tolist(),
         "share": difference.share.tolist(),
         "ratio_size": np.abs(difference.ratio).tolist(),
@@ -282,7 +248,7 @@ def tag(record: str, name: str, off: bool = False) -> dict[str, Any]:
     """Put a tag on a record, or take it off."""
     with open_store() as store:
         store.tag(record, name, off=bool(off))
-        return record_fields(store.find(record))
+        return store.find(record).to_dict()
 
 
 def file_of(record: str) -> dict[str, str]:

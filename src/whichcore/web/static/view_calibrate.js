@@ -131,7 +131,7 @@ class CalibrateStep {
 
   outcome(work) {
     const end = work.events.at(-1);
-    if (end?.type === "finished") return [h("p", { class: "news" }, "Done and kept."), h("ul", { class: "plainlist" }, row({ ...end.calibration, age_days: (Date.now() - new Date(end.calibration.started)) / 864e5 })), warningList(end.warnings) ?? ""];
+    if (end?.type === "finished") return [h("p", { class: "news" }, "Done and kept."), h("ul", { class: "plainlist" }, row(end.calibration)), warningList(end.warnings) ?? ""];
     if (end?.error) return [h("p", { class: "error" }, new Fault(end.error).line), warningList(end.warnings) ?? ""];
     return "";
   }
