@@ -281,6 +281,10 @@ def test_a_running_sweep_is_a_row_until_its_journal_is_taken_in(store, tmp_path)
     assert (record.columns["begun_id"], record.columns["core_id"]) == (begun, core)
     assert record.settings == {"drive": "1 V"}
     assert unfinished_sweeps(store) == ()
+    # another sweep under the old name is another one
+    later = begin_sweep(store, journal, core)
+    assert later != begun
+    assert [record.id for record in unfinished_sweeps(store)] == [later]
 
 
 def test_a_journal_that_is_gone_is_one_line_and_the_row_stays(store, tmp_path):

@@ -24,6 +24,7 @@ from whichcore.records.rows import Kind, NewRecord, Question, Record, UsedMateri
 from whichcore.records.store import Store
 from whichcore.workflow import Identification, Request
 
+MOST_UNFINISHED = 1000
 NEGLIGIBLE = 1e-3  # probability below which a material is not written down with a verdict
 Settings = Mapping[str, object]
 
@@ -117,11 +118,11 @@ def keep_verification(
 def begin_sweep(store: Store, journal: Path, core_id: str = "", settings: Settings | None = None) -> str:
     """Write down that a sweep is running, and where its journal is.
 
-    A journal that is taken up again keeps the record it has.
+    A journal that is taken up again keeps the record it has, until it has come to its end.
     """
     place = str(journal.absolute())
-    for record in _begun(store):
-        if record.columns["journal"] == place and record.columns["machine"] == platform.node():
+    for record in store.search(Question(journal=place, unfinished=True)):
+        if record.columns["machine"] == platform.node():
             return record.id
     columns: dict[str, Value] = {"core_id": core_id or None, "journal": place, "machine": platform.node()}
     payload = json.dumps({"journal": place, "machine": platform.node()}).encode()
@@ -180,10 +181,8 @@ def _calibration(store: Store, sweep: ImpedanceSweep) -> str | None:
     label = sweep.notes.get("calibration")
     if not label:
         return None
-    for record in store.search(Question(kind=Kind.CALIBRATION, most=10_000)):
-        if record.columns["label"] == label:
-            return record.id
-    return None
+    found = store.search(Question(kind=Kind.CALIBRATION, calibration=label, most=1))
+    return found[0].id if found else None
 
 
 def keep_verdict(
@@ -293,12 +292,7 @@ def keep_capture(store: Store, capture: Capture, sweep_id: str = "") -> str:
 
 def unfinished_sweeps(store: Store) -> tuple[Record, ...]:
     """Return the sweeps that were begun and not yet taken in, the newest first."""
-    done = {record.columns["begun_id"] for record in store.search(Question(kind=Kind.SWEEP, most=1_000_000))}
-    return tuple(record for record in _begun(store) if record.id not in done)
-
-
-def _begun(store: Store) -> tuple[Record, ...]:
-    return store.search(Question(kind=Kind.SWEEP_BEGUN, most=1_000_000))
+    return store.search(Question(unfinished=True, most=MOST_UNFINISHED))
 
 
 def _add(store: Store, new: NewRecord, origin: Origin | None) -> str:

@@ -11,6 +11,7 @@ from whichcore.records.schema import KIND_TABLES, RECORD, TAG, USED_MATERIAL
 SHORTEST_INDEXED = 3  # letters
 RARE = 500  # records with a text; more of them are met sooner by looking through the newest
 VERDICT, MATERIAL = KIND_TABLES[Kind.VERDICT], KIND_TABLES[Kind.MATERIAL]
+CALIBRATION = KIND_TABLES[Kind.CALIBRATION]
 SWEEP, BEGUN, CAPTURE = (KIND_TABLES[kind] for kind in (Kind.SWEEP, Kind.SWEEP_BEGUN, Kind.CAPTURE))
 
 
@@ -47,7 +48,21 @@ def answering(connection: Connection, question: Question) -> ColumnElement[bool]
         parts.append(_tagged(question.tag))
     if question.about:
         parts.append(_about(question.about))
+    parts += _of_the_bench(question)
     return and_(*parts)
+
+
+def _of_the_bench(question: Question) -> list[ColumnElement[bool]]:
+    parts: list[ColumnElement[bool]] = []
+    if question.calibration:
+        parts.append(
+            RECORD.c.id.in_(select(CALIBRATION.c.id).where(CALIBRATION.c.label == question.calibration))
+        )
+    if question.journal:
+        parts.append(RECORD.c.id.in_(select(BEGUN.c.id).where(BEGUN.c.journal == question.journal)))
+    if question.unfinished:
+        parts += [RECORD.c.kind == Kind.SWEEP_BEGUN.value, ~exists().where(SWEEP.c.begun_id == RECORD.c.id)]
+    return parts
 
 
 def _is_hexadecimal(text: str) -> bool:

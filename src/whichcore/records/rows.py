@@ -158,6 +158,12 @@ class Question:
         Range of the initial permeability of a verdict.
     about : str
         Id of a core: everything that belongs to it.
+    calibration : str
+        Label of a calibration, as a sweep file names it.
+    journal : str
+        Path of the journal of a sweep that was begun.
+    unfinished : bool
+        True: sweeps that were begun and not yet taken in.
     corrected : bool
         True: records that another one corrects are shown too.
     before : str
@@ -175,6 +181,9 @@ class Question:
     until: str = ""
     permeability: tuple[float, float] | None = None
     about: str = ""
+    calibration: str = ""
+    journal: str = ""
+    unfinished: bool = False
     corrected: bool = False
     before: str = ""
     most: int = 50
