@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from whichcore.analysis.types import ComplexArray, ErrorSource, FloatArray, ImpedanceSweep, Scope
+from whichcore.analysis.types import ComplexArray, ErrorSource, FloatArray, ImpedanceSweep
+from whichcore.analysis.uncertainty import difference, point_covariance, propagate
 from whichcore.errors import AnalysisError
 
 SAME = 1e-6  # of a frequency
@@ -59,19 +60,20 @@ def sweep_difference(first: ImpedanceSweep, second: ImpedanceSweep) -> SweepDiff
             got=f"{_band(first.frequency_hz)} and {_band(second.frequency_hz)}",
             next_step="measure both at the frequencies of one calibration",
         )
-    z1, z2 = first.impedance_ohm[here], second.impedance_ohm[there]
-    variance = _relative(first.scatter[here], z1) + _relative(second.scatter[there], z2)
-    ours = {source.id: source for source in first.sources}
-    theirs = {source.id: source for source in second.sources}
-    for name in ours.keys() | theirs.keys():
-        a = ours[name].sensitivity[here] / z1 if name in ours else np.zeros_like(z1)
-        b = theirs[name].sensitivity[there] / z2 if name in theirs else np.zeros_like(z2)
-        parts = [a - b] if _shared(ours.get(name), theirs.get(name)) else [a, b]
-        variance += sum(np.stack([p.real**2, p.imag**2], axis=-1) for p in parts)
+    own, other = _relative(first, here), _relative(second, there)
+    covariance = point_covariance(*difference(own, other))
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
     if not np.all(variance > 0):
         raise AnalysisError("the sweeps state no uncertainty to compare them by", where="sweeps")
-    deviation = np.sqrt(variance)
-    return SweepDifference(first.frequency_hz[here], z1 / z2, deviation[:, 0], deviation[:, 1])
+    u_relative, u_angle_rad = np.sqrt(variance).T
+    ratio = first.impedance_ohm[here] / second.impedance_ohm[there]
+    return SweepDifference(first.frequency_hz[here], ratio, u_relative, u_angle_rad)
+
+
+def _relative(sweep: ImpedanceSweep, at: np.ndarray) -> tuple[FloatArray, tuple[ErrorSource, ...]]:
+    """Return scatter and sources of ln Z at some points."""
+    sources = [replace(source, sensitivity=source.sensitivity[at]) for source in sweep.sources]
+    return propagate(sweep.scatter[at], sources, 1 / sweep.impedance_ohm[at])
 
 
 def _common(first: FloatArray, second: FloatArray) -> tuple[np.ndarray, np.ndarray]:
@@ -81,20 +83,6 @@ def _common(first: FloatArray, second: FloatArray) -> tuple[np.ndarray, np.ndarr
     there = np.where(closer, before, nearest)
     equal = np.abs(second[there] - first) <= SAME * first
     return np.flatnonzero(equal), there[equal]
-
-
-def _relative(scatter: FloatArray, impedance: ComplexArray) -> FloatArray:
-    """Return the variances of the real and imaginary part of dZ/Z, (F, 2)."""
-    angle = np.angle(impedance)
-    turn = np.stack(
-        [np.stack([np.cos(angle), np.sin(angle)], -1), np.stack([-np.sin(angle), np.cos(angle)], -1)], axis=-2
-    )
-    turned = turn @ scatter @ np.swapaxes(turn, -1, -2)
-    return np.asarray(np.diagonal(turned, axis1=-2, axis2=-1) / np.abs(impedance)[:, np.newaxis] ** 2)
-
-
-def _shared(one: ErrorSource | None, other: ErrorSource | None) -> bool:
-    return one is not None and other is not None and Scope.SPECIMENS is one.scope is other.scope
 
 
 def _band(frequency: FloatArray) -> str:
