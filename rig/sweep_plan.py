@@ -221,8 +221,11 @@ def log_grid(from_hz: float, to_hz: float, per_decade: int) -> tuple[float, ...]
             allowed="0 < from < to, 1 or more",
         )
     steps = max(1, math.ceil(per_decade * math.log10(to_hz / from_hz) - 1e-9))
-    grid = [float(f"{f:.{GRID_DIGITS}g}") for f in np.geomspace(from_hz, to_hz, steps + 1)]
-    if len(set(grid)) < len(grid):
+    # two steps within half the last digit of a number that begins with 1 cannot both be written down
+    too_fine = math.log(10) / per_decade < 0.5 * 10.0 ** (1 - GRID_DIGITS)
+    values = () if too_fine else np.geomspace(from_hz, to_hz, steps + 1)
+    grid = [float(f"{f:.{GRID_DIGITS}g}") for f in values]
+    if too_fine or len(set(grid)) < len(grid):
         raise InputError(
             "the steps are finer than six digits of frequency",
             where="points per decade",

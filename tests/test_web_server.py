@@ -181,7 +181,13 @@ def test_a_core_is_checked_as_it_is_typed(server):
 
 @pytest.mark.parametrize(
     ("content", "what"),
-    [(b"{", "cannot be read"), (b"[]", "cannot be read"), (b"\xff", "cannot be read")],
+    [
+        (b"{", "cannot be read"),
+        (b"[]", "cannot be read"),
+        (b"\xff", "cannot be read"),
+        (b'{"text": ' + 100_000 * b"[", "cannot be read"),
+        (b'{"core": NaN}', "cannot be understood"),
+    ],
 )
 def test_a_question_that_is_none_is_one_line(server, content, what):
     answer = Page(server[0]).request("POST", "/ask/state", content=content)
@@ -195,6 +201,9 @@ def test_a_question_that_is_none_is_one_line(server, content, what):
         ("no.such", {}, "no such call"),
         ("core.check", {}, "cannot be understood"),
         ("core.check", {"specimen": RING, "extra": 1}, "cannot be understood"),
+        ("core.check", {"specimen": None}, "text was expected"),
+        ("calibrate", {"bench": "virtual", "points_per_decade": 10**9}, "finer than six digits"),
+        ("calibrate", {"bench": "virtual", "from_hz": -1}, "no grid"),
         ("records.show", {"record": "../../etc"}, "no id"),
         ("records.search", {"kind": "drawer"}, "cannot be understood"),
         ("library.list", {"libraries": ["/etc"]}, "no such library"),

@@ -66,7 +66,14 @@ def specimen_from_text(text: str, place: Path) -> Specimen:
     text : str
     place : Path
         What errors call it.
+
+    Raises
+    ------
+    InputError
+        As :func:`load_specimen`; or it is no text.
     """
+    if not isinstance(text, str):  # it may come from a page, which can send anything
+        raise InputError("text was expected", where=str(place), got=type(text).__name__)
     return _specimen_of(TomlFile(place, text))
 
 

@@ -103,7 +103,7 @@ async def _ask(request: Request) -> Response:
         asked = json.loads(body or b"{}")
         if not isinstance(asked, dict):
             raise ValueError("an object was expected")
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         return _error(_wrong("the question cannot be read", str(error)[:200]))
     except Refused as error:
         return _error(error.fields)
