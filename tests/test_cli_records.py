@@ -99,7 +99,11 @@ def test_tags_are_shown_and_taken_off(run, kept):
 def test_a_sweep_compared_with_itself_has_no_difference(run, kept):
     told = run.json("compare", kept["sweep"], kept["sweep"])
     assert max(told["share"]) < 1e-9
-    assert "0 beyond" in run("compare", kept["sweep"], kept["sweep"]).stdout
+    printed = run("compare", kept["sweep"], kept["sweep"]).stdout
+    assert "0 beyond" in printed
+    # analytic: nothing differs, and nothing has no sign
+    assert "0.00" in printed.split()
+    assert not {"-0.00", "−0.00", "+0.00"} & set(printed.split())
 
 
 def test_a_core_is_carried_with_all_that_belongs_to_it(run, kept, tmp_path):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
+from whichcore.wording import certainty, finely, fixed, listed, percent, quantity, with_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -63,6 +63,28 @@ def test_probability_in_words(probability, words):
 )
 def test_quantity_takes_the_prefix_that_fits(value, unit, text):
     assert quantity(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "places", "signed", "text"),
+    [
+        # analytic: ISO 80000-1 writes a true minus sign (memory); a zero has no sign, whichever side it is of
+        (-0.004, 2, True, "0.00"),
+        (0.004, 2, True, "0.00"),
+        (-0.0, 0, False, "0"),
+        (-0.4, 0, True, "0"),
+        (-0.006, 2, False, "−0.01"),
+        (1.2345, 2, True, "+1.23"),
+        (-12.5, 1, True, "−12.5"),
+        (float("nan"), 2, True, "+nan"),
+    ],
+)
+def test_a_number_that_is_rounded_to_nothing_has_no_sign(value, places, signed, text):
+    assert fixed(value, places, signed=signed) == text
+
+
+def test_the_end_of_an_interval_about_nothing_has_no_sign():
+    assert finely(-1e-9, 0.5, "°") == "0.000 °"
 
 
 def test_percent_never_gives_certainty():

@@ -77,13 +77,20 @@ def measured(value: float, uncertainty: float, unit: str) -> str:
     return f"{with_uncertainty(value / scale, uncertainty / scale)} {_PREFIXES[power]}{unit}".rstrip()
 
 
+def fixed(value: float, places: int, *, signed: bool = False) -> str:
+    """Return a value with so many places: a true minus, a plus where ``signed``, no sign before a zero."""
+    text = f"{value:{'+' if signed else ''}z.{places}f}"
+    zero = math.isfinite(value) and not text.strip("+0.")
+    return text.lstrip("+") if zero else text.replace("-", "−")
+
+
 def finely(value: float, half_width: float, unit: str) -> str:
     """Return an end of an interval as fine as three significant digits of the half width."""
     power = _power(value, unit)
     width = half_width / 10.0**power
     places = 2 - math.floor(math.log10(width)) if math.isfinite(width) and width > 0 else 3
-    number = f"{value / 10.0**power:.{min(max(places, 0), 12)}f}"
-    return f"{number} {_PREFIXES[power]}{unit}".rstrip().replace("-", "−")
+    number = fixed(value / 10.0**power, min(max(places, 0), 12))
+    return f"{number} {_PREFIXES[power]}{unit}".rstrip()
 
 
 def _power(value: float, unit: str) -> int:

@@ -9,7 +9,7 @@ from whichcore.analysis.model_fit import FittedParameter, ModelFit
 from whichcore.cli.fit_report import Written
 from whichcore.cli.material_report import span
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
-from whichcore.wording import certainty, listed, measured, percent, quantity
+from whichcore.wording import certainty, fixed, listed, measured, percent, quantity
 
 #: Correlation from which on two parameters are said to move together.
 _TOGETHER = 0.9
@@ -179,7 +179,7 @@ def _band_text(low: float, high: float) -> str:
 def _together(fit: ModelFit) -> tuple[str, ...]:
     symbols = [item.symbol for item in fit.parameters]
     pairs = [
-        f"{symbols[i]} and {symbols[j]} ({fit.correlation[i, j]:.2f})".replace("-", "−")
+        f"{symbols[i]} and {symbols[j]} ({fixed(fit.correlation[i, j], 2)})"
         for i in range(len(symbols))
         for j in range(i)
         if np.isfinite(fit.correlation[i, j]) and abs(fit.correlation[i, j]) >= _TOGETHER

@@ -19,7 +19,7 @@ from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError
 from whichcore.files import load_specimen, load_sweep, make_folder, write_sweep
 from whichcore.files.specimen_write import write_joined_specimen
-from whichcore.wording import percent, quantity, with_uncertainty
+from whichcore.wording import fixed, percent, quantity, with_uncertainty
 
 FORMAT = "whichcore-join/1"
 NOTED_SHIFT, NOTED_LEFT = 1.0, 0.8
@@ -234,14 +234,15 @@ def _residue_lines(overlap: Overlap) -> list[str]:
             if abs(residue.shift) > NOTED_SHIFT or residue.left < NOTED_LEFT:
                 what = residue.id.removeprefix("winding:").replace("-", " ")
                 lines.append(
-                    f"Residue of the winding with {found.name} turns: {what} off by {residue.shift:+.1f} of "
-                    f"its own uncertainty, of which {residue.left:.0%} is left."
+                    f"Residue of the winding with {found.name} turns: {what} off by "
+                    f"{fixed(residue.shift, 1, signed=True)} of its own uncertainty, of which {residue.left:.0%} is left."
                 )
     return lines
 
 
 def _step_line(step: Step) -> str:
-    size = f"level {100 * step.size.real:+.2f} %, loss angle {-1e3 * step.size.imag:+.2f} mrad"
+    level, angle = (fixed(part, 2, signed=True) for part in (100 * step.size.real, -1e3 * step.size.imag))
+    size = f"level {level} %, loss angle {angle} mrad"
     warning = "" if step.largest < NOTED_STEP else "; more than its uncertainty explains"
     place = quantity(step.frequency_hz, "Hz")
     return f"Step at {place}: {size}, {step.largest:.1f} standard uncertainties{warning}."

@@ -9,7 +9,7 @@ from whichcore.cli.options import reporting, store_option
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.records import Comparison, compare_sweeps, open_store
-from whichcore.wording import quantity
+from whichcore.wording import fixed, quantity
 
 FORMAT = "whichcore-records-comparison/1"
 SHOWN = 12
@@ -54,9 +54,11 @@ def _text(compared: Comparison) -> str:
     rows = tuple(
         (
             quantity(float(difference.frequency_hz[k]), "Hz"),
-            f"{100 * (abs(difference.ratio[k]) - 1):+.2f} ± {100 * difference.u_relative[k]:.2f} %",
-            f"{1e3 * np.angle(difference.ratio[k]):+.2f} ± {1e3 * difference.u_angle_rad[k]:.2f} mrad",
-            f"{difference.share[k]:.2f}",
+            f"{fixed(100 * (abs(difference.ratio[k]) - 1), 2, signed=True)} ± "
+            f"{fixed(100 * difference.u_relative[k], 2)} %",
+            f"{fixed(1e3 * float(np.angle(difference.ratio[k])), 2, signed=True)} ± "
+            f"{fixed(1e3 * difference.u_angle_rad[k], 2)} mrad",
+            fixed(difference.share[k], 2),
         )
         for k in shown
     )

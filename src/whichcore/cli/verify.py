@@ -266,7 +266,7 @@ def _checks(kept: tuple[Kept, ...], item: Verification) -> list[Block]:
 
 def _signed(part: float, unit: str) -> str:
     scale, sign = {"relative": (100, "%"), "ohm": (1e3, "mΩ"), "siemens": (1e6, "µS")}[unit]
-    return f"{scale * part:+.2g} {sign}".replace("-", "−")
+    return f"{scale * part:+z.2g} {sign}".replace("-", "−")
 
 
 def _next(failed: list[str], *, independent: bool) -> tuple[str, ...]:

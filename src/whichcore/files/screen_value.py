@@ -89,7 +89,7 @@ def parse_shift(text: str, scale: str, frequency_hz: float, eye: Eye, *, where: 
         raise InputError(
             "the shift is more than half a period",
             where=where,
-            got=f"{text}, {math.degrees(angle):.0f}° at {frequency_hz:g} Hz",
+            got=f"{text}, {math.degrees(angle):z.0f}° at {frequency_hz:g} Hz",
             allowed="up to 180°",
             next_step="read from a crossing to the nearest like one; check time base and frequency",
         )

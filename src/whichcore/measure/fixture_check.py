@@ -16,6 +16,7 @@ from whichcore.calibration.covariance import of_form
 from whichcore.calibration.setup import Setup
 from whichcore.calibration.standards import Load, Open, Short, Standard, nominal
 from whichcore.errors import AnalysisError, CalibrationError, InstrumentError
+from whichcore.wording import fixed
 
 FARTHEST = 0.25  # sine of the angle between (p/z0, q) seen and stated: a load off by a half, an open at 4 z0
 MIDDLE_OHM = 50.0  # z0 of an open and a short; other parts take their own size, within what a bench can read
@@ -301,4 +302,4 @@ def _told(p: complex, q: complex) -> str:
     if abs(q) * 1e6 < abs(p):
         return "more than 1 Mohm"
     z = p / q
-    return f"{abs(z):.3g} ohm at {math.degrees(cmath.phase(z)):.0f}°"
+    return f"{abs(z):.3g} ohm at {fixed(math.degrees(cmath.phase(z)), 0)}°"

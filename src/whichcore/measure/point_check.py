@@ -5,6 +5,7 @@ from __future__ import annotations
 from whichcore.analysis.types import Wiring
 from whichcore.rig.events import PointDone
 from whichcore.rig.instruments import Bench
+from whichcore.wording import fixed
 
 WORST_CLOCK = 100e-6  # practice: a crystal is ten times better
 WORST_OFFSET_V = (
@@ -19,8 +20,8 @@ def clock_word(event: PointDone) -> str:
     if abs(off) <= WORST_CLOCK:
         return ""
     return (
-        f"source and digitizer are {off * 1e6:+.0f} ppm apart at {event.frequency_hz:g} Hz: one of their "
-        f"clocks is off, and inductance and permeability may be by {abs(off):.2%}; run whichcore doctor"
+        f"source and digitizer are {fixed(off * 1e6, 0, signed=True)} ppm apart at "
+        f"{event.frequency_hz:g} Hz: one of their clocks is off, and inductance and permeability may be by {abs(off):.2%}; run whichcore doctor"
     )
 
 

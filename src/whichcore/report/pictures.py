@@ -13,7 +13,7 @@ from whichcore.analysis.verdict import Candidate, DecidedBy, Verdict
 from whichcore.errors import AnalysisError
 from whichcore.report.document import Picture, Sheet
 from whichcore.report.dossier import Dossier
-from whichcore.wording import listed, quantity, with_uncertainty
+from whichcore.wording import fixed, listed, quantity, with_uncertainty
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -93,7 +93,7 @@ def _title(text: str, shown: int, there: int) -> str:
 
 
 def _known(value: float) -> str:
-    return f"{value:.4g}".replace("-", "−") if np.isfinite(value) else "no value"
+    return f"{value:z.4g}".replace("-", "−") if np.isfinite(value) else "no value"
 
 
 def spread(frequency_hz: FloatArray) -> NDArray[np.intp]:
@@ -129,7 +129,7 @@ def _odds(decided: DecidedBy, rivals: list[str]) -> Sheet:
     rows = tuple(
         (
             quantity(f[at], "Hz", 4),
-            *(f"{value:+.2f}".replace("-", "−") for value in (running[at].sum(), *running[at])),
+            *(fixed(value, 2, signed=True) for value in (running[at].sum(), *running[at])),
         )
         for at in places
     )

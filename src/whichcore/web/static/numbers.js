@@ -7,6 +7,12 @@ function plain(number) {
   return String(number).replace("-", "−");
 }
 
+/** Return a number with so many places; a zero has no sign. */
+function fixed(value, places) {
+  const text = value.toFixed(places);
+  return plain(/[1-9]/.test(text) ? text : text.replace("-", ""));
+}
+
 /** Return a value with its unit and the prefix that keeps it between 1 and 1000. */
 export function quantity(value, unit, digits = 3) {
   if (value === null || value === undefined || !Number.isFinite(value)) return "not known";
@@ -24,11 +30,12 @@ export function number(value, digits = 4) {
 /** Return value ± u with two digits of u, and the value as fine. */
 export function withU(value, u) {
   if (!(u > 0)) return number(value);
-  const exponent = Math.floor(Math.log10(u)) - 1;
-  const places = Math.max(0, -exponent);
+  let exponent = Math.floor(Math.log10(u)) - 1;
+  if (Math.round(u / 10 ** exponent) >= 100) exponent += 1;
   const step = 10 ** Math.max(0, exponent);
-  const fixed = (x) => plain((Math.round(x / step) * step).toFixed(places));
-  return `${fixed(value)} ± ${fixed(u)}`;
+  const round = (x) => fixed(Math.round(x / step) * step, 0);
+  const shown = exponent < 0 ? (x) => fixed(x, Math.min(-exponent, 100)) : round;
+  return `${shown(value)} ± ${shown(u)}`;
 }
 
 /** Return an age in words. */
