@@ -235,7 +235,8 @@ def _residue_lines(overlap: Overlap) -> list[str]:
                 what = residue.id.removeprefix("winding:").replace("-", " ")
                 lines.append(
                     f"Residue of the winding with {found.name} turns: {what} off by "
-                    f"{fixed(residue.shift, 1, signed=True)} of its own uncertainty, of which {residue.left:.0%} is left."
+                    f"{fixed(residue.shift, 1, signed=True)} of its own uncertainty, of which "
+                    f"{residue.left:.0%} is left."
                 )
     return lines
 

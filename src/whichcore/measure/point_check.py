@@ -21,7 +21,8 @@ def clock_word(event: PointDone) -> str:
         return ""
     return (
         f"source and digitizer are {fixed(off * 1e6, 0, signed=True)} ppm apart at "
-        f"{event.frequency_hz:g} Hz: one of their clocks is off, and inductance and permeability may be by {abs(off):.2%}; run whichcore doctor"
+        f"{event.frequency_hz:g} Hz: one of their clocks is off, and inductance and "
+        f"permeability may be by {abs(off):.2%}; run whichcore doctor"
     )
 
 
