@@ -42,7 +42,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, Wiring
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.files import Dimension, parse_quantity
-from whichcore.rig.sweep_plan import RecordRule
+from whichcore.rig.sweep.plan import RecordRule
 from whichcore.rig.virtual import VirtualBench, WoundCore
 from whichcore.rig.virtual.cores import read_cores
 from whichcore.rig.virtual.oneport import Capacitor, parallel, series

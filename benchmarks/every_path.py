@@ -42,7 +42,7 @@ from whichcore.calibration.standards import Toleranced
 from whichcore.errors import WhichcoreError, WhichcoreWarning
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
-from whichcore.rig.level import DriveRule, FluxRule
+from whichcore.rig.sweep.level import DriveRule, FluxRule
 from whichcore.rig.virtual import WoundCore, core
 
 INITIAL_HZ, COMMON_HZ, HIGHEST_HZ = 10e3, 70e3, 1e6  # the middle one is what a sound card reaches too

@@ -48,7 +48,7 @@ from whichcore.errors import WhichcoreWarning
 from whichcore.files import load_specimen
 from whichcore.libraries import load_library
 from whichcore.measure.plan_bench import plan_bench
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual import VirtualBench, WoundCore
 from whichcore.rig.virtual.cores import Core, read_cores
 from wired_bench import Job, WiredBench, progress, toml_text

@@ -13,8 +13,8 @@ from whichcore.analysis.types import ImpedanceSweep
 from whichcore.bench import load_bench, open_bench
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
-from whichcore.rig.level import FluxRule
-from whichcore.rig.multitone_rule import Tilt, ToneRule, samples_of
+from whichcore.rig.multitone.rule import Tilt, ToneRule, samples_of
+from whichcore.rig.sweep.level import FluxRule
 from whichcore.rig.virtual import WoundCore
 from whichcore.rig.virtual.audio_process import VirtualAudio
 

@@ -32,8 +32,8 @@ from whichcore.errors import WhichcoreWarning
 from whichcore.files import load_specimen
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import PointDone
-from whichcore.rig.level import FluxRule
-from whichcore.rig.sweep_plan import RecordRule, log_grid
+from whichcore.rig.sweep.level import FluxRule
+from whichcore.rig.sweep.plan import RecordRule, log_grid
 from whichcore.rig.virtual import WoundCore, core
 
 GATE, SPARE_KIB = 1.05, 128.0

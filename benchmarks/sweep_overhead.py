@@ -27,14 +27,15 @@ from typing import Any
 import numpy as np
 
 from whichcore.analysis.types import Wiring
-from whichcore.rig.block import BlockFormat
-from whichcore.rig.command_table import load_table
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
 from whichcore.rig.instruments import Bench
-from whichcore.rig.level import DriveRule
-from whichcore.rig.link import Link, LinkSettings
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import SweepPlan, log_grid
+from whichcore.rig.lines.block import BlockFormat
+from whichcore.rig.lines.link import Link, LinkSettings
+from whichcore.rig.sweep.level import DriveRule
+from whichcore.rig.sweep.plan import SweepPlan, log_grid
+from whichcore.rig.sweep.run import sweep
+from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.process import VirtualBench
 
 RUNS = 5

@@ -26,8 +26,8 @@ from whichcore.errors import WhichcoreWarning
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import NotReachable
-from whichcore.rig.level import FluxRule
-from whichcore.rig.sweep_plan import RecordRule
+from whichcore.rig.sweep.level import FluxRule
+from whichcore.rig.sweep.plan import RecordRule
 from whichcore.rig.virtual import VirtualBench, WoundCore
 
 Labels = dict[str, Any]

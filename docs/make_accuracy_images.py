@@ -25,7 +25,7 @@ from whichcore.cli.plan_pictures import Pictures
 from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate
 from whichcore.measure.bench_accuracy import bench_accuracy, reading_noise, second_load
 from whichcore.measure.plan_bench import plan_bench
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual import VirtualBench
 
 IMAGES = Path(__file__).resolve().parent / "images"

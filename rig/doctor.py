@@ -14,8 +14,8 @@ from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import Capture, FlagKind, FloatArray, Phasors, Wiring
 from whichcore.errors import Cancelled, InstrumentError
 from whichcore.rig.instruments import Bench, Digitizer, Operator, Source
-from whichcore.rig.ranging import better_range, seen
-from whichcore.rig.sweep_plan import RecordRule, interval_wanted, points_for
+from whichcore.rig.sweep.plan import RecordRule, interval_wanted, points_for
+from whichcore.rig.sweep.ranging import better_range, seen
 
 NEAR = 0.2  # practice: cables, shunt and display together are off by less
 LITTLE = 0.05  # of the open-circuit voltage: a channel that should read nothing

@@ -6,7 +6,7 @@ from collections import namedtuple
 from contextlib import suppress
 from dataclasses import replace
 
-from whichcore.rig.link import LinkSettings
+from whichcore.rig.lines.link import LinkSettings
 
 CLOSE = object()
 SILENCE = object()

@@ -22,9 +22,9 @@ from whichcore.bench.tables import (
 )
 from whichcore.calibration.standards import Capacitor, Known, Load, Open, Short
 from whichcore.errors import InputError, InstrumentError
-from whichcore.rig import command_table
-from whichcore.rig.address_lock import AddressLock
-from whichcore.rig.scaling import FORMULAS
+from whichcore.rig.lines.address_lock import AddressLock
+from whichcore.rig.tables import command_table
+from whichcore.rig.tables.scaling import FORMULAS
 
 PAGE = (Path(__file__).parents[1] / "docs" / "reference" / "bench-file.md").read_text(encoding="utf-8")
 EXAMPLE = re.search(r"<!-- example: bench.toml -->\n```toml\n(.*?)```", PAGE, re.DOTALL)[1]

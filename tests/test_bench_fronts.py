@@ -12,13 +12,14 @@ from whichcore.analysis.types import Wiring
 from whichcore.bench import load_bench, open_bench
 from whichcore.bench.virtual_fronts import fronts_of, is_virtual, virtual_digitizer
 from whichcore.errors import InputError
-from whichcore.rig.command_table import DigitizerTable, load_table
-from whichcore.rig.frequency_steps import settable
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.drivers.serial_source import SerialSource
 from whichcore.rig.instruments import Bench
 from whichcore.rig.narrowed import with_ranges
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
-from whichcore.rig.serial_source import SerialSource
-from whichcore.rig.serial_table import SerialTable
+from whichcore.rig.sweep.frequency_steps import settable
+from whichcore.rig.tables.command_table import DigitizerTable, load_table
+from whichcore.rig.tables.serial_table import SerialTable
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
 from whichcore.rig.virtual.process import Fronts
 

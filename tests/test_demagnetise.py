@@ -17,11 +17,11 @@ from whichcore.analysis.types import Wiring
 from whichcore.cli.root import root
 from whichcore.errors import Cancelled, InputError
 from whichcore.files import load_specimen
-from whichcore.rig.demagnetise import FREQUENCY_HZ
 from whichcore.rig.events import Demagnetised, PointDone
-from whichcore.rig.level import DriveRule
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import DemagnetiseRule, RecordRule
+from whichcore.rig.sweep.demagnetise import FREQUENCY_HZ
+from whichcore.rig.sweep.level import DriveRule
+from whichcore.rig.sweep.plan import DemagnetiseRule, RecordRule
+from whichcore.rig.sweep.run import sweep
 from whichcore.rig.virtual import impedance_of
 
 RECORD = RecordRule(1000, 40)

@@ -12,8 +12,9 @@ from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import FlagKind
 from whichcore.bench.virtual_fronts import virtual_digitizer
 from whichcore.errors import Cancelled, InstrumentError
-from whichcore.rig.command_table import load_table
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
 from whichcore.rig.virtual.faults import Fault, FaultKind
@@ -45,7 +46,7 @@ def served(bench, maker):
 
 @pytest.fixture
 def bench(monkeypatch):
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.3)
+    monkeypatch.setattr("whichcore.rig.lines.link.SILENCE_S", 0.3)
     bench = Bench(Hands(item=fixture("open")), seed=5)
     source = SOURCES["scpi-source"](bench)
     source.execute("OUTP:LOAD INF;:FREQ 1e5;VOLT 0.5;:OUTP ON")

@@ -255,7 +255,7 @@ MODULES = dict(_public_modules())
 
 
 def test_there_are_modules_to_look_at():
-    assert {"whichcore", "whichcore.errors", "whichcore.analysis.identify", "whichcore.rig.sweep"} <= set(
+    assert {"whichcore", "whichcore.errors", "whichcore.analysis.identify", "whichcore.rig.sweep.run"} <= set(
         MODULES
     )
 

@@ -13,13 +13,13 @@ from whichcore.analysis.alias import fold, obstacle
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import Capture, FlagKind, Phasors
 from whichcore.errors import AnalysisError, InputError
-from whichcore.rig.command_table import load_table
 from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import DigitizerLimits
-from whichcore.rig.level import DriveRule
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import RecordRule, log_grid, points_for
-from whichcore.rig.timing import Clocks, set_timing
+from whichcore.rig.sweep.level import DriveRule
+from whichcore.rig.sweep.plan import RecordRule, log_grid, points_for
+from whichcore.rig.sweep.run import sweep
+from whichcore.rig.sweep.timing import Clocks, set_timing
+from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.faults import Fault, FaultKind
 
 N = 4000
@@ -235,7 +235,7 @@ class TestSweep:
 def test_the_bandwidth_comes_from_the_command_table(tmp_path):
     table = load_table("scpi-digitizer")
     assert table.limits.bandwidth_hz is None
-    from whichcore.rig.command_table import _text  # noqa: PLC0415
+    from whichcore.rig.tables.command_table import _text  # noqa: PLC0415
 
     text = _text("scpi-digitizer")
     assert "[limits]\n" in text

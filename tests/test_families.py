@@ -7,8 +7,9 @@ import pytest
 
 from exchange_files import families, load_exchanges
 from scripted import quick
-from whichcore.rig.command_table import load_table, shipped_tables
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.tables.command_table import load_table, shipped_tables
 
 
 @pytest.mark.parametrize("family", families("digitizer"))

@@ -8,16 +8,17 @@ import pytest
 from exchange_files import families, load_exchanges
 from scripted import Peer, quick
 from whichcore.errors import InputError, InstrumentError
-from whichcore.rig.block import BlockFormat, read_block
-from whichcore.rig.command_table import load_table
-from whichcore.rig.record_sense import misread, roughness
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.lines.block import BlockFormat, read_block
+from whichcore.rig.tables.command_table import load_table
+from whichcore.rig.trials.record_sense import misread, roughness
 
 
 @pytest.fixture(autouse=True)
 def short_silence(monkeypatch):
     """A fifth of a second is enough on a loop-back line."""
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.1)
+    monkeypatch.setattr("whichcore.rig.lines.link.SILENCE_S", 0.1)
 
 
 @pytest.fixture

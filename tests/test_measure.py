@@ -43,8 +43,8 @@ from whichcore.measure.channel_ranges import ChannelRanges
 from whichcore.measure.fixture_check import check_core
 from whichcore.measure.level_check import check_level
 from whichcore.rig.events import Finished, PointDone, RangesTied
-from whichcore.rig.level import DriveRule, FluxRule
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.level import DriveRule, FluxRule
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual import Setup, WoundCore, core, impedance_of, node_voltages
 from whichcore.rig.virtual.electronics import electronics
 

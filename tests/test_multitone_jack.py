@@ -22,10 +22,10 @@ from test_soundcard_jack import (  # noqa: F401 - fixtures
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import NotReachable, PointDone, TonesPlayed
-from whichcore.rig.level import DriveRule, FluxRule
-from whichcore.rig.multitone_rule import Tilt, ToneRule, samples_of, take_device, tone_grid
-from whichcore.rig.multitone_sweep import multitone_sweep
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.multitone.rule import Tilt, ToneRule, samples_of, take_device, tone_grid
+from whichcore.rig.multitone.run import multitone_sweep
+from whichcore.rig.sweep.level import DriveRule, FluxRule
+from whichcore.rig.sweep.plan import SweepPlan
 from whichcore.rig.virtual.cores import core
 from whichcore.rig.virtual.fixtures import WoundCore, fixture, impedance_of
 

@@ -32,10 +32,10 @@ from whichcore.rig.events import (
     TakeDone,
     TonesPlayed,
 )
-from whichcore.rig.level import DriveRule, FluxRule
-from whichcore.rig.multitone_rule import Tilt, ToneRule, samples_of, take_device, tone_grid
-from whichcore.rig.multitone_sweep import multitone_sweep
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.multitone.rule import Tilt, ToneRule, samples_of, take_device, tone_grid
+from whichcore.rig.multitone.run import multitone_sweep
+from whichcore.rig.sweep.level import DriveRule, FluxRule
+from whichcore.rig.sweep.plan import SweepPlan
 from whichcore.rig.virtual import fixture, impedance_of
 
 PATH = Path(__file__).parents[1] / "benchmarks" / "in_process_card.py"

@@ -13,12 +13,13 @@ import pytest
 
 from scripted import CLOSE, SILENCE, quick
 from whichcore.errors import Cancelled, InputError, InstrumentError
-from whichcore.rig.address_lock import AddressLock
-from whichcore.rig.block import BlockFormat
-from whichcore.rig.command_table import load_table, shipped_tables
+from whichcore.rig.drivers.scpi_digitizer import ChannelSettings, ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
 from whichcore.rig.instruments import SourceLimits
-from whichcore.rig.link import Link, LinkSettings
-from whichcore.rig.scpi import ChannelSettings, ScpiDigitizer, ScpiSource
+from whichcore.rig.lines.address_lock import AddressLock
+from whichcore.rig.lines.block import BlockFormat
+from whichcore.rig.lines.link import Link, LinkSettings
+from whichcore.rig.tables.command_table import load_table, shipped_tables
 
 IDN = ("*IDN?", "Workshop,Generator,1,0.1")
 OK = ("SYSTem:ERRor?", '0,"No error"')
@@ -43,7 +44,7 @@ OFF = ("OUTPut:STATe OFF", None)
 @pytest.fixture(autouse=True)
 def quick_tables(monkeypatch):
     """Silence of a tenth of a second is enough on a loop-back line."""
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.2)
+    monkeypatch.setattr("whichcore.rig.lines.link.SILENCE_S", 0.2)
 
 
 def make_source(server, **more):
@@ -590,7 +591,7 @@ class TestLock:
 
     def test_a_killed_program_lets_go(self, tmp_path):
         code = (
-            "import sys, time, pathlib; from whichcore.rig.address_lock import AddressLock\n"
+            "import sys, time, pathlib; from whichcore.rig.lines.address_lock import AddressLock\n"
             "AddressLock(pathlib.Path(sys.argv[1]), 'A').acquire(); print('held', flush=True); time.sleep(60)"
         )
         with subprocess.Popen(

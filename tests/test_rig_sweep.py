@@ -28,7 +28,7 @@ from whichcore.rig.events import (
     Started,
 )
 from whichcore.rig.instruments import Bench, DigitizerLimits, SourceLimits
-from whichcore.rig.level import (
+from whichcore.rig.sweep.level import (
     DriveRule,
     FluxRule,
     LevelSeen,
@@ -36,9 +36,7 @@ from whichcore.rig.level import (
     predicted_level_vpp,
     rounded_down,
 )
-from whichcore.rig.ranging import FILL_WANTED, FULLEST, Seen, better_range
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import (
+from whichcore.rig.sweep.plan import (
     DemagnetiseRule,
     PointOrder,
     RecordRule,
@@ -47,6 +45,8 @@ from whichcore.rig.sweep_plan import (
     log_grid,
     points_for,
 )
+from whichcore.rig.sweep.ranging import FILL_WANTED, FULLEST, Seen, better_range
+from whichcore.rig.sweep.run import sweep
 
 SHUNT = 10.0
 RANGES = (0.08, 0.16, 0.4, 0.8, 1.6, 4.0, 8.0, 16.0, 40.0)

@@ -10,11 +10,11 @@ from importlib.resources import files
 import pytest
 
 from whichcore.errors import InputError, InstrumentError, WhichcoreWarning
-from whichcore.rig.command_table import load_table
 from whichcore.rig.doctor import Status
+from whichcore.rig.drivers.serial_source import SerialSource
 from whichcore.rig.instruments import SourceLimits
-from whichcore.rig.serial_source import SerialSource
-from whichcore.rig.serial_trial import look_at_serial, try_serial_table
+from whichcore.rig.tables.command_table import load_table
+from whichcore.rig.trials.serial import look_at_serial, try_serial_table
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.dialects.dds_board import AnsweringBoard, MuteBoard
 from whichcore.rig.virtual.faults import Fault, FaultKind

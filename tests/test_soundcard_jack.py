@@ -14,13 +14,13 @@ from whichcore.errors import Cancelled, InstrumentError
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import NotReachable, PointDone
-from whichcore.rig.level import DriveRule, FluxRule
-from whichcore.rig.multitone_rule import Tilt, ToneRule, samples_of, take_device, tone_grid
+from whichcore.rig.multitone.rule import Tilt, ToneRule, samples_of, take_device, tone_grid
 from whichcore.rig.soundcard.card import CardSettings, SoundCard
 from whichcore.rig.soundcard.process import StreamSettings, Worker
 from whichcore.rig.soundcard.signals import sine
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import RecordRule, SweepPlan
+from whichcore.rig.sweep.level import DriveRule, FluxRule
+from whichcore.rig.sweep.plan import RecordRule, SweepPlan
+from whichcore.rig.sweep.run import sweep
 from whichcore.rig.virtual.audio_process import VirtualAudio, jack_is_here
 from whichcore.rig.virtual.cores import core
 from whichcore.rig.virtual.fixtures import WoundCore, fixture, impedance_of

@@ -17,9 +17,9 @@ from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, SweepRequest, calibrate, run_sweep
 from whichcore.measure.sweep_run import drifts
 from whichcore.rig.events import NotReachable, PointDone, RangesTied
-from whichcore.rig.level import DriveRule, FluxRule, LevelMemory, LevelSeen, predicted_level_vpp
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import PointOrder, RecordRule, log_grid
+from whichcore.rig.sweep.level import DriveRule, FluxRule, LevelMemory, LevelSeen, predicted_level_vpp
+from whichcore.rig.sweep.plan import PointOrder, RecordRule, log_grid
+from whichcore.rig.sweep.run import sweep
 
 GRID = log_grid(5e4, 1e6, 3)
 SHORT = RecordRule(2000, 40)

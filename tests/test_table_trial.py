@@ -13,9 +13,9 @@ from click.testing import CliRunner
 from exchange_files import families
 from test_virtual_dialects import Clock
 from whichcore.cli.root import root
-from whichcore.rig.command_table import load_table
 from whichcore.rig.doctor import Status
-from whichcore.rig.table_trial import look_at, try_table
+from whichcore.rig.tables.command_table import load_table
+from whichcore.rig.trials.table import look_at, try_table
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
 from whichcore.rig.virtual.fixtures import fixture
@@ -33,7 +33,7 @@ FEW = {  # records as short as the virtual scopes take them: nobody waits
 
 @pytest.fixture(autouse=True)
 def short_silence(monkeypatch):
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.1)
+    monkeypatch.setattr("whichcore.rig.lines.link.SILENCE_S", 0.1)
 
 
 @pytest.fixture

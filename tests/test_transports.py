@@ -15,11 +15,12 @@ import pyvisa
 import serial
 
 from whichcore.errors import InputError, InstrumentError
-from whichcore.rig.block import BlockFormat
-from whichcore.rig.command_table import load_table
-from whichcore.rig.link import Link, LinkSettings
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
-from whichcore.rig.serial_wire import port_of
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.lines.block import BlockFormat
+from whichcore.rig.lines.link import Link, LinkSettings
+from whichcore.rig.lines.serial_wire import port_of
+from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.digitizer import VirtualDigitizer
 from whichcore.rig.virtual.faults import Fault, FaultKind
@@ -56,7 +57,7 @@ def bench():
 @pytest.fixture(autouse=True)
 def short_silence(monkeypatch):
     """Silence of a third of a second is enough on a line of this machine."""
-    monkeypatch.setattr("whichcore.rig.link.SILENCE_S", 0.3)
+    monkeypatch.setattr("whichcore.rig.lines.link.SILENCE_S", 0.3)
 
 
 @pytest.mark.parametrize("kind", KINDS)

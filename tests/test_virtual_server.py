@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import Capture, Wiring
 from whichcore.errors import InputError, InstrumentError
-from whichcore.rig.command_table import load_table
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual import Setup, VirtualBench, WoundCore, core, cores, operate
 from whichcore.rig.virtual.bench import Bench, Hands
 from whichcore.rig.virtual.digitizer import VirtualDigitizer

@@ -19,9 +19,9 @@ from whichcore.errors import AnalysisError, InputError
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, SweepRequest, calibrate, run_sweep
 from whichcore.rig.events import LevelChanged, NotReachable, PointDone
-from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import PointOrder, RecordRule
+from whichcore.rig.sweep.level import DriveRule, FluxRule, ZeroFieldRule
+from whichcore.rig.sweep.plan import PointOrder, RecordRule
+from whichcore.rig.sweep.run import sweep
 from whichcore.rig.virtual import impedance_of
 
 U = 0.02

@@ -1,1 +1,1 @@
-"""Command tables that come with the program: one TOML file for each family of instruments."""
+"""Command tables: their readers, and those that come with the program, one TOML file for each family."""

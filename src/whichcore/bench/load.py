@@ -30,12 +30,12 @@ from whichcore.calibration.standards import Standard
 from whichcore.errors import InputError
 from whichcore.files.text import did_you_mean, nearest
 from whichcore.files.toml_file import Faults, TomlFile
-from whichcore.rig import command_table
+from whichcore.rig.drivers.scpi_digitizer import ChannelSettings
 from whichcore.rig.instruments import SourceLimits
-from whichcore.rig.scpi import ChannelSettings
-from whichcore.rig.serial_table import SerialTable
 from whichcore.rig.soundcard.card import CardSettings
 from whichcore.rig.soundcard.instruments import card_limits
+from whichcore.rig.tables import command_table
+from whichcore.rig.tables.serial_table import SerialTable
 from whichcore.rig.virtual.process import Fronts
 
 FILE_NAME = "bench.toml"

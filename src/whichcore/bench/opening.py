@@ -12,14 +12,15 @@ from whichcore.calibration.standards import nominal
 from whichcore.errors import InstrumentError
 from whichcore.files import home_folder
 from whichcore.files.warn import warn
-from whichcore.rig import command_table
-from whichcore.rig.address_lock import AddressLock
+from whichcore.rig.drivers.scpi_digitizer import ScpiDigitizer
+from whichcore.rig.drivers.scpi_source import ScpiSource
+from whichcore.rig.drivers.serial_source import SerialSource
 from whichcore.rig.instruments import Bench, Operator
-from whichcore.rig.scpi import ScpiDigitizer, ScpiSource
-from whichcore.rig.serial_source import SerialSource
-from whichcore.rig.serial_table import SerialTable
+from whichcore.rig.lines.address_lock import AddressLock
 from whichcore.rig.soundcard.card import CardSettings, SoundCard
 from whichcore.rig.soundcard.instruments import SoundDigitizer, SoundSource
+from whichcore.rig.tables import command_table
+from whichcore.rig.tables.serial_table import SerialTable
 from whichcore.rig.virtual.cores import cores
 from whichcore.rig.virtual.process import VirtualBench
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from whichcore.errors import InputError
 from whichcore.files.text import did_you_mean
-from whichcore.rig.command_table import DigitizerTable, load_table
+from whichcore.rig.tables.command_table import DigitizerTable, load_table
 from whichcore.rig.virtual.dialects import DIGITIZERS, SOURCES
 from whichcore.rig.virtual.electronics import electronics
 from whichcore.rig.virtual.front import LINES, SERIAL_LINE, line_of

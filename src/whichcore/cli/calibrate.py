@@ -23,7 +23,7 @@ from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import CalibrationError, InputError, UsageError
 from whichcore.files import Dimension, load_specimen, parse_quantity
 from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate, save_calibration
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.wording import quantity
 
 FORMAT = "whichcore-calibration-result/1"

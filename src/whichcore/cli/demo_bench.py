@@ -26,8 +26,8 @@ from whichcore.measure import (
 )
 from whichcore.rig.doctor import Status, examine
 from whichcore.rig.events import NotReachable, PointDone
-from whichcore.rig.level import FluxRule
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.level import FluxRule
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual import WoundCore, core
 from whichcore.wording import quantity
 from whichcore.workflow import DemoBin, Identification, Request, identify_files, write_pictures

@@ -18,14 +18,14 @@ from whichcore.errors import InstrumentError, UsageError
 from whichcore.files import home_folder, make_folder
 from whichcore.measure.hands import CAUTION
 from whichcore.measure.record import one_record
-from whichcore.rig.address_lock import AddressLock
-from whichcore.rig.command_table import load_table
 from whichcore.rig.doctor import Finding, Status, examine
-from whichcore.rig.serial_table import SerialTable
-from whichcore.rig.serial_trial import look_at_serial, try_serial_table
+from whichcore.rig.lines.address_lock import AddressLock
 from whichcore.rig.soundcard.instruments import SoundSource
 from whichcore.rig.soundcard.self_test import examine_card
-from whichcore.rig.table_trial import look_at, try_table
+from whichcore.rig.tables.command_table import load_table
+from whichcore.rig.tables.serial_table import SerialTable
+from whichcore.rig.trials.serial import look_at_serial, try_serial_table
+from whichcore.rig.trials.table import look_at, try_table
 
 FORMAT = "whichcore-doctor/1"
 

@@ -15,7 +15,7 @@ from whichcore.errors import UsageError
 from whichcore.files import Dimension, parse_quantity
 from whichcore.measure import StoredCalibration
 from whichcore.rig.events import TonesPlayed
-from whichcore.rig.multitone_rule import (
+from whichcore.rig.multitone.rule import (
     USUAL_TAKE_S,
     Tilt,
     ToneRule,

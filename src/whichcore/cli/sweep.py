@@ -32,7 +32,7 @@ from whichcore.measure import (
 from whichcore.measure.record import one_record
 from whichcore.measure.setting import bench_name
 from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TakeDone, TonesPlayed
-from whichcore.rig.level import DriveRule, FluxRule
+from whichcore.rig.sweep.level import DriveRule, FluxRule
 from whichcore.wording import quantity, with_uncertainty
 
 FORMAT = "whichcore-sweep-result/1"

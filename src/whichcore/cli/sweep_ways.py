@@ -15,8 +15,8 @@ from whichcore.analysis.types import FlagKind
 from whichcore.errors import UsageError
 from whichcore.files import Dimension, parse_quantity
 from whichcore.rig.events import Demagnetised, Event, PointDone, Started
-from whichcore.rig.level import ZeroFieldRule
-from whichcore.rig.sweep_plan import DemagnetiseRule, PointOrder
+from whichcore.rig.sweep.level import ZeroFieldRule
+from whichcore.rig.sweep.plan import DemagnetiseRule, PointOrder
 from whichcore.wording import quantity
 
 F = TypeVar("F", bound=Callable[..., Any])

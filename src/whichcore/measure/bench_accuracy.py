@@ -29,7 +29,7 @@ from whichcore.errors import CalibrationError, InputError, WhichcoreError
 from whichcore.files.warn import warn
 from whichcore.measure import StoredCalibration, calibration_folder, load_calibration
 from whichcore.measure.setting import bench_name
-from whichcore.rig.command_table import DigitizerTable
+from whichcore.rig.tables.command_table import DigitizerTable
 
 USUAL_SHUNTS_OHM = (1.0, 10.0, 100.0, 1000.0)
 BAND_HZ, PER_DECADE = (1e3, 3e6), 10

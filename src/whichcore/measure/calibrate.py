@@ -38,12 +38,12 @@ from whichcore.measure.standards_order import (
     purpose,
     solve,
 )
-from whichcore.rig.frequency_steps import settable
 from whichcore.rig.instruments import Bench, Operator
-from whichcore.rig.level import DriveRule
-from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.multitone.rule import ToneRule
 from whichcore.rig.narrowed import with_ranges
-from whichcore.rig.sweep_plan import RecordRule, SweepPlan
+from whichcore.rig.sweep.frequency_steps import settable
+from whichcore.rig.sweep.level import DriveRule
+from whichcore.rig.sweep.plan import RecordRule, SweepPlan
 
 STANDARD_LEVEL_VPP = 2.0  # standards are linear: as high as the usual ranges hold well
 DRIFT_FREQUENCIES = 3

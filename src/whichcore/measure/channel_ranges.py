@@ -21,8 +21,8 @@ from whichcore.calibration.shunt import RangeFactor
 from whichcore.errors import CalibrationError, InstrumentError
 from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import Bench
-from whichcore.rig.point import Place, Station
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.sweep.plan import SweepPlan
+from whichcore.rig.sweep.point import Place, Station
 
 FILL = 0.75  # of a range: room for gains that differ
 LEAST_FILL = 0.12  # below it the converter's steps say more than the range

@@ -9,11 +9,11 @@ from whichcore.analysis.types import ImpedanceSweep
 from whichcore.measure.channel_ranges import ChannelRanges, measure_ranges, ranges_of_one_pair
 from whichcore.rig.events import Event, NotReachable, PointDone
 from whichcore.rig.instruments import Bench
-from whichcore.rig.multitone_rule import ToneRule
-from whichcore.rig.multitone_sweep import multitone_sweep
-from whichcore.rig.point import Correct
-from whichcore.rig.sweep import sweep
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.multitone.rule import ToneRule
+from whichcore.rig.multitone.run import multitone_sweep
+from whichcore.rig.sweep.plan import SweepPlan
+from whichcore.rig.sweep.point import Correct
+from whichcore.rig.sweep.run import sweep
 
 
 def carry_out(

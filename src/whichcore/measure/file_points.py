@@ -16,7 +16,7 @@ from whichcore.errors import AnalysisError, InputError, WhichcoreError
 from whichcore.files.waveform import Waveform
 from whichcore.files.waveform_csv import read_waveform_csv
 from whichcore.files.waveform_wav import read_waveform_wav
-from whichcore.rig.averaging import averaged
+from whichcore.rig.sweep.averaging import averaged
 
 SAME = 3e-4  # of a frequency: two clocks of good instruments, and what a short record says of them
 FEWEST_PER_PERIOD = 2.5

@@ -15,8 +15,8 @@ from whichcore.measure.correction import tied
 from whichcore.measure.engine import carry_out
 from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import Bench, Operator
-from whichcore.rig.multitone_rule import ToneRule
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.multitone.rule import ToneRule
+from whichcore.rig.sweep.plan import SweepPlan
 
 MOST_ATTEMPTS = 3
 SCATTERS = 5.0  # times the median uncertainty of the fixture's points: measured again

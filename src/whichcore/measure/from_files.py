@@ -31,7 +31,7 @@ from whichcore.measure.file_calibration import (
 from whichcore.measure.file_points import FileFault, FilePoint, FilePoints, pair_at, read_points
 from whichcore.measure.setting import with_winding
 from whichcore.measure.standards_order import solve
-from whichcore.rig.level import FluxRule, flux_density_t
+from whichcore.rig.sweep.level import FluxRule, flux_density_t
 
 _OPEN_STEP = (
     "a larger shunt or the other wiring shows it; check the contacts; save several files and all are used"

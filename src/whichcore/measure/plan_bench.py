@@ -6,10 +6,10 @@ from whichcore.analysis.plan_point import INITIAL_FLUX_T, PlanBench
 from whichcore.bench import BenchSettings
 from whichcore.calibration.standards import nominal
 from whichcore.errors import InputError
-from whichcore.rig.command_table import DigitizerTable, SourceTable
-from whichcore.rig.serial_table import SerialTable
 from whichcore.rig.soundcard.card import CardSettings
 from whichcore.rig.soundcard.instruments import card_limits
+from whichcore.rig.tables.command_table import DigitizerTable, SourceTable
+from whichcore.rig.tables.serial_table import SerialTable
 
 CARD_STEPS = 2**16  # noise of 96 dB below the full scale; practice, whatever the converter's bits
 

@@ -8,10 +8,10 @@ import time
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import Capture, Phasors
 from whichcore.rig.instruments import Bench
-from whichcore.rig.level import DriveRule
-from whichcore.rig.point import Place, Station
-from whichcore.rig.ranging import better_range, seen
-from whichcore.rig.sweep_plan import SweepPlan
+from whichcore.rig.sweep.level import DriveRule
+from whichcore.rig.sweep.plan import SweepPlan
+from whichcore.rig.sweep.point import Place, Station
+from whichcore.rig.sweep.ranging import better_range, seen
 
 MOST_LOOKS = 12
 

@@ -41,10 +41,10 @@ from whichcore.rig.events import (
     RangesTied,
 )
 from whichcore.rig.instruments import Bench
-from whichcore.rig.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
-from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.multitone.rule import ToneRule
 from whichcore.rig.narrowed import with_ranges
-from whichcore.rig.sweep_plan import DemagnetiseRule, PointOrder, RecordRule, SweepPlan
+from whichcore.rig.sweep.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
+from whichcore.rig.sweep.plan import DemagnetiseRule, PointOrder, RecordRule, SweepPlan
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
 DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency

@@ -23,9 +23,9 @@ from whichcore.measure.fixture_run import FixtureRun, Step
 from whichcore.measure.setting import fingerprint_of
 from whichcore.measure.standards_order import is_empty_winding
 from whichcore.rig.instruments import Bench, Operator
-from whichcore.rig.multitone_rule import ToneRule
+from whichcore.rig.multitone.rule import ToneRule
 from whichcore.rig.narrowed import with_ranges
-from whichcore.rig.sweep_plan import RecordRule
+from whichcore.rig.sweep.plan import RecordRule
 
 
 @dataclass(frozen=True, slots=True)

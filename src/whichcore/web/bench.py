@@ -36,8 +36,8 @@ from whichcore.measure.hands import what_to_fit
 from whichcore.measure.setting import bench_name
 from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_core, open_store
 from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFoundOn, PointDone
-from whichcore.rig.level import FluxRule
-from whichcore.rig.sweep_plan import log_grid
+from whichcore.rig.sweep.level import FluxRule
+from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual.cores import core as core_on_the_bench
 from whichcore.web.calibrations import calibration_fields
 from whichcore.web.folders import specimen_file, sweeps_folder

@@ -1,0 +1,1 @@
+"""Sources and digitizers that speak by a command table."""

@@ -1,0 +1,219 @@
+"""Talking to one instrument in the words of its command table: who it is, what to do, what went wrong."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+from whichcore.errors import InstrumentError
+from whichcore.rig.lines.block import Block, BlockFormat
+from whichcore.rig.lines.link import Link
+from whichcore.rig.tables.command_table import CommandTable
+from whichcore.rig.tables.template import Query, Template
+
+IDENTIFY = "*IDN?"
+AFTER_BLOCK_S = 0.05  # what comes behind a block comes in this time, and is not taken for the next answer
+
+
+class Conversation:
+    """A link with a command table.
+
+    After any failure the link is closed; the next command opens it again, asks who is there and empties the
+    error queue, so that no old answer and no old error is taken for a new one.
+
+    Attributes
+    ----------
+    address : str
+    table : CommandTable
+    identity : str
+        What the instrument said it is, at the last connection.
+    connections : int
+        Counts connections: what was set on an earlier one may be lost.
+    old_errors : tuple of str
+        What lay in the error queue when the connection was made.
+    at : Template or None
+        Whose message was sent last.
+    last : (str, str)
+        That message, and what came; empty where nothing came or was asked for.
+
+    Parameters
+    ----------
+    address : str
+    table : CommandTable
+    careful : bool
+        Ask for errors after each single command, so that the one that is refused is known.
+    """
+
+    def __init__(self, address: str, table: CommandTable, *, careful: bool = False) -> None:
+        self.address = address
+        self.table = table
+        self.at: Template | None = None
+        self.last = ("", "")
+        self._careful = careful
+        self.identity = ""
+        self.connections = 0
+        self.old_errors: tuple[str, ...] = ()
+        self._link = Link(address, table.link)
+
+    def ready(self) -> None:
+        """Connect where there is no connection; raises InstrumentError."""
+        if self._link.is_open:
+            return
+        self.at, self.last = None, ("", "")
+        self._link.open()
+        identity = self._heard(None, IDENTIFY)
+        if not re.search(self.table.identity, identity):
+            self._link.close()
+            raise InstrumentError(
+                "another instrument answers at this address",
+                where=f"{self.address}, {IDENTIFY}",
+                got=repr(identity[:120]),
+                allowed=f"a match of {self.table.identity} ({self.table.title})",
+                next_step="correct address or driver in bench.toml",
+            )
+        self.identity = identity
+        for action in ("recover", "connect") if self.connections else ("connect",):
+            for command in self.table.actions.get(action, ()):
+                self._tell(command, command.fill())
+        self.old_errors = self._drain()
+        self.connections += 1
+
+    def do(self, action: str, **values: float | str) -> None:
+        """Send the commands of an action; one the table does not have is nothing."""
+        self.ready()
+        for command in self.table.actions.get(action, ()):
+            self.send(command, **values)
+
+    def send(self, command: Template, **values: float | str) -> None:
+        """Send one command."""
+        self.ready()
+        self._tell(command, command.fill(**values))
+        if self._careful:
+            self._require_taken()
+
+    def say(self, action: str) -> None:
+        """Send the commands of an action to an instrument known from before, and wait for nothing.
+
+        For what must be tried when questions fail; nothing is raised, as the failure is known already.
+        """
+        if not self.connections:
+            return  # whoever is there was never asked who it is
+        with suppress(InstrumentError):
+            self._link.open()
+            for command in self.table.actions.get(action, ()):
+                self._link.write(command.fill())
+        self._link.close()
+
+    def ask(self, query: Query, wait_s: float = 0.0, **values: float | str) -> str:
+        """Ask, and return the answer as it came; ``wait_s`` is time it may take on top of the usual."""
+        self.ready()
+        return self._heard(query.ask, query.message(**values), wait_s)
+
+    def number(self, query: Query, **values: float | str) -> float:
+        """Ask for a number."""
+        answer = self.ask(query, 0.0, **values)
+        with self.in_step():
+            return query.number(answer, self.where(query, **values))
+
+    def switch(self, query: Query, wait_s: float = 0.0, **values: float | str) -> bool:
+        """Ask for yes or no; ``wait_s`` is time the instrument may take on top of the usual."""
+        answer = self.ask(query, wait_s, **values)
+        with self.in_step():
+            return query.switch(answer, self.where(query, **values))
+
+    def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> Block:
+        """Ask for a block of so many bytes."""
+        self.ready()
+        self.at, self.last = ask, (ask.fill(**values), "")
+        block = self._link.ask_block(self.last[0], form, expected)
+        if self._careful:
+            time.sleep(AFTER_BLOCK_S)
+        return block
+
+    def where(self, query: Query, **values: float | str) -> str:
+        """Return instrument and question, for an error."""
+        said = query.message(**values) if query.ask is not None else f"header of the record, {query.name}"
+        return f"{self.address}, {said}"
+
+    def check_errors(self) -> None:
+        """Raise InstrumentError when the instrument holds an error; its queue is empty afterwards."""
+        self.ready()
+        errors = self._drain()
+        if errors:
+            raise InstrumentError(
+                "the instrument reports an error",
+                where=self.address,
+                got=_some(errors),
+                next_step="check that the command table is the one of this instrument",
+            )
+
+    def close(self) -> None:
+        """Close the connection; doing it twice does no harm."""
+        self._link.close()
+
+    def _tell(self, command: Template, message: str) -> None:
+        self.at, self.last = command, (message, "")
+        self._link.write(message)
+
+    def _heard(self, ask: Template | None, message: str, wait_s: float = 0.0) -> str:
+        self.at, self.last = ask, (message, "")
+        try:
+            return self._link.ask(message, wait_s)
+        finally:
+            self.last = (message, self._link.came)
+
+    def _require_taken(self) -> None:
+        """Raise where the last command was refused."""
+        at, (message, _) = self.at, self.last
+        errors = self._drain()
+        if errors:
+            self.at, self.last = at, (message, _some(errors))
+            raise InstrumentError(
+                "the instrument refuses a command",
+                where=f"{self.address}, {message}",
+                got=_some(errors),
+                next_step="correct it in the command table",
+            )
+
+    @contextmanager
+    def in_step(self) -> Iterator[None]:
+        """Close the connection where an answer makes no sense: the next may belong to another question."""
+        try:
+            yield
+        except InstrumentError:
+            self._link.close()
+            raise
+
+    def _drain(self) -> tuple[str, ...]:
+        """Read errors until there are none, but not for ever."""
+        queue = self.table.errors
+        if queue is None:
+            return ()
+        errors: list[str] = []
+        if queue.first is not None:
+            self._heard(queue.first, queue.first.text)
+        for _ in range(queue.most):
+            answer = self._heard(queue.ask, queue.ask.text)
+            if re.search(queue.none, answer):
+                return tuple(errors)
+            errors.append(answer)
+        for command in queue.clear:
+            self._link.write(command.text)
+        last = self._heard(queue.ask, queue.ask.text)
+        if re.search(queue.none, last):
+            return tuple(errors)
+        self._link.close()
+        raise InstrumentError(
+            "the error queue does not become empty",
+            where=f"{self.address}, {queue.ask.text}",
+            got=repr(last[:120]),
+            allowed=f"a match of {queue.none}",
+            next_step="switch the instrument off and on, or correct [errors] in the command table",
+        )
+
+
+def _some(errors: tuple[str, ...]) -> str:
+    more = f" and {len(errors) - 3} more" if len(errors) > 3 else ""
+    return "; ".join(errors[:3]) + more

@@ -1,0 +1,1 @@
+"""Lines to instruments: bytes and messages over a network or a serial port."""

@@ -1,0 +1,1 @@
+"""A sweep of all frequencies in one take."""

@@ -1,0 +1,1 @@
+"""Trying a command table on the instrument, step by step."""
