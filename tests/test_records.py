@@ -47,6 +47,7 @@ from whichcore.records import (
     unfinished_sweeps,
 )
 from whichcore.records.database import _steps, bring_up_to_date, engine_of, transaction
+from whichcore.records.explanation import KEY, explanation_of
 from whichcore.records.keep import Origin
 from whichcore.records.schema import METADATA
 from whichcore.workflow import demo_bins, demo_library, identify_files
@@ -112,7 +113,7 @@ def test_a_core_with_sweep_and_verdict_is_found_by_all_it_is(store):
     keep_core(store, BINS["b"].specimen)
 
     said = case.verdict
-    assert json.loads(store.payload(verdict)) == said.to_dict()
+    assert json.loads(store.payload(verdict)) == said.to_dict() | {KEY: explanation_of(said, case.names)}
     row = store.find(verdict)
     assert row.columns["initial_permeability"] == said.initial_permeability.value
     assert row.settings == {"libraries": ["shipped", "own"]}

@@ -29,7 +29,7 @@ from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Toleranced
 from whichcore.cli.root import root
 from whichcore.errors import RecordError, UsageError
-from whichcore.figures import candidates_figure
+from whichcore.figures import candidates_figure, rendered
 from whichcore.libraries import load_library
 from whichcore.measure import StoredCalibration, save_calibration
 from whichcore.measure.channel_ranges import ChannelRanges
@@ -37,6 +37,7 @@ from whichcore.records import (
     Kind,
     NewRecord,
     keep_calibration,
+    keep_case,
     keep_core,
     keep_sweep,
     keep_verdict,
@@ -425,8 +426,75 @@ def test_a_kept_verdict_is_printed_and_never_judged_again(store, dossier, monkey
     assert kept.calibration is not None
     assert dict(sheet_of(report, "Conditions").rows)["sold as"] == "signal"
     np.testing.assert_array_equal(kept.verdict.spectrum.frequency_hz, dossier.sweep.frequency_hz)
+
+
+def kept_long_ago(store):
+    """Keep the verdict once more as the program did before fitted curves were kept."""
+    record, made = store.find(store.verdict), json.loads(store.payload(store.verdict))
+    del made["explained"]
+    old = NewRecord(
+        Kind.VERDICT, record.title, json.dumps(made).encode(), ".json", record.columns, record.settings,
+        materials=store.materials_of(store.verdict),
+    )  # fmt: skip
+    return store.add(old)
+
+
+def test_an_older_record_opens_and_says_what_it_lacks(store, dossier):
+    kept = dossier_of_record(store, kept_long_ago(store))
+    report = report_of(kept)
+    assert report.answer == report_of(dossier).answer
+    assert kept.verdict.to_dict() == dossier.verdict.to_dict()
     assert "references stand: neither scaled" in section(report, "Permeability").blocks[1].text
-    assert "The record keeps this sentence" in section(report, "Why").blocks[1].text
+    assert "has this sentence and no odds" in section(report, "Why").blocks[1].text
+    assert sheet_of(report, "Candidates").heads == ("material", "class", "probability")
+
+
+def drawn(block):
+    """Return a block so that two can be compared: a picture by what it says and by its bytes."""
+    if not isinstance(block, Picture):
+        return block
+    pictures = [rendered(block.draw(dark, 4.6), "svg") for dark in (False, True)]
+    return (block.name, block.title, block.alt, block.values, pictures)
+
+
+def same_but_for(kept, now, *headings):
+    for one, other in zip(kept.sections, now.sections, strict=True):
+        assert one.heading == other.heading
+        if one.heading not in headings:
+            assert [drawn(block) for block in one.blocks] == [drawn(block) for block in other.blocks]
+    assert kept.answer == now.answer
+    assert kept.warnings == now.warnings
+
+
+def test_the_report_of_a_record_is_the_one_made_from_the_files(store, dossier):
+    """All but where the files are, and the evidence that only the record of this test names."""
+    kept = report_of(dossier_of_record(store, store.verdict))
+    assert len(section(kept, "Why").blocks) == 2
+    assert "no value" not in str(sheet_of(kept, "Candidates").rows)
+    same_but_for(kept, report_of(dossier), "Files and checksums", "Conditions")
+
+
+def test_the_report_of_a_kept_reading_is_the_one_made_from_it(place, library, tmp_path):
+    request = Request(place / "core.toml", readings=("85 uH @ 10 kHz", "12 kohm"))
+    now = dossier_of_files(request, library)
+    case = Identification(now.specimen, None, library, now.verdict)
+    with open_store(str(tmp_path / "records.sqlite")) as opened:
+        *_, verdict = keep_case(opened, request, case)
+        kept = report_of(dossier_of_record(opened, verdict))
+    same_but_for(kept, report_of(now), "Files and checksums")
+
+
+def test_curves_that_do_not_belong_to_the_sweep_are_refused(store):
+    record, made = store.find(store.verdict), json.loads(store.payload(store.verdict))
+    made["explained"]["candidates"][0]["mu_real"].pop()
+    made["explained"]["candidates"][0]["mu_imag"].pop()
+    wrong = NewRecord(Kind.VERDICT, record.title, json.dumps(made).encode(), ".json", record.columns)
+    with pytest.raises(RecordError, match="do not belong to its sweep"):
+        dossier_of_record(store, store.add(wrong))
+    del made["explained"]["stated_turns"]
+    wrong = NewRecord(Kind.VERDICT, record.title, json.dumps(made).encode(), ".json", record.columns)
+    with pytest.raises(RecordError, match="cannot be read"):
+        dossier_of_record(store, store.add(wrong))
 
 
 def test_a_kept_verdict_without_references_says_so(dossier):

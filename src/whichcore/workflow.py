@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from importlib.resources.abc import Traversable
@@ -83,15 +84,33 @@ def identify_files(request: Request, library: Library) -> Identification:
     specimen = load_specimen(request.specimen)
     parsed = [parse_reading(text) for text in request.readings]
     readings = [reading for reading in parsed if isinstance(reading, Reading)]
-    probed = [reading for reading in parsed if isinstance(reading, Resistance)]
-    if request.surface_resistance is not None:
-        probed.append(parse_resistance(request.surface_resistance, where="surface resistance"))
-    if probed:
-        specimen = _with_surface_resistance(specimen, probed)
+    specimen = probed_specimen(specimen, request.readings, request.surface_resistance)
     sweep = load_sweep(request.sweep) if request.sweep is not None else None
     evidence = _evidence(request, specimen, sweep, library)
     verdict = identify(specimen, sweep=sweep, readings=readings, library=library, evidence=evidence)
     return Identification(specimen, sweep, library, verdict)
+
+
+def probed_specimen(specimen: Specimen, readings: Sequence[str], surface_resistance: str | None) -> Specimen:
+    """Return a specimen with the surface resistance that was given beside its file, if there is one.
+
+    Parameters
+    ----------
+    specimen : Specimen
+    readings : sequence of str
+        As in :class:`Request`: those without a frequency are of the surface.
+    surface_resistance : str or None
+
+    Raises
+    ------
+    InputError
+        One of them is wrong, or they contradict each other.
+    """
+    parsed = [parse_reading(text) for text in readings]
+    probed = [reading for reading in parsed if isinstance(reading, Resistance)]
+    if surface_resistance is not None:
+        probed.append(parse_resistance(surface_resistance, where="surface resistance"))
+    return _with_surface_resistance(specimen, probed) if probed else specimen
 
 
 def _evidence(

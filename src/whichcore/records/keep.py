@@ -20,6 +20,7 @@ from whichcore.calibration.verify import Verification
 from whichcore.files import load_specimen, load_sweep, write_material
 from whichcore.files.text import read_bytes
 from whichcore.measure.calibration_file import load_calibration
+from whichcore.records.explanation import KEY, explanation_of
 from whichcore.records.rows import Kind, NewRecord, Question, Record, UsedMaterial, Value
 from whichcore.records.store import Store
 from whichcore.workflow import Identification, Request
@@ -192,7 +193,7 @@ def keep_verdict(
     sweep_id: str = "",
     origin: Origin | None = None,
 ) -> str:
-    """Keep a verdict with the materials it weighed.
+    """Keep a verdict with the materials it weighed, and with how it explains the data.
 
     Parameters
     ----------
@@ -226,7 +227,8 @@ def keep_verdict(
         "initial_permeability": initial.value,
         "u_initial_permeability": initial.standard_uncertainty,
     }
-    payload = json.dumps(verdict.to_dict(), ensure_ascii=False, allow_nan=False, indent=2).encode()
+    told = verdict.to_dict() | {KEY: explanation_of(verdict, case.names)}
+    payload = json.dumps(told, ensure_ascii=False, allow_nan=False, indent=2).encode()
     title = case.specimen.name or store.find(core_id).title
     new = NewRecord(Kind.VERDICT, title, payload, ".json", columns, given.settings or {}, materials=used)
     return store.add(replace(new, corrects=given.corrects, reason=given.reason))

@@ -34,7 +34,7 @@ def permeability_section(dossier: Dossier) -> Section:
     if dossier.verdict.spectrum is None:
         return Section("Permeability", (Words("There is no sweep, so there is no curve to show."),))
     if not dossier.fitted:
-        told = "The record keeps no curves fitted to this core. "
+        told = "Kept by an earlier version, the record has no curves fitted to this core. "
         if any(one.fitted is not None for one in dossier.verdict.candidates):
             told += (
                 "The candidates are drawn as their references stand: neither scaled, nor shifted, nor gapped."
@@ -112,8 +112,10 @@ def why_section(dossier: Dossier) -> Section:
     blocks: list[Block] = [Words(decided.sentence)]
     if decided.frequency_hz.size and dossier.verdict.spectrum is not None:
         blocks.append(decision_picture(dossier, decided))
-    else:
-        blocks.append(Words("The record keeps this sentence, and not the odds at each frequency."))
+    elif not dossier.fitted:
+        blocks.append(
+            Words("Kept by an earlier version, the record has this sentence and no odds at each frequency.")
+        )
     return Section("Why", tuple(blocks))
 
 

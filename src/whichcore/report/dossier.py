@@ -42,7 +42,7 @@ class Dossier:
     verdict : Verdict
     fitted : bool
         True where the candidates carry the curves fitted to this core; False where they carry, if any, those
-        of the references as they stand, because a record keeps no fitted ones.
+        of the references as they stand, because the record was kept by a version that kept no fitted ones.
     materials : tuple of Material
         Reference materials weighed, the most probable first, as many as are worth a line.
     names : mapping of str to str

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
-from whichcore.analysis.materials import Library
+from whichcore.analysis.materials import Library, Material
 from whichcore.errors import WhichcoreWarning
 from whichcore.files.text import read_bytes
 from whichcore.measure import StoredCalibration
@@ -54,7 +54,7 @@ def dossier_of_files(
         sweep=case.sweep,
         verdict=case.verdict,
         fitted=True,
-        materials=tuple(library[one.material] for one in case.verdict.candidates if one.probability >= LEAST),
+        materials=_used(case, library),
         names=case.names,
         calibration=stored,
         files=tuple(_files(request, calibration)),
@@ -62,6 +62,15 @@ def dossier_of_files(
         warnings=tuple(dict.fromkeys([*told, *case.verdict.warnings])),
         judged_at=time.isoformat(timespec="seconds"),
         program=version("whichcore"),
+    )
+
+
+def _used(case: Identification, library: Library) -> tuple[Material, ...]:
+    named = case.verdict.materials
+    return tuple(
+        library[one.material]
+        for one in case.verdict.candidates
+        if one.probability >= LEAST or one.material in named
     )
 
 

@@ -24,11 +24,13 @@ from whichcore.measure import StoredCalibration
 from whichcore.measure.calibration_file import load_calibration
 from whichcore.records import Kind, Record, Store
 from whichcore.records.compare import kept_sweep
+from whichcore.records.explanation import KEY, names_of
 from whichcore.records.rows import UsedMaterial
 from whichcore.report.dossier import Dossier, UsedFile
 from whichcore.report.from_files import gathered
 from whichcore.report.kept_verdict import verdict_of
-from whichcore.report.spectrum import spectrum_of
+from whichcore.report.spectrum import tried_spectrum
+from whichcore.workflow import probed_specimen
 
 
 def dossier_of_record(store: Store, record_id: str) -> Dossier:
@@ -56,7 +58,7 @@ def dossier_of_record(store: Store, record_id: str) -> Dossier:
         )
     with gathered() as told:
         core = store.find(str(record.columns["core_id"]))
-        specimen = _specimen(store, core)
+        specimen = _specimen(store, core, record.settings)
         beside = [core]
         sweep = None
         if record.columns["sweep_id"]:
@@ -69,20 +71,21 @@ def dossier_of_record(store: Store, record_id: str) -> Dossier:
         beside.append(store.find(str(second)))
     used = store.materials_of(record.id)
     materials = [_material(store, one) for one in used]
-    verdict = verdict_of(_object(store, record), {one.id: one for one in materials})
+    kept = _object(store, record)
+    verdict = verdict_of(kept, {one.id: one for one in materials})
     doubts = _corrections([record, *beside])
     return Dossier(
         name=record.title,
         specimen=specimen,
         sweep=sweep,
-        verdict=_with_curves(verdict, specimen, sweep, materials),
-        fitted=False,
+        verdict=_with_curves(verdict, specimen, sweep, () if KEY in kept else materials),
+        fitted=KEY in kept,
         materials=tuple(materials),
-        names=_names(verdict, materials),
+        names=names_of(kept[KEY]) if KEY in kept else _names(verdict, materials),
         calibration=stored,
         files=tuple(_file(one) for one in [*beside, record]),
         given=_given(record),
-        warnings=tuple(dict.fromkeys([*doubts, *verdict.warnings, *told])),
+        warnings=tuple(dict.fromkeys([*doubts, *told, *verdict.warnings])),
         judged_at=record.created_at[:19] + "+00:00",
         program=record.program,
         record=record.id,
@@ -102,9 +105,13 @@ def _object(store: Store, record: Record) -> Mapping[str, Any]:
     return found
 
 
-def _specimen(store: Store, core: Record) -> Specimen:
+def _specimen(store: Store, core: Record, given: Mapping[str, object]) -> Specimen:
+    """Return the core as it was judged, with the surface resistance given beside its file."""
     place = Path(f"record {core.short_id}.toml")
-    return specimen_from_text(decode(store.payload(core.id), place), place)
+    specimen = specimen_from_text(decode(store.payload(core.id), place), place)
+    readings, surface = given.get("readings"), given.get("surface_resistance")
+    texts = tuple(map(str, readings)) if isinstance(readings, list) else ()
+    return probed_specimen(specimen, texts, str(surface) if surface else None)
 
 
 def _calibration(
@@ -148,10 +155,18 @@ def _names(verdict: Verdict, materials: Sequence[Material]) -> dict[str, str]:
 def _with_curves(
     verdict: Verdict, specimen: Specimen, sweep: ImpedanceSweep | None, materials: Sequence[Material]
 ) -> Verdict:
-    """Give the verdict the measured spectrum, and its candidates the curves of the references as they are."""
-    spectrum = spectrum_of(sweep, specimen)[0]
+    """Give the verdict the measured spectrum, and candidates of these references their curves as they are."""
+    spectrum = tried_spectrum(sweep, specimen)
     if spectrum is None:
         return verdict
+    for one in verdict.candidates:
+        if one.fitted is not None and one.fitted.shape != spectrum.frequency_hz.shape:
+            raise RecordError(
+                "the curves kept with a verdict do not belong to its sweep",
+                where=f"candidate {one.material}",
+                got=f"{one.fitted.size} points",
+                allowed=str(spectrum.frequency_hz.size),
+            )
     by_id = {one.id: one for one in materials}
     candidates = tuple(
         replace(one, fitted=_read(by_id[one.material], spectrum.frequency_hz))

@@ -1,4 +1,4 @@
-"""A verdict out of its JSON, as far as the JSON holds it: curves and running odds are not kept."""
+"""A verdict out of its JSON, as far as it holds it: earlier versions kept no curves and no odds."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from whichcore.analysis.verdict import (
     VerdictKind,
 )
 from whichcore.errors import RecordError
+from whichcore.records.explanation import KEY, explained
 
 _NOT_KEPT = (float("nan"), float("nan"))
 
@@ -32,9 +33,9 @@ def verdict_of(kept: Mapping[str, Any], materials: Mapping[str, Material]) -> Ve
     Parameters
     ----------
     kept : mapping
-        As :meth:`Verdict.to_dict` gives it.
+        As :meth:`Verdict.to_dict` gives it; with how it explains the data, where that is kept.
     materials : mapping of str to Material
-        Those kept with it: they tell the class of a candidate.
+        Those kept with it: they tell the class of a candidate where nothing else does.
 
     Raises
     ------
@@ -50,7 +51,8 @@ def verdict_of(kept: Mapping[str, Any], materials: Mapping[str, Material]) -> Ve
             next_step="print it with a newer version of the program",
         )
     try:
-        return _verdict(kept, materials)
+        verdict = _verdict(kept, materials)
+        return explained(verdict, kept[KEY]) if KEY in kept else verdict
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise RecordError("this verdict cannot be read", where="record", got=repr(error)) from None
 

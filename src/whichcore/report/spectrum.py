@@ -6,6 +6,7 @@ import warnings
 
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.trial import try_data
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
 from whichcore.errors import WhichcoreError, WhichcoreWarning
 
@@ -21,3 +22,9 @@ def spectrum_of(sweep: ImpedanceSweep | None, specimen: Specimen) -> tuple[Perme
             return permeability(sweep, specimen), ""
         except WhichcoreError as error:
             return None, error.one_line()
+
+
+def tried_spectrum(sweep: ImpedanceSweep | None, specimen: Specimen) -> PermeabilitySpectrum | None:
+    """Return the measured permeability as it is judged: less what failed tests of the data take away."""
+    spectrum = spectrum_of(sweep, specimen)[0]
+    return None if sweep is None or spectrum is None else try_data(sweep, specimen, spectrum).spectrum
