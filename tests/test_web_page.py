@@ -314,6 +314,48 @@ def test_a_second_page_watches_and_may_stop_and_a_restart_goes_on(browser, tmp_p
             first.page.wait_for_selector(".records li.sweep:has-text('6 points')")
 
 
+def test_a_doubled_tab_watches_a_reload_drives_on_and_a_closed_one_is_told(browser, server):
+    with visiting(browser, server) as visit:
+        visit.open()
+        describe(visit.page)
+        visit.page.click("text=Go on: calibrate")
+        calibrate(visit.page)
+        visit.page.wait_for_selector("text=A calibration is running")
+        with visit.context.expect_page() as opened:
+            visit.page.evaluate("window.open(location.href)")  # the new tab gets a copy of this one's store
+        double = opened.value
+        double.wait_for_selector("text=Another page runs a calibration")
+        assert double.evaluate("JSON.parse(sessionStorage['whichcore-job']).virtualCore") == "bin-h"
+        assert double.locator("button:has-text('Start the calibration')").is_disabled()
+        visit.page.reload()
+        visit.page.wait_for_selector("text=A calibration is running")
+        assert double.locator("text=Another page runs a calibration").count() == 1
+        visit.page.goto("about:blank")
+        double.wait_for_selector("text=the page that started it is closed")
+        double.click("text=Stop it")
+        double.wait_for_selector("text=/topped/", timeout=LATER)
+
+
+def test_values_on_the_page_are_as_fine_as_their_uncertainty(browser, server):
+    with visiting(browser, server) as visit:
+        visit.open("library")
+        said = visit.page.evaluate(
+            "async (pairs) => {"
+            "const { withU } = await import('/static/numbers.js');"
+            "return pairs.map(([value, u]) => withU(value, u)); }",
+            [[10.05762, 0.027], [0.123, 0.01], [2307.393, 46.697], [-1e-4, 0.05], [-3.21, 1.2], [2, 0.996]],
+        )
+    # the first published, JCGM 100:2008, 7.2.6 (memory); the others computed by its rule, a zero without sign
+    assert said == [
+        "10.058 ± 0.027",
+        "0.123 ± 0.010",
+        "2307 ± 47",
+        "0.000 ± 0.050",
+        "−3.2 ± 1.2",
+        "2.0 ± 1.0",
+    ]
+
+
 STEPS = np.geomspace(2e4, 2e7, 12)
 
 

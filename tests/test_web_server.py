@@ -279,8 +279,13 @@ def points_of(home, journal):
     return found
 
 
-def live(address, name):
-    return connect(f"{address.replace('http', 'ws')}live?page={name}", origin=address.rstrip("/"))
+def live(address, name, before=""):
+    place = f"{address.replace('http', 'ws')}live?page={name}&before={before}"
+    return connect(place, origin=address.rstrip("/"))
+
+
+def hello(line):
+    return json.loads(line.recv(timeout=30))["work"]
 
 
 def test_one_page_drives_the_others_watch_and_anyone_may_stop(server):
@@ -305,6 +310,33 @@ def test_one_page_drives_the_others_watch_and_anyone_may_stop(server):
             False,
         )
         assert hello["work"]["events"][-1]["type"] == "stopped"
+
+
+def test_a_tab_that_was_doubled_watches_and_one_that_was_loaded_again_drives_on(server):
+    address = server[0]
+    with live(address, "copy", before="first") as copy:
+        with live(address, "first") as first:
+            Page(address, "first").ask("calibrate", bench="virtual", points_per_decade=4)
+            told_until(first, "step")
+            told_until(copy, "step")
+            assert Page(address, "copy").ask("fitted")["code"] == "busy"
+            with live(address, "late", before="first") as late:
+                shown = hello(late)
+                assert (shown["mine"], shown["there"]) == (False, True)
+        gone = told_until(copy, "driver")[-1]
+        assert (gone["mine"], gone["there"]) == (False, False)
+        with live(address, "again", before="first") as again:
+            assert hello(again)["mine"] is True
+            assert told_until(copy, "driver")[-1]["there"] is True
+            assert Page(address, "copy").ask("fitted")["code"] == "busy"
+        # the page that drove is closed for good: nobody waits for it
+        assert told_until(copy, "driver")[-1]["there"] is False
+        Page(address, "copy").ask("fitted")
+        taken = told_until(copy, "driver")[-1]
+        assert (taken["mine"], taken["there"]) == (True, True)
+        assert Page(address, "third").ask("fitted")["code"] == "busy"
+        Page(address, "copy").ask("stop")
+        told_until(copy, "stopped", "finished", "failed")
 
 
 @pytest.mark.soak

@@ -160,7 +160,8 @@ async def _report(request: Request) -> Response:
 
 async def _live(socket: WebSocket) -> None:
     desks: Desks = socket.app.state.desks
-    await desks.hub.join(socket, socket.query_params.get("page", ""))
+    asked = socket.query_params
+    await desks.hub.join(socket, asked.get("page", ""), asked.get("before", ""))
 
 
 async def _nothing(_request: Request, _exception: Exception) -> Response:

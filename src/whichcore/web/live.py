@@ -40,13 +40,14 @@ class Work:
     about: Mapping[str, str] = field(default_factory=dict)
     events: list[dict[str, Any]] = field(default_factory=list)
 
-    def shown(self, page: str) -> dict[str, Any]:
-        """Return what a page is told of it."""
+    def shown(self, page: str, there: bool) -> dict[str, Any]:
+        """Return what a page is told of it; ``there`` tells whether the driver's page is open."""
         return {
             "number": self.number,
             "what": self.what,
             "running": self.running,
             "mine": self.driver == page,
+            "there": there,
             "about": dict(self.about),
             "events": self.events,
         }
@@ -101,19 +102,36 @@ class Hub:
         Raises
         ------
         Refused
-            Another page drives.
+            Another page drives, and is open.
         """
         if call != "stop" and self._work is not None and self._work.running and self._work.driver != page:
-            raise Refused(_busy(self._work, page))
+            if self._open(self._work.driver):
+                raise Refused(_busy(self._work, page))
+            self._work.driver = page  # its page is closed: who answers now goes on with it
+            self._tell_driver(page)
         return await self.bench.ask(call, args)
 
-    async def join(self, socket: WebSocket, page: str) -> None:
-        """Serve one page until it goes: everything so far, then what is new."""
+    async def join(self, socket: WebSocket, page: str, before: str = "") -> None:
+        """Serve one page until it goes: everything so far, then what is new.
+
+        Parameters
+        ----------
+        socket : WebSocket
+        page : str
+            Its name, made anew with each document.
+        before : str
+            Name that the document before it had in the same tab: what that one drove is now this one's,
+            unless that one is still open, as when the tab was doubled.
+        """
         queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue(MOST_WAITING)
         await socket.accept()
-        work = None if self._work is None else self._work.shown(page)
         self._pages[queue] = page
-        queue.put_nowait({"type": "hello", "work": work})
+        work = self._work
+        if work is not None and work.driver == before and not self._open(before):
+            work.driver = page
+        shown = None if work is None else work.shown(page, self._open(work.driver))
+        queue.put_nowait({"type": "hello", "work": shown})
+        self._tell_driver(page)
         sender = asyncio.create_task(self._send(socket, queue))
         try:
             while True:
@@ -122,6 +140,7 @@ class Hub:
             pass
         finally:
             self._pages.pop(queue, None)
+            self._tell_driver(page)
             sender.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await sender
@@ -130,6 +149,16 @@ class Hub:
         with contextlib.suppress(WebSocketDisconnect, RuntimeError, ConnectionError):
             while True:
                 await socket.send_json(await queue.get())
+
+    def _open(self, page: str) -> bool:
+        return page in self._pages.values()
+
+    def _tell_driver(self, page: str) -> None:
+        """Tell everyone whose the work is and whether that page is open, where this one came or went."""
+        work = self._work
+        if work is not None and work.running and work.driver == page:
+            message = {"type": "driver", "work": work.number, "there": self._open(page)}
+            self._tell_all(message, driver=page)
 
     def _told(self, event: dict[str, Any]) -> None:
         """Note an event of the bench and hand it on."""

@@ -2,7 +2,7 @@
 
 import { listen } from "./talk.js";
 
-/** The present or the last work: {number, what, running, mine, about, events}, or null. */
+/** The present or the last work: {number, what, running, mine, there, about, events}, or null. */
 export const bench = { work: null, online: false };
 
 const watchers = new Set();
@@ -23,13 +23,14 @@ function heard(message) {
     // events may come before the word that it has begun
     const events = bench.work?.number === message.work ? bench.work.events : [];
     const over = events.some((event) => ["finished", "failed", "stopped"].includes(event.type));
-    bench.work = { number: message.work, what: message.what, running: !over, mine: message.mine, about: message.about, events };
+    bench.work = { number: message.work, what: message.what, running: !over, mine: message.mine, there: true, about: message.about, events };
   }
   if (message.type === "event") {
-    if (bench.work?.number !== message.work) bench.work = { number: message.work, what: "", running: true, mine: false, about: {}, events: [] };
+    if (bench.work?.number !== message.work) bench.work = { number: message.work, what: "", running: true, mine: false, there: true, about: {}, events: [] };
     bench.work.events.push(message.event);
     if (["finished", "failed", "stopped"].includes(message.event.type)) bench.work.running = false;
   }
+  if (message.type === "driver" && bench.work?.number === message.work) Object.assign(bench.work, { mine: message.mine, there: message.there });
   tell(message.type === "event" ? message.event : null);
 }
 

@@ -109,7 +109,8 @@ function watching() {
   const what = work.what === "calibrate" ? "calibration" : "sweep";
   const place = work.what === "calibrate" ? "calibrate" : "sweep";
   const name = work.about?.name ? ` of ${work.about.name}` : "";
-  const who = work.mine ? `A ${what}${name} is running.` : `Another page runs a ${what}${name} on this bench; you see it live.`;
+  const theirs = work.there ? `Another page runs a ${what}${name} on this bench; you see it live.` : `A ${what}${name} is running; the page that started it is closed.`;
+  const who = work.mine ? `A ${what}${name} is running.` : theirs;
   const stop = button("Stop it", async () => {
     try {
       await ask("stop");
@@ -118,8 +119,9 @@ function watching() {
       speak(lineOf(error));
     }
   }, { class: "small" });
-  if (node.dataset.number === `${work.number}${work.mine}` && node.childElementCount) return undefined;
-  node.dataset.number = `${work.number}${work.mine}`;
+  const key = `${work.number}${work.mine}${work.there}`;
+  if (node.dataset.number === key && node.childElementCount) return undefined;
+  node.dataset.number = key;
   return put(node, h("div", { class: "watching", role: "region", "aria-label": "At the bench" }, h("p", {}, who), h("a", { href: `#${place}` }, "Look at it"), stop));
 }
 

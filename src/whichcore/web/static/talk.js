@@ -2,17 +2,10 @@
 
 const PAGE = "whichcore-page";
 
-function pageId() {
-  let id = sessionStorage.getItem(PAGE);
-  if (!id) {
-    id = [...crypto.getRandomValues(new Uint8Array(12))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-    sessionStorage.setItem(PAGE, id);
-  }
-  return id;
-}
-
-/** Name of this page, kept while its tab is open. */
-export const page = pageId();
+// a doubled tab has a copy of what the first one stored: a name of its own tells the two apart
+const page = [...crypto.getRandomValues(new Uint8Array(12))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+const before = sessionStorage.getItem(PAGE) ?? "";
+sessionStorage.setItem(PAGE, page);
 
 /** An answer that is an error, with the fields of the error contract. */
 export class Fault extends Error {
@@ -63,10 +56,11 @@ export async function upload(file) {
 /** Keep a line open to the server; it comes again after a break. */
 export function listen(heard, state) {
   let wait = 500;
+  let heir = before;
   const open = () => {
-    const socket = new WebSocket(`${location.origin.replace(/^http/, "ws")}/live?page=${page}`);
+    const socket = new WebSocket(`${location.origin.replace(/^http/, "ws")}/live?page=${page}&before=${heir}`);
     const alive = setInterval(() => socket.readyState === WebSocket.OPEN && socket.send("here"), 20000);
-    socket.addEventListener("open", () => { wait = 500; state(true); });
+    socket.addEventListener("open", () => { wait = 500; heir = ""; state(true); });
     socket.addEventListener("message", (message) => heard(JSON.parse(message.data)));
     socket.addEventListener("close", () => {
       clearInterval(alive);

@@ -117,7 +117,7 @@ class CalibrateStep {
   }
 
   prompted(waiting, work) {
-    const key = waiting ? `${work.number} ${work.events.length} ${work.mine}` : "";
+    const key = waiting ? `${work.number} ${work.events.length} ${work.mine} ${work.there}` : "";
     if (key === this.asked) return;
     this.asked = key;
     put(this.asking, waiting ? this.prompt(waiting, work) : null);
@@ -125,8 +125,8 @@ class CalibrateStep {
 
   prompt(event, work) {
     const said = work.events.findLast((one) => one.type === "step" && one.said)?.said;
-    const ready = button("It is in place", () => attempt(this.place, () => ask("fitted"), ready), { class: "main ready", disabled: !work.mine });
-    return h("div", { class: "prompt", "data-fixture": event.fixture }, h("p", {}, h("strong", {}, `Now ${event.what}.`)), said ? h("p", {}, said) : null, h("p", { class: "caution" }, this.caution), ready, work.mine ? null : h("p", { class: "quiet" }, "The page that started it answers."));
+    const ready = button("It is in place", () => attempt(this.place, () => ask("fitted"), ready), { class: "main ready", disabled: !work.mine && work.there });
+    return h("div", { class: "prompt", "data-fixture": event.fixture }, h("p", {}, h("strong", {}, `Now ${event.what}.`)), said ? h("p", {}, said) : null, h("p", { class: "caution" }, this.caution), ready, work.mine ? null : h("p", { class: "quiet" }, work.there ? "The page that started it answers." : "The page that started it is closed; with your answer it goes on from here."));
   }
 
   outcome(work) {
