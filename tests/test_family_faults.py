@@ -136,8 +136,11 @@ class TestBlocks:
         capture = measure(digitizer, "separate-scaling")
         assert capture.volts_per_code[0] == pytest.approx(7.8125e-5)  # computed: what the file answers last
         digitizer.close()
-        error = fails("separate-scaling", peer, "CURVe?", b":CURVE " + right["CURVe?"], "no block of data")
-        assert "':'" in error.got
+        error = fails("separate-scaling", peer, "CURVe?", b":CURVE " + right["CURVe?"], "headers are on")
+        assert error.got == "':CURVE #'"
+        assert "does not obey 'HEADer OFF'" in error.next_step
+        error = fails("separate-scaling", peer, "CURVe?", b":CURSOR " + right["CURVe?"], "no block of data")
+        assert "':'" in error.got  # another name: who knows what was answered
 
     def test_bytes_in_the_other_order(self, peer):
         """Eight bits in the upper half of a word: the other way round they are no multiples of 256."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 from whichcore.errors import InstrumentError
-from whichcore.rig.lines.block import Block, BlockFormat
+from whichcore.rig.drivers.headers import OFF, headers_are_on, without_header
+from whichcore.rig.lines.block import Block, BlockError, BlockFormat
 from whichcore.rig.lines.link import Link
 from whichcore.rig.tables.command_table import CommandTable
 from whichcore.rig.tables.template import Query, Template
@@ -65,6 +66,8 @@ class Conversation:
         self._link.open()
         identity = self._heard(None, IDENTIFY)
         if not re.search(self.table.identity, identity):
+            identity = without_header(IDENTIFY, identity)  # nothing is told to it before it is known
+        if not re.search(self.table.identity, identity):
             self._link.close()
             raise InstrumentError(
                 "another instrument answers at this address",
@@ -74,7 +77,7 @@ class Conversation:
                 next_step="correct address or driver in bench.toml",
             )
         self.identity = identity
-        for action in ("recover", "connect") if self.connections else ("connect",):
+        for action in ("recover", OFF, "connect") if self.connections else (OFF, "connect"):
             for command in self.table.actions.get(action, ()):
                 self._tell(command, command.fill())
         self.old_errors = self._drain()
@@ -113,21 +116,49 @@ class Conversation:
 
     def number(self, query: Query, **values: float | str) -> float:
         """Ask for a number."""
-        answer = self.ask(query, 0.0, **values)
-        with self.in_step():
-            return query.number(answer, self.where(query, **values))
+        return self.number_in(query, self.ask(query, 0.0, **values), **values)
+
+    def number_in(self, query: Query, answer: str, **values: float | str) -> float:
+        """Return the number in an answer."""
+        where = self.where(query, **values)
+        with self._in_step():
+            try:
+                return query.number(answer, where)
+            except InstrumentError:
+                bare = without_header(query.message(**values), answer)
+                if bare != answer and _reads(lambda: query.number(bare, where)):
+                    raise headers_are_on(self.table, where, answer) from None
+                raise
 
     def switch(self, query: Query, wait_s: float = 0.0, **values: float | str) -> bool:
         """Ask for yes or no; ``wait_s`` is time the instrument may take on top of the usual."""
-        answer = self.ask(query, wait_s, **values)
-        with self.in_step():
-            return query.switch(answer, self.where(query, **values))
+        answer, where = self.ask(query, wait_s, **values), self.where(query, **values)
+        bare = without_header(query.message(**values), answer)
+        with self._in_step():
+            try:
+                yes = query.switch(answer, where)
+            except InstrumentError:
+                if bare != answer and _reads(lambda: query.switch(bare, where)):
+                    raise headers_are_on(self.table, where, answer) from None
+                raise
+            if not yes and bare != answer and _reads(lambda: query.switch(bare, where) or None):
+                raise headers_are_on(self.table, where, answer)
+            return yes
 
     def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> Block:
         """Ask for a block of so many bytes."""
         self.ready()
         self.at, self.last = ask, (ask.fill(**values), "")
-        block = self._link.ask_block(self.last[0], form, expected)
+        question = self.last[0]
+        try:
+            block = self._link.ask_block(question, form, expected)
+        except BlockError as error:
+            came = self._link.came
+            self.last = (question, came)
+            bare = without_header(question, came)
+            if error.key == "before" and bare != came and bare.startswith("#"):
+                raise headers_are_on(self.table, f"{self.address}, {question}", came) from None
+            raise
         if self._careful:
             time.sleep(AFTER_BLOCK_S)
         return block
@@ -178,7 +209,7 @@ class Conversation:
             )
 
     @contextmanager
-    def in_step(self) -> Iterator[None]:
+    def _in_step(self) -> Iterator[None]:
         """Close the connection where an answer makes no sense: the next may belong to another question."""
         try:
             yield
@@ -198,6 +229,9 @@ class Conversation:
             answer = self._heard(queue.ask, queue.ask.text)
             if re.search(queue.none, answer):
                 return tuple(errors)
+            if re.search(queue.none, without_header(queue.ask.text, answer)):
+                self._link.close()
+                raise headers_are_on(self.table, f"{self.address}, {queue.ask.text}", answer)
             errors.append(answer)
         for command in queue.clear:
             self._link.write(command.text)
@@ -212,6 +246,14 @@ class Conversation:
             allowed=f"a match of {queue.none}",
             next_step="switch the instrument off and on, or correct [errors] in the command table",
         )
+
+
+def _reads(read: Callable[[], float | None]) -> bool:
+    """Return whether something can be read."""
+    try:
+        return read() is not None
+    except InstrumentError:
+        return False
 
 
 def _some(errors: tuple[str, ...]) -> str:

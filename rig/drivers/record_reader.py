@@ -124,14 +124,12 @@ class RecordReader:
         """Return a number; the same question is sent once for all the values in its answer."""
         if isinstance(item, float):
             return item
-        where = self._talk.where(item, channel=channel)
         if item.ask is None:
-            return _of_header(key, item, header, where)
+            return _of_header(key, item, header, self._talk.where(item, channel=channel))
         message = item.message(channel=channel)
         if message not in answers:
             answers[message] = self._talk.ask(item, channel=channel)
-        with self._talk.in_step():
-            return item.number(answers[message], where)
+        return self._talk.number_in(item, answers[message], channel=channel)
 
     def _check(self, wanted: Wanted, answers: dict[str, str], header: str = "") -> None:
         """Refuse a record of another interval or length than was set."""

@@ -62,6 +62,8 @@ class BlockError(InstrumentError):
         What of the command table is most likely wrong: ``before``, ``digits``, ``length``, ``trailer``.
     stated : int
         Bytes the block says it has; 0 where that is not known.
+    begin : str
+        What came in place of a block, as far as it was read.
     """
 
     def __init__(self, what: str, key: str, where: str, *, got: str = "", allowed: str = "") -> None:
@@ -74,6 +76,7 @@ class BlockError(InstrumentError):
         )
         self.key = key
         self.stated = 0
+        self.begin = ""
 
 
 _CHECK = {
@@ -141,7 +144,9 @@ def _head(read: Callable[[int], Raw], form: BlockFormat, where: str) -> tuple[Ra
         if not wanted.startswith(head):
             # no more is read than has come: an answer may be shorter than what was expected of it
             got, allowed = repr(head.decode("latin-1")), repr(wanted[: place + 1].decode("ascii"))
-            raise BlockError("the answer is no block of data", "before", where, got=got, allowed=allowed)
+            error = BlockError("the answer is no block of data", "before", where, got=got, allowed=allowed)
+            error.begin = head.decode("latin-1")
+            raise error
     return head[:-1], read(1)
 
 

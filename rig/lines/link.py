@@ -19,12 +19,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from whichcore.errors import InstrumentError
-from whichcore.rig.lines.block import Block, BlockFormat, read_block
+from whichcore.rig.lines.block import Block, BlockError, BlockFormat, read_block
 from whichcore.rig.lines.message_wire import MessageWire
 from whichcore.rig.lines.serial_wire import SerialWire, port_of
 from whichcore.rig.lines.wire import SocketWire, Wire
 
 USUAL_BAUD = 9600
+CUE = 60  # bytes shown of what came in place of a block
 SILENCE_S = 1.5  # no byte for so long in the middle of an answer: it will not come
 
 # pyvisa-py tells its log of every time-out with a traceback; the error raised here says it in one line
@@ -145,9 +146,15 @@ class Link:
             deadline = time.monotonic() + self.settings.block_timeout_s
             wire = self._send(message)
             wire.expect(deadline)
-            return read_block(
-                lambda count: wire.exactly(count, deadline), form, expected, self._where(message)
-            )
+            try:
+                return read_block(
+                    lambda count: wire.exactly(count, deadline), form, expected, self._where(message)
+                )
+            except BlockError as error:
+                with contextlib.suppress(*_foreign()):
+                    text = error.begin + wire.forget()[:CUE].decode("ascii", "backslashreplace")
+                    self.came = "".join(text.partition("#")[:2]) if error.begin else ""
+                raise
 
     def _try_to_connect(self) -> str:
         """Return what went wrong as text: pyvisa-py raises bare exceptions here, and they hold the socket."""

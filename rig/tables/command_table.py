@@ -24,6 +24,7 @@ from whichcore.toml_lines import TomlLines
 FORMAT = "whichcore-instrument 1"
 _LEVEL = ("level_vpp", "level_vpk", "level_vrms")
 _SOURCE_ACTIONS = {
+    "headers_off": (),
     "connect": (),
     "recover": (),
     "prepare": (),
@@ -35,6 +36,7 @@ _SOURCE_ACTIONS = {
     "output_off": (),
 }
 _DIGITIZER_ACTIONS = {
+    "headers_off": (),
     "connect": (),
     "recover": (),
     "prepare": (),

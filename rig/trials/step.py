@@ -14,7 +14,6 @@ from whichcore.rig.tables.error import TableError
 from whichcore.rig.tables.keys import key_of
 
 NO_ANSWER = "the instrument does not answer"
-UNREADABLE = "the answer is not what was asked for"
 SHOWN = 160
 
 
@@ -71,8 +70,6 @@ class Step:
             key, text, remedy = "link", "", f"{remedy}; check the terminators of [link]"
         elif key == "errors.ask" and "queue" in error.what:
             key, text, remedy = "errors.none", "", "correct none: it is the answer when there is no error"
-        elif error.what == UNREADABLE and _headed(sent, self._talk.last[1]):
-            remedy = "the answer begins with its question: switch headers off in connect, or allow for them"
         elif error.what == NO_ANSWER:
             remedy = f"it answered before: look {sent!r} up in its programming guide"
         return key, text, remedy
@@ -112,9 +109,3 @@ class Step:
 
 def _short(text: str) -> str:
     return text if len(text) <= SHOWN else f"{text[:SHOWN]}…"
-
-
-def _headed(sent: str, came: str) -> bool:
-    """Return whether an answer begins with the name of its question."""
-    name = sent.partition("?")[0].strip(" :").upper()
-    return bool(name) and came.strip(" :").upper().startswith(name)
