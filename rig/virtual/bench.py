@@ -163,19 +163,22 @@ class Bench:
             self.hands = hands or self.hands
             self.source = source or self.source
             self.digitizer = digitizer or self.digitizer
+            if (self.hands, self.source, self.digitizer.channels) == (*old[:2], old[2].channels):
+                return  # points and interval are nothing to the circuit
             switched = self.source.on is not old[1].on
-            start = self.now() + (electronics().source.settle_s if switched else 0.0)
             try:
-                self._append(max(start, self._stretches[-1].start_s))
+                self._append(self.now() + (electronics().source.settle_s if switched else 0.0))
             except Exception:
                 self.hands, self.source, self.digitizer = old
                 raise
 
     def refresh(self) -> None:
         """Take new faults, and the core's age, into account."""
-        self.change()
+        with self._lock:
+            self._append(self.now())
 
-    def _append(self, start_s: float) -> None:
+    def _append(self, earliest_s: float) -> None:
+        start_s = max(earliest_s, self._stretches[-1].start_s)
         new = next_stretch(self._stretches[-1], self._setup(), self._drive(), start_s)
         self._stretches.append(new)
         self._remember_field(float(new.operating.flux_density_t[0]))
@@ -294,8 +297,12 @@ class Bench:
         run = self._run
         if run is None:
             return False
-        lost = run.untriggered and self.faults.find(FaultKind.TRIGGER_LOST) is not None
-        return lost or self.now() < run.end_s
+        return self.untriggered() or self.now() < run.end_s
+
+    def untriggered(self) -> bool:
+        """Tell whether an acquisition waits for its trigger."""
+        run = self._run
+        return run is not None and run.untriggered and self.faults.find(FaultKind.TRIGGER_LOST) is not None
 
     def abort(self) -> None:
         """Throw the acquisition away."""

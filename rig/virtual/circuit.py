@@ -8,6 +8,7 @@ have no admittance matrix.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -115,22 +116,9 @@ class Network:
 
     def _passive(self, s: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
         """Return all rows but the core's, and a right side of zeros."""
-        index = {node: k for k, node in enumerate(self.nodes)}
-        size = len(index)
-        order = size + len(self.coils) + (1 if self.coils else 0)
-        matrix = np.zeros((s.size, order, order), dtype=np.complex128)
         everything = (*self.branches, Branch(self.source_node, GROUND, self.source))
-        for branch in everything:
-            _stamp(matrix, index, branch, 1 / branch.part.impedance(s))
-        for k, coil in enumerate(self.coils):
-            row = size + k
-            for node, sign in ((coil.start, 1.0), (coil.end, -1.0)):
-                if node != GROUND:
-                    matrix[:, index[node], row] += sign
-                    matrix[:, row, index[node]] += sign
-            matrix[:, row, row] = -coil.wire.impedance(s)
-            matrix[:, row, -1] = -coil.ratio
-        return matrix, np.zeros((s.size, order), dtype=np.complex128)
+        matrix = _rows(self.nodes, everything, self.coils, np.asarray(s, dtype=np.complex128).tobytes())
+        return matrix.copy(), np.zeros(matrix.shape[:2], dtype=np.complex128)
 
     def _solved(self, matrix: ComplexArray, rhs: ComplexArray) -> Solution:
         x = np.asarray(np.linalg.solve(matrix, rhs[..., None])[..., 0], dtype=np.complex128)
@@ -161,6 +149,31 @@ class Solution:
     voltages: dict[str, ComplexArray]
     flux_voltage: ComplexArray
     core_current: ComplexArray
+
+
+# between two settings of a bench most of the circuit stays, and so do the frequencies it is asked at
+@lru_cache(maxsize=32)
+def _rows(
+    nodes: tuple[str, ...], branches: tuple[Branch, ...], coils: tuple[Coil, ...], s_bytes: bytes
+) -> ComplexArray:
+    """Return what branches and windings enter, with nothing in the core's row, complex array (F, n, n)."""
+    s = np.frombuffer(s_bytes, dtype=np.complex128)
+    index = {node: k for k, node in enumerate(nodes)}
+    size = len(index)
+    order = size + len(coils) + (1 if coils else 0)
+    matrix = np.zeros((s.size, order, order), dtype=np.complex128)
+    for branch in branches:
+        _stamp(matrix, index, branch, 1 / branch.part.impedance(s))
+    for k, coil in enumerate(coils):
+        row = size + k
+        for node, sign in ((coil.start, 1.0), (coil.end, -1.0)):
+            if node != GROUND:
+                matrix[:, index[node], row] += sign
+                matrix[:, row, index[node]] += sign
+        matrix[:, row, row] = -coil.wire.impedance(s)
+        matrix[:, row, -1] = -coil.ratio
+    matrix.flags.writeable = False
+    return matrix
 
 
 def _stamp(matrix: ComplexArray, index: dict[str, int], branch: Branch, admittance: ComplexArray) -> None:

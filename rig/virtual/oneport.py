@@ -7,6 +7,7 @@ the bench is wanted too. s = 0 is not allowed: direct current is taken at a vani
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -179,6 +180,7 @@ def tape(henry: float, eddy_time_s: float, depth: int) -> OnePort:
     return ladder
 
 
+@lru_cache(maxsize=32)
 def round_wire(dc_ohm: float, skin_time_s: float, depth: int) -> OnePort:
     """Return the ladder of a round wire's own impedance, R x J0(x)/(2 J1(x)), x² = −sτ, τ = μ0 a²/ρ.
 

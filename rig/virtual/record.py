@@ -134,8 +134,8 @@ def next_stretch(last: Stretch, setup: Setup, drive: Drive, start_s: float) -> S
     )
     before = float(last.current(here)) if same_piece else 0.0
     missing = before - float(new.steady_current(here))
-    mode = slowest_mode(setup)
-    if mode is None or missing == 0:
+    mode = slowest_mode(setup) if missing else None
+    if mode is None:
         return new
     rate, volts = mode
     return replace(new, remains=(Remain(start_s, missing, rate, volts),))
@@ -172,11 +172,12 @@ def _harmonics(setup: Setup, drive: Drive, operating: Operating) -> dict[int, Co
     found: dict[int, ComplexArray] = {}
     if not drive.emf_vpk:
         return found
-    network = setup.network()
-    for order, db in electronics().source.harmonics_db.items():
-        s = np.array([2j * np.pi * order * drive.frequency_hz])
-        solution = network.solve(s, drive.emf_vpk * setup.emf_share * 10 ** (db / 20))
-        found[order] = np.array([solution.voltages[node][0] for node in setup.probes])
+    sizes = electronics().source.harmonics_db
+    s = 2j * np.pi * drive.frequency_hz * np.array(list(sizes))
+    emf = drive.emf_vpk * setup.emf_share * 10 ** (np.array(list(sizes.values())) / 20)
+    solution = setup.network().solve(s, emf)
+    for k, order in enumerate(sizes):
+        found[order] = np.array([solution.voltages[node][k] for node in setup.probes])
     found[3] = found.get(3, 0) + operating.third_v[:, 0]
     return found
 
