@@ -10,12 +10,14 @@ import pytest
 from click.testing import CliRunner
 
 from test_multitone_sweep import cards, new_card
+from test_web_ways import Told, header_of
 from whichcore.bench import OpenBench
 from whichcore.cli.root import root
 from whichcore.files import load_sweep
 from whichcore.measure import load_calibration
 from whichcore.rig.instruments import Bench
 from whichcore.rig.virtual import impedance_of
+from whichcore.web import bench as at_bench
 
 BAND = ("--from", "1k", "--points-per-decade", "8", "--take", "0.25 s")
 
@@ -88,6 +90,28 @@ def test_a_sweep_takes_the_tones_of_the_calibration(room):
     assert room.card.takes == before
     assert again.exit_code == 0  # the same command, when all is done, changes nothing
     np.testing.assert_array_equal(load_sweep(out).impedance_ohm, sweep.impedance_ohm)
+
+
+def test_the_page_makes_the_same_sweep(room, monkeypatch):
+    out, done = room.sweep("again.csv", "--flux-density", "0.2 mT")
+    assert done.exit_code == 0, done.output
+
+    @contextmanager
+    def opened(settings):
+        yield OpenBench(room.bench, room.hands)
+
+    monkeypatch.setattr(at_bench, "open_bench", opened)
+    monkeypatch.setattr(at_bench, "Answering", Told)
+    page = at_bench.AtBench()
+    asked = {"bench": "virtual", "specimen": room.specimen.read_text(), "name": "core", "core": "bin-h"}
+    journal = page.sweep(**asked, flux_density_t=0.2e-3, tones=True)["journal"]
+    page._thread.join()
+    ended = page.answering.events[-1]
+    assert ended["type"] == "finished", ended
+    assert any("tones at once" in note for note in ended["notes"])
+    kinds = {event["type"] for event in page.answering.events}
+    assert {"take", "point"} <= kinds
+    assert header_of(room.folder / "home" / "page" / "sweeps" / journal) == header_of(out)
 
 
 @pytest.mark.soak

@@ -73,7 +73,7 @@ def take_device(bench: Bench) -> TakeDevice:
             where="source, digitizer",
             got=f"{bench.source.identity}; {bench.digitizer.identity}",
             allowed="a sound card, which plays and records on one clock",
-            next_step="leave --multitone out",
+            next_step="sweep one frequency after the other",
         )
     return cast("TakeDevice", device)
 

@@ -14,11 +14,11 @@ from whichcore.analysis.trial import try_data
 from whichcore.bench import BenchSettings, OpenBench
 from whichcore.cli.at_bench import Bar, at_bench, band_options, bench_option, core_option, fit_core, hertz
 from whichcore.cli.keeping import keep_options, kept_sweep
-from whichcore.cli.many_tones import sweep_tones, tilt_option, tone_options, tones_report, tones_text
+from whichcore.cli.many_tones import tilt_option, tone_options
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
-from whichcore.cli.sweep_ways import Heard, refuse_beside_tones, way_options, ways
+from whichcore.cli.sweep_ways import way_options, ways
 from whichcore.errors import UsageError
 from whichcore.files import Dimension, load_specimen, load_sweep, make_folder, parse_quantity
 from whichcore.measure import (
@@ -29,8 +29,10 @@ from whichcore.measure import (
     newest_calibration,
     run_sweep,
 )
+from whichcore.measure.heard import Heard
 from whichcore.measure.record import one_record
 from whichcore.measure.setting import bench_name
+from whichcore.measure.tones_said import tones_report, tones_text
 from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TakeDone, TonesPlayed
 from whichcore.rig.sweep.level import DriveRule, FluxRule
 from whichcore.wording import quantity, with_uncertainty
@@ -94,7 +96,8 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     file whole. Then: whichcore identify --specimen FILE --sweep FILE.
     """
     specimen = load_specimen(asked["specimen"])
-    out, how, heard = Path(asked["out"]), ways(specimen, asked), Heard()
+    out, how, heard = Path(asked["out"]), ways(asked), Heard()
+    more = how.for_request(specimen)
     told: list[NotReachable | Finished | OutputFoundOn | TonesPlayed] = []
     place = Path(asked["specimen"])
     with (
@@ -104,10 +107,11 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
     ):
         fit_core(opened, specimen, asked["core"])
         stored = _calibration(settings, opened, asked["calibration"])
-        grid, tones = sweep_tones(settings, opened, stored, asked) or (_grid(stored, asked), None)
-        if tones is not None:
-            refuse_beside_tones(asked)
-        request = SweepRequest(specimen, out, grid, _level(settings, specimen, asked), tones=tones, **how)
+        band, density = _band(asked), asked["points_per_decade"]
+        played = how.played(settings, opened.bench, stored, band, density)
+        grid, tones = played or (stored.grid(*band, density), None)
+        how.refuse_beside_tones()
+        request = SweepRequest(specimen, out, grid, _level(settings, specimen, asked), tones=tones, **more)
         if asked["record"] is not None:
             _draw(session, opened, request, cancel, asked)
         for event in run_sweep(settings, opened.bench, stored, request, cancel):
@@ -133,9 +137,8 @@ def _calibration(settings: BenchSettings, opened: OpenBench, named: str | None) 
     return load_calibration(newest_calibration(bench_name(settings), fingerprint))
 
 
-def _grid(stored: StoredCalibration, asked: dict[str, Any]) -> tuple[float, ...]:
-    low, high = hertz(asked["from_text"], "--from"), hertz(asked["to_text"], "--to")
-    return stored.grid(low, high, asked["points_per_decade"])
+def _band(asked: dict[str, Any]) -> tuple[float | None, float | None]:
+    return hertz(asked["from_text"], "--from"), hertz(asked["to_text"], "--to")
 
 
 def _level(settings: BenchSettings, specimen: Specimen, asked: dict[str, Any]) -> DriveRule | FluxRule:

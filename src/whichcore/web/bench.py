@@ -10,7 +10,6 @@ import contextlib
 import signal
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -33,12 +32,24 @@ from whichcore.measure import (
     save_calibration,
 )
 from whichcore.measure.hands import what_to_fit
+from whichcore.measure.heard import Heard
 from whichcore.measure.setting import bench_name
+from whichcore.measure.tones_said import tones_report, tones_text
 from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_core, open_store
-from whichcore.rig.events import Finished, LevelChanged, NotReachable, OutputFoundOn, PointDone
+from whichcore.rig.events import (
+    Demagnetised,
+    Finished,
+    LevelChanged,
+    NotReachable,
+    OutputFoundOn,
+    PointDone,
+    TakeDone,
+    TonesPlayed,
+)
 from whichcore.rig.sweep.level import FluxRule
 from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual.cores import core as core_on_the_bench
+from whichcore.web.asked import CalibrationForm, SweepForm, Wound
 from whichcore.web.calibrations import calibration_fields
 from whichcore.web.folders import specimen_file, sweeps_folder
 from whichcore.web.messages import Answering, as_error, collected
@@ -47,41 +58,6 @@ from whichcore.web.points import earlier_points, point_event
 USUAL_FLUX_T = 0.25e-3
 POLL_S = 0.1
 Tell = Callable[[Mapping[str, Any]], None]
-
-
-@dataclass(frozen=True, slots=True)
-class CalibrationForm:
-    """What a page asks to be calibrated."""
-
-    bench: str
-    from_hz: float = 1e3
-    to_hz: float = 3e6
-    points_per_decade: int = 12
-    temperature_c: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SweepForm:
-    """What a page asks to be swept; ``journal`` names one to go on with."""
-
-    bench: str
-    specimen: str
-    name: str
-    core: str | None = None
-    from_hz: float | None = None
-    to_hz: float | None = None
-    points_per_decade: int | None = None
-    flux_density_t: float | None = None
-    journal: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Wound:
-    """A wound core: its file, what is in it, and how it is to be swept."""
-
-    place: Path
-    specimen: Specimen
-    asked: SweepForm
 
 
 class PageOperator:
@@ -152,6 +128,9 @@ class AtBench:
         settings = _settings(given.bench)
         place = specimen_file(given.specimen, given.name)
         wound = load_specimen(place)
+        ways = given.ways()
+        ways.for_request(wound)  # what is wrong with it is said before anything is touched
+        ways.refuse_beside_tones()
         out = _journal(given.journal, place)
         if settings.virtual and given.core is None:
             raise InputError("the virtual bench has to be told what to fit", where="core", got="none")
@@ -201,36 +180,31 @@ class AtBench:
 
     def _sweep(self, settings: BenchSettings, what: Wound, out: Path) -> dict[str, Any]:
         asked, specimen = what.asked, what.specimen
-        rule = FluxRule(asked.flux_density_t or settings.flux_density_t or USUAL_FLUX_T, specimen)
+        heard, played = Heard(), None
         with open_bench(settings) as opened:
             _fit(opened, specimen, asked.core)
             fingerprint = fingerprint_of(settings, opened.bench)
             stored = load_calibration(newest_calibration(bench_name(settings), fingerprint))
-            grid = stored.grid(asked.from_hz, asked.to_hz, asked.points_per_decade)
-            request = SweepRequest(specimen, out, grid, rule)
+            request = _request(settings, opened, stored, what, out)
+            grid = request.frequency_hz
             with open_store() as store:
                 kept = keep_core(store, what.place)
-                told_by = {"bench": bench_name(settings), "core": asked.core, "asked": _band(asked)}
+                told_by = {"bench": bench_name(settings), "core": asked.core, "asked": asked.again()}
                 begun = begin_sweep(store, out, kept, told_by)
             for point in earlier_points(out, specimen, grid):
                 self.answering.tell(point)
+            if request.demagnetise is not None:
+                self.answering.tell({"type": "demagnetising", "rest_s": request.demagnetise.rest_s})
             for event in run_sweep(settings, opened.bench, stored, request, self._cancel):
+                heard.hear(event)
+                played = event if isinstance(event, TonesPlayed) else played
                 told = _told(event, specimen, len(grid))
                 if told is not None:
                     self.answering.tell(told)
         with open_store() as store:
             record = finish_sweep(store, begun)
-        return {"what": "sweep", "record": record, "core": kept, "journal": out.name}
-
-
-def _band(asked: SweepForm) -> dict[str, float | None]:
-    """Return what a sweep must be asked for again to be gone on with."""
-    return {
-        "from_hz": asked.from_hz,
-        "to_hz": asked.to_hz,
-        "points_per_decade": asked.points_per_decade,
-        "flux_density_t": asked.flux_density_t,
-    }
+        notes = [*tones_text(tones_report(played)), *heard.lines()]
+        return {"what": "sweep", "record": record, "core": kept, "journal": out.name, "notes": notes}
 
 
 def _settings(bench: str) -> BenchSettings:
@@ -250,6 +224,18 @@ def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:
     opened.virtual.fit("core", core=core, **winding)
 
 
+def _request(
+    settings: BenchSettings, opened: OpenBench, stored: StoredCalibration, what: Wound, out: Path
+) -> SweepRequest:
+    """Return the request of a sweep, as the command makes it of the same wishes."""
+    asked, specimen, ways = what.asked, what.specimen, what.asked.ways()
+    rule = FluxRule(asked.flux_density_t or settings.flux_density_t or USUAL_FLUX_T, specimen)
+    band, density = (asked.from_hz, asked.to_hz), asked.points_per_decade
+    played = ways.played(settings, opened.bench, stored, band, density)
+    grid, tones = played or (stored.grid(*band, density), None)
+    return SweepRequest(specimen, out, grid, rule, tones=tones, **ways.for_request(specimen))
+
+
 def _journal(named: str | None, specimen: Path) -> Path:
     folder = sweeps_folder()
     make_folder(folder)
@@ -263,19 +249,25 @@ def _journal(named: str | None, specimen: Path) -> Path:
 
 
 def _told(event: object, specimen: Specimen, count: int) -> dict[str, Any] | None:
+    """Return what the page is told of an event; None for nothing."""
+    told: dict[str, Any] | None = None
     match event:
         case PointDone(corrected=point) if point is not None and not event.revisit:
             told = point_event(point, permeability(point, specimen), 0, event.index, count)
-            return {**told, "flux_density_t": event.flux_density_t}
+            told["flux_density_t"] = event.flux_density_t
         case NotReachable():
-            return {"type": "not-reachable", "frequency_hz": event.frequency_hz, "reason": event.reason}
+            told = {"type": "not-reachable", "frequency_hz": event.frequency_hz, "reason": event.reason}
         case LevelChanged():
-            return {"type": "level", "frequency_hz": event.frequency_hz, "level_vpp": event.to_vpp}
+            told = {"type": "level", "frequency_hz": event.frequency_hz, "level_vpp": event.to_vpp}
+        case Demagnetised():
+            told = {"type": "demagnetised", "said": event.told()}
+        case TakeDone():
+            told = {"type": "take", "takes": event.takes, "wanted": event.wanted}
         case OutputFoundOn():
-            return {"type": "output-found-on"}
+            told = {"type": "output-found-on"}
         case Finished():
-            return {"type": "ending", "drift": event.drift, "u_drift": event.u_drift}
-    return None
+            told = {"type": "ending", "drift": event.drift, "u_drift": event.u_drift}
+    return told
 
 
 def main() -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from whichcore.analysis.coercive import coercive_fields
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import air_inductance_h, permeability
@@ -69,13 +70,14 @@ def state() -> dict[str, Any]:
     """Tell what there is to work with."""
     return {
         "version": version("whichcore"),
-        "benches": {"virtual": {"there": True}, "own": _own_bench()},
+        "benches": {"virtual": {"there": True, "tones": False}, "own": _own_bench()},
         "virtual_cores": [
             {"id": core.id, "title": core.title, "card": dict(core.card)} for core in cores().values()
         ],
         "unfinished": _unfinished(),
         "caution": CAUTION,
         "classes": [item.value for item in MaterialClass],
+        "coercive": {known.value: list(span) for known, span in coercive_fields().items()},
     }
 
 
@@ -87,7 +89,12 @@ def _own_bench() -> dict[str, Any]:
         settings = load_bench(None)
     except WhichcoreError as error:
         return {"there": False, "why": error.one_line()}
-    return {"there": True, "name": settings.path.name, "wiring": str(settings.wiring)}
+    return {
+        "there": True,
+        "name": settings.path.name,
+        "wiring": str(settings.wiring),
+        "tones": settings.sound is not None,
+    }
 
 
 def _unfinished() -> list[dict[str, Any]]:

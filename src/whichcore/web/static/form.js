@@ -33,6 +33,13 @@ export function choice(label, options, value, set, more = {}) {
   return { node: h("div", { class: "field" }, h("label", { for: id }, label), input, more.hint ? hint : null), input };
 }
 
+/** Something to tick. */
+export function tick(label, value, set, more = {}) {
+  const id = fresh("tick");
+  const input = h("input", { id, type: "checkbox", name: more.name, checked: value, disabled: more.off, "aria-describedby": `${id}-hint`, on: { change: () => set(input.checked) } });
+  return { node: h("div", { class: "field tick" }, input, h("label", { for: id }, label), h("p", { class: "hint", id: `${id}-hint` }, more.hint ?? "")), input };
+}
+
 /** One of a few, as radio buttons that look like tabs. */
 export function pick(legend, options, value, set) {
   const name = fresh("pick");

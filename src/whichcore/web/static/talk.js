@@ -18,7 +18,7 @@ export class Fault extends Error {
   get line() {
     const { what, got, allowed, next } = this.fields;
     const parts = [what, got && `got ${got}`, allowed && `allowed: ${allowed}`].filter(Boolean).join("; ");
-    return `${parts[0].toUpperCase()}${parts.slice(1)}.${next ? ` Next: ${next}.` : ""}`;
+    return `${parts[0].toUpperCase()}${parts.slice(1)}.${next ? ` Next: ${next}${/[?!.]$/.test(next) ? "" : "."}` : ""}`;
   }
 }
 

@@ -8,6 +8,8 @@ import { age, number, quantity, typed } from "./numbers.js";
 import { attempt, lineOf, Place, warningList } from "./say.js";
 import { ask, Fault } from "./talk.js";
 
+const NAMED = { tied: "tied together" };
+
 /** Return the step. */
 export async function calibrateView({ state, go }) {
   const told = await state();
@@ -103,7 +105,7 @@ class CalibrateStep {
     this.live.hidden = false;
     const parts = fixtures(work.events);
     const waiting = work.running && work.events.at(-1)?.type === "fit" ? work.events.at(-1) : null;
-    const rows = [...parts].map(([name, share]) => h("li", {}, h("label", {}, h("span", {}, name), h("progress", { max: "1", value: share, "aria-label": name }), h("span", { class: "share" }, share >= 1 ? "done" : `${Math.round(100 * share)} %`))));
+    const rows = [...parts].map(([name, share]) => h("li", {}, h("label", {}, h("span", {}, NAMED[name] ?? name), h("progress", { max: "1", value: share, "aria-label": name }), h("span", { class: "share" }, share >= 1 ? "done" : `${Math.round(100 * share)} %`))));
     this.head.textContent = work.running ? "Running" : "The last calibration";
     this.stop.hidden = !work.running;
     put(this.bars, rows);
@@ -146,6 +148,6 @@ function fixtures(events) {
 
 function row(one) {
   const drift = typeof one.drift === "number" ? `; drift while it was taken ${number(100 * one.drift, 2)} %` : "";
-  return h("li", {}, h("strong", {}, age(one.age_days)), `: ${quantity(one.from_hz, "Hz")} to ${quantity(one.to_hz, "Hz")}, ${one.points} points, ${one.wiring.replaceAll("-", " ")}, ${one.error_model.replaceAll("-", ", ")} (${one.standards.join(", ")})${drift}.`,
+  return h("li", {}, h("strong", {}, age(one.age_days)), `: ${quantity(one.from_hz, "Hz")} to ${quantity(one.to_hz, "Hz")}, ${one.points} points, ${one.wiring.replaceAll("-", " ")}, error model ${one.error_model.replaceAll("-", ", ")}; parts measured: ${one.standards.join(", ") || "none beside the shunt"}${drift}.`,
     one.old ? h("p", { class: "caution" }, "It is more than a week old: contacts and shunts move. Calibrate again, or check it with a known part.") : null);
 }

@@ -10,6 +10,7 @@ import { job, keep } from "./job.js";
 import { quantity, typed, when } from "./numbers.js";
 import { attempt, lineOf, Place, warningList } from "./say.js";
 import { ask, Fault } from "./talk.js";
+import { sweepWays } from "./sweep_ways.js";
 import { fill } from "./view_core.js";
 
 const REDRAW_MS = 250;
@@ -42,6 +43,7 @@ class SweepStep {
       job.bench === "own" ? h("p", { class: "caution" }, told.caution) : null,
       this.again, this.form, this.place.node, this.live, this.charts,
       h("div", { class: "row end" }, button("Back: calibrate", () => go("calibrate"), { class: "plain" }), this.next));
+    this.ways = sweepWays(told);
     this.fields();
     this.unfinished(told.unfinished);
     this.show();
@@ -67,7 +69,7 @@ class SweepStep {
     this.density = text("Points per decade", "density", "12", "Empty: as calibrated.");
     this.flux = text("Flux density, peak", "flux", "0.25 mT", "Empty: 0.25 mT, at which initial permeability is defined. Where that is hidden in the noise, the advice on turns names a higher one.");
     this.startButton = button("Start the sweep", () => this.begin(), { class: "main" });
-    put(this.form, h("h2", {}, "A new sweep"), h("div", { class: "grid" }, [this.from, this.to, this.density, this.flux].map((one) => one.node)), this.startButton);
+    put(this.form, h("h2", {}, "A new sweep"), h("div", { class: "grid" }, [this.from, this.to, this.density, this.flux].map((one) => one.node)), this.ways.node, this.startButton);
   }
 
   unfinished(list) {
@@ -111,6 +113,7 @@ class SweepStep {
       await ask("sweep", {
         bench: job.bench, specimen: specimenText(job), name: job.name || "core", core: job.bench === "virtual" ? job.virtualCore || null : null,
         from_hz: read(this.from, "Hz", "1 kHz"), to_hz: read(this.to, "Hz", "3 MHz"), points_per_decade: density ? Number(density) : null, flux_density_t: read(this.flux, "T", "0.25 mT"),
+        ...this.ways.read(),
       });
       Object.assign(job, { sweepRecord: "", verdict: null });
       keep();
@@ -148,7 +151,7 @@ class SweepStep {
     this.bar.max = points.total || 1;
     this.bar.value = points.count;
     const latest = last("point");
-    this.where.textContent = latest ? `${points.count} of ${points.total} points; the last at ${quantity(latest.frequency_hz, "Hz")} with ${quantity(latest.flux_density_t, "T")}.` : work.running ? "Setting up; the first point takes longest." : "No point was measured.";
+    this.where.textContent = latest ? `${points.count} of ${points.total} points; the last at ${quantity(latest.frequency_hz, "Hz")} with ${quantity(latest.flux_density_t, "T")}.` : work.running ? before() : "No point was measured.";
     put(this.notes, ...remarks(work.events));
     put(this.end, ...ending(work));
     if (points.count) {
@@ -156,6 +159,15 @@ class SweepStep {
       this.z.set(zSeries(points, "", 0, true).map((one, i) => ({ ...one, look: i })));
     }
   }
+}
+
+/** Return what goes on before the first point. */
+function before() {
+  const [rest, done, take] = [last("demagnetising"), last("demagnetised"), last("take")];
+  if (take) return `All tones at once: take ${take.takes} of ${take.wanted}.`;
+  if (done) return "Demagnetised; the first point comes next.";
+  if (rest) return `Demagnetising, then a rest of ${quantity(rest.rest_s, "s")}.`;
+  return "Setting up; the first point takes longest.";
 }
 
 function remarks(events) {
@@ -169,7 +181,7 @@ function remarks(events) {
 
 function ending(work) {
   const end = work.events.at(-1);
-  if (end?.type === "finished") return [h("p", { class: "news" }, `Done, and kept as record ${end.record.slice(0, 8)}.`), warningList(end.warnings) ?? ""];
+  if (end?.type === "finished") return [h("p", { class: "news" }, `Done, and kept as record ${end.record.slice(0, 8)}.`), h("ul", { class: "plainlist" }, (end.notes ?? []).map((text) => h("li", {}, text))), warningList(end.warnings) ?? ""];
   if (end?.type === "stopped") return [h("p", { class: "news" }, "Stopped; the output is off and every finished point is kept. It can be taken up again.")];
   if (end?.error) return [h("p", { class: "error" }, lineOf(new Fault(end.error))), warningList(end.warnings) ?? ""];
   return [];
