@@ -136,7 +136,7 @@ LINE_FAULTS = [
     pytest.param("echo", "digitizer", "", id="echo", marks=soak),
     pytest.param("reset", "source", "the output is off, though it was switched on", id="reset-source"),
     pytest.param("reset", "digitizer", "no longer set as it was", id="reset-digitizer", marks=soak),
-    pytest.param("trigger-lost", "digitizer", "no answer in time", id="trigger-lost", marks=soak),
+    pytest.param("trigger-lost", "digitizer", "no trigger has come", id="trigger-lost", marks=soak),
     pytest.param("header-on", "digitizer", "headers are on", id="header-on", marks=soak),
     pytest.param("swapped", "digitizer", "quite differently", id="swapped-on-the-way"),
     pytest.param("display-load", "source", "more than the source gives", id="display-load", marks=soak),

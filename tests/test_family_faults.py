@@ -208,15 +208,22 @@ class TestAnswers:
         right = answers_of("ten-field-preamble")
         server = peer({**right, ":TRIGger:STATus?": "WAIT"})
         digitizer = scope("ten-field-preamble", server.address)
-        with pytest.raises(InstrumentError, match="the record is not complete") as caught:
+        with pytest.raises(InstrumentError, match="no trigger has come") as caught:
             measure(digitizer, "ten-field-preamble")
         assert "'WAIT'" in caught.value.got
-        assert "trigger" in caught.value.next_step
+        assert "trigger's source and level, and whether it obeys ':TFORce'" in caught.value.next_step
         assert server.said.count(":TFORce") >= 2  # not once only: it may have come too early
         digitizer.check_errors()
         assert server.said[-2] == ":STOP"
         server.answers[":TRIGger:STATus?"] = "STOP"
         assert measure(digitizer, "ten-field-preamble").samples.shape == (2, 16)
+        digitizer.close()
+
+    def test_a_record_that_was_triggered_and_never_ends(self, peer):
+        server = peer({**answers_of("ten-field-preamble"), ":TRIGger:STATus?": "RUN"})
+        digitizer = scope("ten-field-preamble", server.address)
+        with pytest.raises(InstrumentError, match="the record is not complete; got 'RUN'"):
+            measure(digitizer, "ten-field-preamble")
         digitizer.close()
 
     def test_bytes_that_nobody_asked_for(self, peer):

@@ -201,7 +201,8 @@ def acquire(digitizer):
     return digitizer.acquire(100e3, 0.0, threading.Event())
 
 
-AGAIN = [IDN, OK, OK]
+ABORT = ("ABORt", None)  # SCPI-1999, volume 2, 24 (from memory): the trigger system goes idle
+AGAIN = [IDN, ABORT, OK, OK]
 ASK_A = "TRACe:DATA? CHANnel1"
 SCALE_A = [("SENSe:VOLTage1:SCALe?", "6.25E-03"), ("SENSe:VOLTage1:ZERO?", "0")]
 
@@ -432,7 +433,7 @@ def test_an_output_that_stays_on_is_told(script):
 
 def test_cancel_while_the_record_fills(script):
     scripts = ready_digitizer()
-    scripts[0] = scripts[0][:-1]  # *OPC? is not asked any more
+    scripts[0] = [*scripts[0][:-1], ABORT]  # *OPC? is not asked any more
     server = script(scripts[0])
     digitizer = make_digitizer(server)
     assert digitizer.ranges_vpp == (40, 40)

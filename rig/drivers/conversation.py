@@ -145,6 +145,21 @@ class Conversation:
                 raise headers_are_on(self.table, where, answer)
             return yes
 
+    def aside(self, query: Query) -> bool | None:
+        """Ask yes or no where another question was not answered, and tell the instrument nothing else.
+
+        On a connection of its own, which is closed again: the next command makes a new one. None where there
+        is no answer, or none that means anything; what was asked before stays the last that was said.
+        """
+        said = self.at, self.last
+        answer = None
+        with suppress(InstrumentError):
+            self._link.open()
+            answer = query.switch(self._heard(query.ask, query.message()), self.where(query))
+        self._link.close()
+        self.at, self.last = said
+        return answer
+
     def block(self, ask: Template, form: BlockFormat, expected: int, **values: float | str) -> Block:
         """Ask for a block of so many bytes."""
         self.ready()

@@ -17,6 +17,7 @@ from whichcore.rig.drivers.record_reader import ChannelRecord, RecordReader, Sca
 from whichcore.rig.drivers.setting import LOST_STEP, require_within
 from whichcore.rig.drivers.spoken import Spoken
 from whichcore.rig.instruments import DigitizerLimits
+from whichcore.rig.lines.link import NO_ANSWER
 from whichcore.rig.tables.command_table import DigitizerTable
 from whichcore.rig.tables.error import TableError
 
@@ -300,29 +301,61 @@ class ScpiDigitizer(Spoken):
 
     def _record(self, duration_s: float, cancel: threading.Event) -> None:
         """Start a record and wait until it is complete; a trigger that does not come is forced."""
-        query = self._table.queries["complete"]
         self._talk.do("start")
         if cancel.wait(duration_s):
             raise self._stopped()
         deadline = time.monotonic() + self._table.link.timeout_s + SHARE_MISSED * duration_s
         force_at = 0.0
-        while not self._talk.switch(query, wait_s=SHARE_MISSED * duration_s):
+        while not self._complete(duration_s):
             now = time.monotonic()
             if now > deadline:
-                said = self._talk.at, self._talk.last
-                self._talk.do("stop")
-                self._talk.at, self._talk.last = said
-                raise InstrumentError(
-                    "the record is not complete",
-                    where=self._talk.where(query),
-                    got=repr(said[1][1][:80]),
-                    next_step="check the trigger: its source, its level, and whether it waits for a signal",
-                )
+                raise self._never_complete()
             if now >= force_at:
                 self._talk.do("force")
                 force_at = now + max(FORCE_S, duration_s)
             if cancel.wait(POLL_S):
                 raise self._stopped()
+
+    def _complete(self, duration_s: float) -> bool:
+        """Ask whether the record is complete; some answer only when it is."""
+        try:
+            return self._talk.switch(self._table.queries["complete"], wait_s=SHARE_MISSED * duration_s)
+        except InstrumentError as error:
+            waiting = self._table.queries.get("waiting")
+            if error.what == NO_ANSWER and waiting is not None and self._talk.aside(waiting):
+                raise self._no_trigger() from None
+            raise
+
+    def _never_complete(self) -> InstrumentError:
+        """Give a record up, and return what is to be raised."""
+        said = self._talk.at, self._talk.last
+        waiting, untriggered = self._table.queries.get("waiting"), False
+        if waiting is not None:
+            with suppress(InstrumentError):
+                untriggered = self._talk.switch(waiting)
+        self._talk.do("stop")
+        self._talk.at, self._talk.last = said
+        if untriggered:
+            return self._no_trigger(repr(said[1][1][:80]))
+        return InstrumentError(
+            "the record is not complete",
+            where=self._talk.where(self._table.queries["complete"]),
+            got=repr(said[1][1][:80]),
+            next_step="check the trigger: its source, its level, and whether it waits for a signal",
+        )
+
+    def _no_trigger(self, got: str = "") -> InstrumentError:
+        forces = [command.text for command in self._table.actions.get("force", ())]
+        return TableError.at(
+            "actions.force" if forces else "actions",
+            "no trigger has come: the digitizer still waits for one",
+            self._talk.where(self._table.queries["complete"]),
+            got=got,
+            next_step=f"check the trigger's source and level, and whether it obeys {forces[0]!r}"
+            if forces
+            else "check the trigger's source and level and the signal there, or let it run by itself; the "
+            "command that triggers without a signal is force in [actions]",
+        )
 
     def _stopped(self) -> Cancelled:
         """Tell the instrument to stop, if it can be told, and return what is to be raised."""

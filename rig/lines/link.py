@@ -25,6 +25,7 @@ from whichcore.rig.lines.serial_wire import SerialWire, port_of
 from whichcore.rig.lines.wire import SocketWire, Wire
 
 USUAL_BAUD = 9600
+NO_ANSWER = "the instrument does not answer"
 CUE = 60  # bytes shown of what came in place of a block
 SILENCE_S = 1.5  # no byte for so long in the middle of an answer: it will not come
 
@@ -209,9 +210,7 @@ class Link:
         except _foreign() as error:
             self.close()
             raise InstrumentError(
-                "cannot connect to the instrument"
-                if message == "connect"
-                else "the instrument does not answer",
+                "cannot connect to the instrument" if message == "connect" else NO_ANSWER,
                 where=self._where(message),
                 got=_shortly(error),
                 next_step="check power, cable and address in bench.toml, then run the doctor command",

@@ -58,6 +58,7 @@ _DIGITIZER_QUERIES: dict[str, tuple[str, ...]] = {
     "range": CHANNEL,
     "probe_ratio": CHANNEL,
     "complete": (),
+    "waiting": (),
 }
 Actions = Mapping[str, tuple[Template, ...]]
 

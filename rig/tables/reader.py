@@ -166,6 +166,7 @@ class TableReader:
             units=self.numbers("units"),
             yes=self.pattern("yes", ""),
             no=self.pattern("no", ""),
+            bit=self.whole("bit", -1, least=-1),
         )
         if query.no and not query.yes:
             raise InputError("the answer that means yes is missing", where=self.place("yes"))

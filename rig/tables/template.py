@@ -97,6 +97,8 @@ class Query:
         What may stand behind the number and what it is worth; empty: plain units of the SI.
     yes, no : str
         Regular expressions of the answers that mean yes and no; where only ``yes`` is there, any other is no.
+    bit : int
+        The answer is a register, and this bit of it means yes, counted from 0; -1: it is none.
     """
 
     ask: Template | None
@@ -109,6 +111,7 @@ class Query:
     units: Mapping[str, float] = dataclasses.field(default_factory=dict)
     yes: str = ""
     no: str = ""
+    bit: int = -1
 
     def message(self, **values: float | str) -> str:
         """Return what is sent; raises InputError for a value of a header, for which nothing is."""
@@ -139,6 +142,10 @@ class Query:
     def switch(self, answer: str, where: str) -> bool:
         """Return True for yes and False for no; anything else raises InstrumentError."""
         text = self._chosen(answer, where)
+        if self.bit >= 0:
+            if not re.fullmatch(r"\+?\d+", text):
+                raise _unreadable(where, answer, "a whole number, of bits")
+            return bool(int(text) >> self.bit & 1)
         if self.yes:
             if re.search(self.yes, text):
                 return True

@@ -9,11 +9,11 @@ from whichcore.errors import InstrumentError, WhichcoreError
 from whichcore.rig.doctor import Finding, Status
 from whichcore.rig.drivers.conversation import Conversation
 from whichcore.rig.lines.block import BlockError
+from whichcore.rig.lines.link import NO_ANSWER
 from whichcore.rig.tables.command_table import CommandTable, DigitizerTable
 from whichcore.rig.tables.error import TableError
 from whichcore.rig.tables.keys import key_of
 
-NO_ANSWER = "the instrument does not answer"
 SHOWN = 160
 
 

@@ -8,7 +8,17 @@ import numpy as np
 
 from whichcore.rig.virtual.bench import Bench, ChannelFront, DigitizerFront
 from whichcore.rig.virtual.electronics import electronics
-from whichcore.rig.virtual.scpi import Command, Instrument, ScpiError, Suffixes, Waveform, number, word
+from whichcore.rig.virtual.scpi import (
+    MEASURING,
+    WAITING,
+    Command,
+    Instrument,
+    ScpiError,
+    Suffixes,
+    Waveform,
+    number,
+    word,
+)
 
 IDENTITY = "Workshop,Virtual Digitizer,0002,1.0"
 ATTENUATIONS = (0.1, 1000.0)
@@ -42,6 +52,7 @@ class VirtualDigitizer(Instrument):
             Command("INPut#:COUPling", self._set_coupling, self._coupling),
             Command("INPut#:ATTenuation", self._set_attenuation, self._attenuation),
             Command("INITiate[:IMMediate]", self._initiate),
+            Command("STATus:OPERation:CONDition", ask=self._operation),
             Command("ABORt", lambda _s, _a: self._bench.abort()),
             Command("FORMat[:DATA]", self._set_format, lambda _s, _a: "INT,8"),
             Command("TRACe[:DATA]", ask=self._trace),
@@ -117,6 +128,11 @@ class VirtualDigitizer(Instrument):
     def _initiate(self, _suffixes: Suffixes, _arguments: list[str]) -> None:
         if not self._bench.start():
             raise ScpiError(-213)
+
+    def _operation(self, _suffixes: Suffixes, _arguments: list[str]) -> str:
+        if self._bench.untriggered():
+            return str(WAITING)
+        return str(MEASURING if self._bench.running() else 0)
 
     def _set_format(self, _suffixes: Suffixes, arguments: list[str]) -> None:
         if len(arguments) > 1 and arguments[1] != "8":

@@ -82,6 +82,7 @@ class Waveform:
         return replace(self, data=np.frombuffer(self.data, kinds[self.item_bytes]).byteswap().tobytes())
 
 
+MEASURING, WAITING = 1 << 4, 1 << 5  # bits of the operation status: SCPI-1999, volume 1, 9.3 (from memory)
 Reply = str | Waveform | None
 Answer = str | Waveform
 Suffixes = tuple[int, ...]

@@ -14,7 +14,7 @@ from whichcore.rig.virtual.dialects.scope import (
     told,
     told_of_channel,
 )
-from whichcore.rig.virtual.scpi import Command, ScpiError, Suffixes, Waveform, word
+from whichcore.rig.virtual.scpi import MEASURING, WAITING, Command, ScpiError, Suffixes, Waveform, word
 
 IDENTITY = "Workshop,Scope of volts,0014,1.0"
 
@@ -53,6 +53,7 @@ class VoltsScope(Scope):
             Command("RUN", plain(self.stop)),
             Command("STOP", plain(self.stop)),
             Command("SINGle", plain(self._single)),
+            Command("STATus:OPERation:CONDition", ask=told(self._operation)),
         )
 
     def finish(self) -> None:
@@ -64,6 +65,11 @@ class VoltsScope(Scope):
     def _single(self) -> None:
         self.single()
         self.force()
+
+    def _operation(self) -> str:
+        if self.waiting:
+            return str(WAITING)
+        return str(0 if self.complete else MEASURING)
 
     def _set_format(self, _suffixes: Suffixes, arguments: list[str]) -> None:
         if [argument.upper() for argument in arguments] != ["REAL", "32"]:
