@@ -1,6 +1,7 @@
 """The commands on records: what they print, with which code they end, and that nothing is lost."""
 
 import json
+import shutil
 
 import pytest
 from click.testing import CliRunner
@@ -12,33 +13,49 @@ from whichcore.workflow import demo_bins, demo_library
 BINS = {one.id: one.request for one in demo_bins()}
 
 
+def _call(*words, code=0):
+    done = CliRunner().invoke(root, ["records", *map(str, words)])
+    assert done.exit_code == code, done.output
+    return done
+
+
+def _as_json(*words, code=0):
+    return json.loads(_call(*words, "--json", code=code).stdout)
+
+
 @pytest.fixture
 def run(tmp_path, monkeypatch):
     monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path / "home"))
     monkeypatch.delenv("WHICHCORE_RECORDS", raising=False)
 
     def call(*words, code=0):
-        done = CliRunner().invoke(root, ["records", *map(str, words)])
-        assert done.exit_code == code, done.output
-        return done
+        return _call(*words, code=code)
 
-    def as_json(*words, code=0):
-        return json.loads(call(*words, "--json", code=code).stdout)
-
-    call.json = as_json
+    call.json = _as_json
     return call
 
 
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A home whose store holds two cores, the first with sweep and verdict; and the ids of the first."""
+    home = tmp_path_factory.mktemp("filled")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("WHICHCORE_HOME", str(home))
+        patch.delenv("WHICHCORE_RECORDS", raising=False)
+        a = _as_json(
+            "keep", "--specimen", BINS["a"].specimen, "--sweep", BINS["a"].sweep, "--library", "shipped",
+            "--library", demo_library(),
+            "--tag", "drawer 3",
+        )  # fmt: skip
+        _call("keep", "--specimen", BINS["b"].specimen)
+    return home, {record["kind"]: record["id"] for record in a["records"]}
+
+
 @pytest.fixture
-def kept(run):
-    """Two cores, the first with sweep and verdict."""
-    a = run.json(
-        "keep", "--specimen", BINS["a"].specimen, "--sweep", BINS["a"].sweep, "--library", "shipped",
-        "--library", demo_library(),
-        "--tag", "drawer 3",
-    )  # fmt: skip
-    run("keep", "--specimen", BINS["b"].specimen)
-    return {record["kind"]: record["id"] for record in a["records"]}
+def kept(run, filled, tmp_path):
+    """The two cores in a store of the test's own."""
+    shutil.copytree(filled[0], tmp_path / "home")
+    return dict(filled[1])
 
 
 def test_an_empty_store_says_so_and_where_it_is(run, tmp_path):

@@ -92,8 +92,10 @@ def test_fixed_level_is_the_dense_density():
 def test_level_is_integrated_over_its_support(mean, sd):
     value = log_likelihood(products_of(*gram_of(RESIDUAL, LEVEL)), LevelPrior(np.array(mean), np.array(sd)))
 
+    density, prior = dense(), norm(mean, sd)
+
     def integrand(theta):
-        return np.exp(dense().logpdf(RESIDUAL - theta * LEVEL)) * norm.pdf(theta, mean, sd)
+        return density.pdf(RESIDUAL - theta * LEVEL) * prior.pdf(theta)
 
     # independent code: adaptive quadrature over the same support
     area = quad(integrand, mean - SUPPORT * sd, mean + SUPPORT * sd, epsabs=0, epsrel=1e-10)[0]
@@ -104,9 +106,11 @@ def test_level_and_gap_are_integrated_together():
     prior = LevelPrior(np.array(0.1), np.array(0.4), gamma_sd=0.7)
     value = log_likelihood(products_of(*gram_of(RESIDUAL, LEVEL, GAP)), prior)
 
+    density, of_level, of_gap = dense(), norm(0.1, 0.4), norm(0, 0.7)
+
     def integrand(gamma, theta):
-        likelihood = np.exp(dense().logpdf(RESIDUAL - theta * LEVEL - gamma * GAP))
-        return likelihood * norm.pdf(theta, 0.1, 0.4) * norm.pdf(gamma, 0, 0.7)
+        likelihood = density.pdf(RESIDUAL - theta * LEVEL - gamma * GAP)
+        return likelihood * of_level.pdf(theta) * of_gap.pdf(gamma)
 
     low, high = 0.1 - SUPPORT * 0.4, 0.1 + SUPPORT * 0.4
     area = dblquad(integrand, low, high, -6, 6, epsabs=0, epsrel=1e-6)[0]
