@@ -98,11 +98,47 @@ def test_a_fault_of_the_file_is_one_line_with_its_place(write, source, digitizer
     assert "\n" not in caught.value.one_line()
 
 
-def test_one_half_of_a_card_is_refused(write):
+def test_a_card_beside_another_digitizer_is_refused_with_the_reason(write):
     head, tail = SOUND.split("[digitizer]")
     other = tail.replace('"sound"', '"scpi-digitizer"', 1)
-    with pytest.raises(InputError, match=r"digitizer.driver: a sound card is source and digitizer at once"):
+    with pytest.raises(
+        InputError, match=r"digitizer.driver: a sound card sounds only while its own"
+    ) as caught:
         load_bench(write(text=f"{head}[digitizer]{other}"))
+    assert "or take another source; the card's inputs go with any" in caught.value.one_line()
+
+
+BESIDE = SOUND.replace('"sound"', '"{table}"', 1).replace(
+    "plain host: card one: line", "TCPIP::h::1::SOCKET", 1
+)
+
+
+class TestBesideAnotherSource:
+    @pytest.mark.parametrize("table", ["scpi-source", "one-line-source", "serial-answering"])
+    def test_it_is_read(self, write, table):
+        text = BESIDE.replace("{table}", table)
+        settings = load_bench(write("", 'sample_rate = "96 kHz"\nfull_scale = "2 V"', text))
+        assert settings.sound is None
+        assert settings.recorder.stream.rate_hz == 96_000
+        assert settings.recorder.in_vpk == (2.0, 2.0)
+        assert settings.source_limits.frequency_hz[1] == pytest.approx(38_400)  # analytic: 0.4 of the rate
+        planned = plan_bench(settings)
+        assert planned.smallest_range_vpp == 4.0  # analytic: twice the peak
+        assert reading_noise(settings, planned).ranges_vpp == ((4.0,), (4.0,))
+
+    @pytest.mark.parametrize(
+        ("source", "digitizer", "message"),
+        [
+            ("", "", r"digitizer.full_scale: beside another source a sound card needs its full scale"),
+            ('sample_rate = "96 kHz"', 'full_scale = "2 V"', r"source.sample_rate"),
+            ("", 'full_scale = "2 V"\ncoupling = "AC"', r"digitizer.coupling: a sound card has none"),
+            ('limits.highest_frequency = "1 GHz"', 'full_scale = "2 V"', r"beyond the instrument"),
+        ],
+    )
+    def test_a_fault_is_one_line(self, write, source, digitizer, message):
+        with pytest.raises(InputError, match=message) as caught:
+            load_bench(write(source, digitizer, BESIDE.replace("{table}", "scpi-source")))
+        assert "\n" not in caught.value.one_line()
 
 
 def test_a_scale_that_is_not_stated_is_warned_of(write):

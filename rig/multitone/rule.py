@@ -67,7 +67,7 @@ def take_device(bench: Bench) -> TakeDevice:
     """
     digitizer: Any = bench.digitizer
     device = getattr(digitizer, "card", digitizer)
-    if not hasattr(device, "take"):
+    if not hasattr(device, "take") or getattr(digitizer, "source", bench.source) is not bench.source:
         raise InputError(
             "this bench plays one tone at a time",
             where="source, digitizer",

@@ -193,6 +193,13 @@ class SoundCard:
         _refuse_zeros(codes)
         return self._capture(codes, window)
 
+    def listen(self, window: Window, cancel: threading.Event) -> Capture:
+        """Record what another source plays; the card's own output is silent. Raises as :meth:`record`."""
+        played = self.play(np.zeros(window.lead_in + window.count), cancel)
+        codes = played.record[:, window.lead_in :]
+        _refuse_zeros(codes)
+        return self._capture(codes, window)
+
     def play(self, signal: FloatArray, cancel: threading.Event) -> Played:
         """Play a signal on every output channel in use and record as long; again where there were drop-outs.
 

@@ -1,4 +1,4 @@
-"""A sound card as the source and the digitizer of a stepped sweep.
+"""A sound card as the source and the digitizer of a stepped sweep, or as the digitizer of another source.
 
 The card plays only while a record is taken: a lead-in that is thrown away, the record, a fade-out. Between
 records the output is silent, whatever the source is set to.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 
 import numpy as np
 
@@ -30,6 +31,15 @@ def card_limits(settings: CardSettings) -> SourceLimits:
     full = 2 * settings.out_vpk
     highest_hz = HIGHEST_SHARE * settings.stream.rate_hz
     return SourceLimits((LOWEST_HZ, highest_hz), (LOWEST_SHARE * full, full))
+
+
+def heard(limits: SourceLimits | None, settings: CardSettings) -> SourceLimits | None:
+    """Return what a card hears of another source: no frequency beyond its own band."""
+    if limits is None:
+        return None
+    low, high = limits.frequency_hz
+    highest_hz = HIGHEST_SHARE * settings.stream.rate_hz
+    return replace(limits, frequency_hz=(max(low, LOWEST_HZ), min(high, highest_hz)))
 
 
 class SoundSource:
@@ -130,18 +140,19 @@ class SoundSource:
 
 
 class SoundDigitizer:
-    """Both inputs of the same card.
+    """Both inputs of a card.
 
     Parameters
     ----------
     card : SoundCard
-    source : SoundSource
-        What it plays meanwhile.
+    source : SoundSource or None
+        What it plays meanwhile; None where another instrument is the source, whose tone never stops. The two
+        need no common trigger: both voltages are read at the same instants, and their frequency is found.
     lead_in_s : float or None
         Before each record; None for that of the card's settings.
     """
 
-    def __init__(self, card: SoundCard, source: SoundSource, lead_in_s: float | None = None) -> None:
+    def __init__(self, card: SoundCard, source: SoundSource | None, lead_in_s: float | None = None) -> None:
         self.card, self.source = card, source
         self._lead_in_s = card.settings.lead_in_s if lead_in_s is None else lead_in_s
         self._points = 20_000
@@ -186,10 +197,12 @@ class SoundDigitizer:
         self._points = round(_within("points", points, (SHORTEST, LONGEST), "samples"))
 
     def acquire(self, frequency_hz: float, start_time_s: float, cancel: threading.Event) -> Capture:
-        """Play the source's tone, and record both inputs once it has settled."""
-        tone_hz, peak = self.source.drive
+        """Play the source's tone, if it is the card's, and record both inputs once it has settled."""
         count = self._length(frequency_hz)
         lead_in = max(round(self._lead_in_s * self.card.rate_hz), self.card.fade_frames)
+        if self.source is None:
+            return self.card.listen(Window(lead_in, count, start_time_s, frequency_hz), cancel)
+        tone_hz, peak = self.source.drive
         after = self.card.overhang(peak, cancel)
         signal = peak * sine(tone_hz / self.card.rate_hz, lead_in + count + after)
         return self.card.record(signal, Window(lead_in, count, start_time_s, frequency_hz), cancel)

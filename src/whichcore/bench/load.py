@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from whichcore.analysis.types import Wiring
 from whichcore.bench.parts import ChannelInput, read_inputs, read_shunt, read_standards
-from whichcore.bench.sound import SOUND, digitizer_model, read_card, source_model
+from whichcore.bench.sound import SOUND, digitizer_model, read_card, read_recorder, source_model
 from whichcore.bench.tables import (
     DigitizerTable,
     LimitsTable,
@@ -33,7 +33,7 @@ from whichcore.files.toml_file import Faults, TomlFile
 from whichcore.rig.drivers.scpi_digitizer import ChannelSettings
 from whichcore.rig.instruments import SourceLimits
 from whichcore.rig.soundcard.card import CardSettings
-from whichcore.rig.soundcard.instruments import card_limits
+from whichcore.rig.soundcard.instruments import card_limits, heard
 from whichcore.rig.tables import command_table
 from whichcore.rig.tables.serial_table import SerialTable
 from whichcore.rig.virtual.process import Fronts
@@ -95,6 +95,8 @@ class BenchSettings:
     source_offset_v : float
     sound : CardSettings or None
         The sound card that is both source and digitizer.
+    recorder : CardSettings or None
+        The sound card that is the digitizer of another source.
     fronts : Fronts or None
         Languages and lines of the virtual bench.
     """
@@ -115,6 +117,7 @@ class BenchSettings:
     settle_s: float
     source_offset_v: float
     sound: CardSettings | None = None
+    recorder: CardSettings | None = None
     fronts: Fronts | None = None
 
 
@@ -209,7 +212,7 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
     source = _checked(source_model(source_data), source_data, faults, "source", more=("limits",))
     span = _checked(SourceLimitsTable, span_data, faults, "source", "limits")
     digitizer_data = file.table("digitizer", faults)
-    digitizer = _checked(digitizer_model(digitizer_data), digitizer_data, faults, "digitizer")
+    digitizer = _checked(digitizer_model(digitizer_data, source_data), digitizer_data, faults, "digitizer")
     limits = _checked(LimitsTable, file.data.get("limits", {}), faults, "limits")
     inputs = read_inputs(digitizer, faults)
     shunt, standards = read_shunt(file, faults, inputs[1]), read_standards(file, faults)
@@ -219,8 +222,10 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
         None if table is None else _driver(file, kind, table, faults)
         for kind, table in (("source", source), ("digitizer", digitizer))
     ]
-    sound = read_card(source, digitizer, faults)
+    sound, recorder = read_card(source, digitizer, faults), read_recorder(digitizer, faults)
     source_limits = _narrowed(_own_limits(drivers[0], sound), span, faults)
+    if recorder is not None:
+        source_limits = heard(source_limits or _own_limits(drivers[0], sound), recorder)
     channels = _channels(drivers[1], digitizer, faults)
     faults.raise_if_any()
     if not (top and source and digitizer and limits and shunt and drivers[0] and drivers[1]):
@@ -242,6 +247,7 @@ def _read(path: Path, *, virtual: bool) -> BenchSettings:
         settle_s=top.settle,
         source_offset_v=top.source_offset or 0.0,
         sound=sound,
+        recorder=recorder,
     )
 
 

@@ -119,6 +119,8 @@ def _source(settings: BenchSettings, address: str) -> Any:
 
 
 def _digitizer(settings: BenchSettings, address: str) -> Any:
+    if settings.recorder is not None:
+        return SoundDigitizer(SoundCard(settings.recorder), None)
     table = settings.digitizer.table
     if isinstance(table, command_table.DigitizerTable):
         return ScpiDigitizer(table, address, settings.channels)

@@ -1,4 +1,4 @@
-"""A sound card in the bench file: ``driver = "sound"`` for the source and the digitizer alike."""
+"""A sound card in the bench file: ``driver = "sound"`` for both instruments, or for the digitizer alone."""
 
 from __future__ import annotations
 
@@ -82,14 +82,22 @@ class SoundDigitizerTable(DigitizerTable):
     lead_in: LeadIn = 0.1
 
 
+class SoundRecorderTable(SoundDigitizerTable):
+    """[digitizer] of a sound card beside another source."""
+
+    sample_rate: Rate = 48_000.0
+
+
 def source_model(data: Any) -> type[SourceTable]:
     """Return the model of a [source] by its driver."""
     return SoundSourceTable if _is_sound(data) else SourceTable
 
 
-def digitizer_model(data: Any) -> type[DigitizerTable]:
-    """Return the model of a [digitizer] by its driver."""
-    return SoundDigitizerTable if _is_sound(data) else DigitizerTable
+def digitizer_model(data: Any, source_data: Any) -> type[DigitizerTable]:
+    """Return the model of a [digitizer] by its driver and that of the source."""
+    if not _is_sound(data):
+        return DigitizerTable
+    return SoundDigitizerTable if _is_sound(source_data) else SoundRecorderTable
 
 
 def _is_sound(data: Any) -> bool:
@@ -102,19 +110,15 @@ def read_card(
     """Return the card of a bench file; None where there is none. Faults are noted."""
     if source is None or digitizer is None:
         return None
-    played, read = isinstance(source, SoundSourceTable), isinstance(digitizer, SoundDigitizerTable)
-    if played is not read:
-        kind, other = ("digitizer", digitizer) if played else ("source", source)
-        faults.add(
-            InputError(
-                "a sound card is source and digitizer at once",
-                got=other.driver,
-                allowed=SOUND,
-                next_step=f'write driver = "{SOUND}" and the address of the card in both tables',
-            ),
-            kind,
-            "driver",
+    if isinstance(source, SoundSourceTable) and not isinstance(digitizer, SoundDigitizerTable):
+        error = InputError(
+            "a sound card sounds only while its own inputs are read: another digitizer would find silence",
+            got=digitizer.driver,
+            allowed=SOUND,
+            next_step=f'write driver = "{SOUND}" and the address of the card in both tables, or take another '
+            "source; the card's inputs go with any",
         )
+        faults.add(error, "digitizer", "driver")
     if not (isinstance(source, SoundSourceTable) and isinstance(digitizer, SoundDigitizerTable)):
         return None
     _refuse_others(source, ("table",), "source", faults)
@@ -133,6 +137,23 @@ def read_card(
         output_ohm=source.output_resistance,
         lead_in_s=digitizer.lead_in,
     )
+
+
+def read_recorder(digitizer: DigitizerTable | None, faults: Faults) -> CardSettings | None:
+    """Return the card that is the digitizer of another source; None where there is none. Faults are noted."""
+    if not isinstance(digitizer, SoundRecorderTable):
+        return None
+    _refuse_others(digitizer, ("table", "coupling", "probe_ratios"), "digitizer", faults)
+    if digitizer.full_scale is None:
+        error = InputError(
+            "beside another source a sound card needs its full scale: levels are set in volts",
+            got="nothing",
+            next_step='add full_scale, such as "1.9 V"; docs/how-to/use-a-sound-card.md has the way',
+        )
+        faults.add(error, "digitizer", "full_scale")
+    a, b = _input_channels(digitizer, faults)
+    stream = StreamSettings(digitizer.address, digitizer.address, digitizer.sample_rate, (a, b))
+    return CardSettings(stream, full_scale_in_vpk=digitizer.full_scale, lead_in_s=digitizer.lead_in)
 
 
 def _refuse_others(table: Table, keys: tuple[str, ...], kind: str, faults: Faults) -> None:

@@ -59,8 +59,9 @@ class Kept:
 
 def reading_noise(settings: BenchSettings, bench: PlanBench) -> ReadingNoise:
     """Return what the command table says of the digitizer; a plan has refused a plug-in already."""
-    if settings.sound is not None:
-        first, second = settings.sound.in_vpk
+    card = settings.sound or settings.recorder
+    if card is not None:
+        first, second = card.in_vpk
         return ReadingNoise(
             ((2 * first,), (2 * second,)), bench.level_vpp, bench.output_ohm, bench.steps, 0.0
         )

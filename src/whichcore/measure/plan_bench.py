@@ -24,8 +24,8 @@ def plan_bench(settings: BenchSettings) -> PlanBench:
     """
     if settings.sound is not None:
         return _of_card(settings, settings.sound)
-    source, digitizer = settings.source.table, settings.digitizer.table
-    if not isinstance(source, SourceTable | SerialTable) or not isinstance(digitizer, DigitizerTable):
+    source, reading = settings.source.table, _reading(settings)
+    if not isinstance(source, SourceTable | SerialTable) or reading is None:
         raise InputError(
             "a plan needs instruments whose limits are written down",
             where=str(settings.path),
@@ -33,18 +33,30 @@ def plan_bench(settings: BenchSettings) -> PlanBench:
             allowed="command tables",
             next_step="plan with --bench virtual, or write a command table",
         )
+    smallest_range_vpp, steps = reading
     limits = settings.source_limits or source.limits
     low, high = limits.level_vpp
-    ratios = settings.channels.probe_ratios if settings.channels is not None else (1.0, 1.0)
     return PlanBench(
         shunt_ohm=nominal(settings.shunt.resistance_ohm),
         output_ohm=source.output_ohm,
         level_vpp=(low, min(high, settings.level_vpp or high)),
         frequency_hz=limits.frequency_hz,
-        smallest_range_vpp=min(row[0] for row in digitizer.limits.ranges_vpp) * max(ratios),
-        steps=256 if digitizer.waveform is None else digitizer.waveform.steps,
+        smallest_range_vpp=smallest_range_vpp,
+        steps=steps,
         flux_density_t=settings.flux_density_t or INITIAL_FLUX_T,
     )
+
+
+def _reading(settings: BenchSettings) -> tuple[float, int] | None:
+    """Return the smallest range and its steps; None where a plug-in knows them."""
+    if settings.recorder is not None:
+        return 2 * min(settings.recorder.in_vpk), CARD_STEPS
+    table = settings.digitizer.table
+    if not isinstance(table, DigitizerTable):
+        return None
+    ratios = settings.channels.probe_ratios if settings.channels is not None else (1.0, 1.0)
+    smallest = min(row[0] for row in table.limits.ranges_vpp) * max(ratios)
+    return smallest, 256 if table.waveform is None else table.waveform.steps
 
 
 def _of_card(settings: BenchSettings, card: CardSettings) -> PlanBench:
