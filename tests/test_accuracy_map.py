@@ -454,9 +454,11 @@ def _words(figure):
     return [text.get_text() for text in figure.findobj(Text)]
 
 
-@pytest.mark.parametrize(("width_in", "rows"), [(9.0, 1), (4.0, 3)])
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("shown", ["size", "angle"])
+# width, darkness and what is shown do not know each other: every pair of them occurs
+@pytest.mark.parametrize(
+    ("width_in", "rows", "dark", "shown"),
+    [(9.0, 1, False, "size"), (9.0, 1, True, "angle"), (4.0, 3, True, "size"), (4.0, 3, False, "angle")],
+)
 def test_three_wirings_are_one_picture(width_in, rows, dark, shown):
     path = Path("20 turns", GRID, 2 * np.pi * GRID * 40e-6)
     figure = accuracy_figure(_maps(), "bench", shown=shown, paths=[path], dark=dark, width_in=width_in)
