@@ -14,7 +14,10 @@ from matplotlib.figure import Figure
 from bench_of_its_own import Hands, write_bench
 from page_server import page_server
 from whichcore.files import load_material
+from whichcore.libraries import load_library
+from whichcore.records import keep_core, keep_sweep, open_store
 from whichcore.rig.virtual import VirtualBench
+from whichcore.workflow import demo_bins, demo_library, identify_files
 
 pytestmark = pytest.mark.soak
 
@@ -334,6 +337,36 @@ def test_a_doubled_tab_watches_a_reload_drives_on_and_a_closed_one_is_told(brows
         double.wait_for_selector("text=the page that started it is closed")
         double.click("text=Stop it")
         double.wait_for_selector("text=/topped/", timeout=LATER)
+
+
+def test_the_band_that_decided_is_marked_and_shown_over_the_nearest_two(browser, tmp_path, monkeypatch):
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
+    shutil.copytree(demo_library(), tmp_path / "library")
+    (bin_b,) = (one.request for one in demo_bins() if one.id == "b")
+    with open_store() as store:
+        sweep = keep_sweep(store, bin_b.sweep, core_id=keep_core(store, bin_b.specimen))
+    with page_server(tmp_path) as (address, _), visiting(browser, address) as visit:
+        visit.page.set_default_timeout(LATER)
+        visit.open(f"record/{sweep}")
+        visit.page.click("text=Work on this core")
+        visit.page.wait_for_selector("text=decided between the first two", timeout=LATER)
+        visit.page.wait_for_selector("[data-painted]")
+        marked = visit.page.evaluate(
+            "echarts.getInstanceByDom(document.querySelector('.canvas')).getOption().series"
+            ".filter((one) => one.type === 'custom' && one.data.length === 1)"
+            ".map((one) => one.data[0][0])"
+        )
+        visit.page.focus(".board")
+        visit.page.keyboard.press("End")
+        assert "measured over Shop bead A" in visit.page.get_attribute(".board", "aria-valuetext")
+        visit.sound()
+    assert marked[:3] == [decided_low(bin_b)] * 3  # in each of the three panels
+
+
+def decided_low(request):
+    """Return where the band begins by the judge itself."""
+    library = load_library("shipped", demo_library())
+    return identify_files(request, library).verdict.decided_by.band_hz[0]
 
 
 def test_values_on_the_page_are_as_fine_as_their_uncertainty(browser, server):

@@ -10,6 +10,7 @@ from test_web_server import RING, live, told_until
 from whichcore.cli.root import root
 from whichcore.errors import InputError, UsageError, WhichcoreError
 from whichcore.web import bench as at_bench
+from whichcore.web.judge import named
 
 SWEEP = {"bench": "virtual", "specimen": RING, "name": "ring", "core": "bin-h"}
 
@@ -95,6 +96,12 @@ def header_of(path):
     columns = next(line for line in lines if not line.startswith("#"))
     own = ("started", "specimen", "drift_relative", "u_drift_relative")
     return {key: value for key, value in head.items() if key not in own}, columns
+
+
+def test_sentences_on_the_page_call_materials_by_their_names():
+    names = {"mnzn-2300-derived": "MnZn 2300", "mnzn-2300": "another"}
+    said = "The curve tells mnzn-2300-derived from mnzn-2300: 1.2 MHz, not mnzn-2300-derived."
+    assert named(said, names) == "The curve tells MnZn 2300 from another: 1.2 MHz, not MnZn 2300."
 
 
 @pytest.mark.soak

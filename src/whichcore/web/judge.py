@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -100,18 +101,23 @@ def told(case: Identification) -> dict[str, Any]:
         "sentence": verdict_sentence(verdict, case.names),
         "measured": measured_sentence(verdict.initial_permeability),
         "kind_of_core": kind_of_core(verdict),
-        "why": "" if verdict.decided_by is None else verdict.decided_by.sentence,
+        "why": "" if verdict.decided_by is None else named(verdict.decided_by.sentence, case.names),
         "evidence": [evidence_sentence(shift) for shift in verdict.evidence],
         "candidates": [_candidate(one, case.names) for one in verdict.candidates[:SHOWN]],
         "unlisted": percent(verdict.unlisted_probability),
         "unlisted_probability": verdict.unlisted_probability,
         "gapped": percent(verdict.gapped_probability),
         "other_turns": percent(verdict.other_turns_probability),
-        "next_steps": [step.sentence for step in verdict.next_steps],
-        "next": verdict.next_measurement,
+        "next_steps": [named(step.sentence, case.names) for step in verdict.next_steps],
+        "next": named(verdict.next_measurement, case.names),
         "verdict": verdict.to_dict(),
         "curves": _curves(verdict, case.names),
     }
+
+
+def named(sentence: str, names: Mapping[str, str]) -> str:
+    """Return a sentence with the names of materials in place of their ids."""
+    return re.sub(r"[\w.-]*\w", lambda found: names.get(found[0], found[0]), sentence)
 
 
 def _candidate(candidate: Candidate, names: Mapping[str, str]) -> dict[str, Any]:
@@ -133,6 +139,7 @@ def _candidate(candidate: Candidate, names: Mapping[str, str]) -> dict[str, Any]
 def _curves(verdict: Verdict, names: Mapping[str, str]) -> dict[str, Any] | None:
     if verdict.spectrum is None:
         return None
+    decided = verdict.decided_by
     shown = [one for one in verdict.candidates[:3] if one.fitted is not None]
     return {
         "measured": permeability_curve(verdict.spectrum),
@@ -146,9 +153,9 @@ def _curves(verdict: Verdict, names: Mapping[str, str]) -> dict[str, Any] | None
             for one in shown
             if one.fitted is not None
         ],
-        "band_hz": None
-        if verdict.decided_by is None or verdict.decided_by.band_hz is None
-        else list(verdict.decided_by.band_hz),
+        "band_hz": None if decided is None or decided.band_hz is None else list(decided.band_hz),
+        "part": "" if decided is None else decided.part,
+        "second": None if decided is None else decided.second,
     }
 
 

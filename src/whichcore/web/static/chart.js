@@ -95,7 +95,7 @@ export class Curves {
     const [low, high] = [Math.min(...x), Math.max(...x)];
     const hidden = [];
     this.extents = this.panels.map((panel) => this.extent(panel, hidden));
-    this.note.textContent = hidden.length ? `${hidden.join("; ")} cannot be drawn on a logarithmic scale; they are in the table, and on the linear scale.` : "";
+    this.note.textContent = hidden.length ? `At or below zero, and so not on a logarithmic scale: ${hidden.join("; ")}. The table and the linear scale have them.` : "";
     const axis = { axisLine: { lineStyle: { color: colours.ink } }, axisLabel: { color: colours.ink }, splitLine: { show: true, lineStyle: { color: colours.grid } } };
     return {
       animation: false,
@@ -129,7 +129,7 @@ export class Curves {
     const log = !panel.linear && !this.linear && positive.length > finite.length / 2 && high / least > 8;
     if (!finite.length) return { log: false, min: 0, max: 1 };
     if (log) {
-      if (positive.length < finite.length) hidden.push(`${finite.length - positive.length} values of ${panel.label} at or below zero`);
+      if (positive.length < finite.length) hidden.push(counted(finite.length - positive.length, panel.label));
       return { log, min: 10 ** Math.floor(Math.log10(least / 1.1)), max: 10 ** Math.ceil(Math.log10(high * 1.1)) };
     }
     const ends = own.flatMap((one) => one.y.flatMap((y, k) => (y === null ? [] : [y - reach(one, k), y + reach(one, k)])));
@@ -245,6 +245,11 @@ export class Curves {
     this.view?.dispose();
     this.view = null;
   }
+}
+
+/** Return how many values there are of a quantity. */
+function counted(count, label) {
+  return `${count} ${count === 1 ? "value" : "values"} of ${label}`;
 }
 
 /** Return half the 95 % interval of a value. */

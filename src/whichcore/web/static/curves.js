@@ -9,6 +9,35 @@ export function muSeries(curve, name, look, points = false) {
   return [both("real", "μ′", curve.mu_real, curve.u_real), both("imag", "μ″", curve.mu_imag, curve.u_imag)];
 }
 
+/** Return the panel of measured over candidates, by the part of the permeability that decided. */
+export function overPanel(part) {
+  return { key: "over", label: `${part in PARTS ? part : "|μ|"}, measured over each of the nearest two`, unit: "%", linear: true };
+}
+
+// value and standard uncertainty of what decided; of a curve without uncertainty the second is nothing
+const PARTS = {
+  "μ′": (curve, i) => [curve.mu_real[i], curve.u_real?.[i]],
+  "μ″": (curve, i) => [curve.mu_imag[i], curve.u_imag?.[i]],
+};
+const WIDEST = 50; // a ratio that is not known within so many percent, either way, says nothing and is left out
+
+function whole(curve, i) {
+  const size = Math.hypot(curve.mu_real[i], curve.mu_imag[i]);
+  return [size, curve.u_real && Math.hypot(curve.mu_real[i] * curve.u_real[i], curve.mu_imag[i] * curve.u_imag[i]) / size];
+}
+
+/** Return by how much the measured values lie above a candidate, in percent, with the uncertainty. */
+export function overSeries(measured, candidate, part, look) {
+  const of = PARTS[part] ?? whole;
+  const points = measured.frequency_hz.map((_, i) => {
+    const [value, u] = of(measured, i);
+    const [fitted] = candidate.mu_real[i] === null ? [NaN] : of(candidate, i);
+    const known = Number.isFinite(fitted) && fitted > 0 && (196 * u) / fitted <= WIDEST;
+    return known ? [100 * (value / fitted - 1), (100 * u) / fitted] : [null, null];
+  });
+  return { name: `measured over ${candidate.name}`, group: candidate.name, panel: "over", look, points: true, x: measured.frequency_hz, y: points.map(([y]) => y), u: points.map(([, u]) => u) };
+}
+
 /** Return |Z| and phase of one curve; uncertainties where the curve has them. */
 export function zSeries(curve, name, look, points = false) {
   const size = curve.z_real.map((re, i) => Math.hypot(re, curve.z_imag[i]));

@@ -38,6 +38,18 @@ export function withU(value, u) {
   return `${shown(value)} ± ${shown(u)}`;
 }
 
+/** Return a probability as a person reads it; never as certainty, which no measurement gives. */
+export function percent(probability) {
+  if (probability < 0.001) return "< 0.1 %";
+  if (probability > 0.999) return "> 99.9 %";
+  return `${fixed(100 * probability, probability < 0.1 || probability > 0.99 ? 1 : 0)} %`;
+}
+
+/** Return a text in which no line ends between a number and its sign or unit. */
+export function bound(text) {
+  return text.replace(/([<>]) (?=\d)/g, "$1\u00a0").replace(/(\d) (?=%)/g, "$1\u00a0");
+}
+
 /** Return an age in words. */
 export function age(days) {
   const minutes = days * 1440;

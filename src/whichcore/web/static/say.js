@@ -48,7 +48,9 @@ export async function attempt(place, act, busy = null) {
 
 /** Return a warning without the place of a file that the page made itself. */
 function tidy(text) {
-  return text.replace(/^(?:\S*\.toml|specimen)(?:, line \d+)?(?:, core|, winding)?: /, "");
+  const said = text.replace(/^(?:\S*\.toml|specimen)(?:, line \d+)?(?:, core|, winding)?: /, "");
+  // a symbol stays as it is
+  return /^[a-z]{2}/.test(said) ? `${said[0].toUpperCase()}${said.slice(1)}` : said;
 }
 
 /** Return warnings as a list, or nothing. */

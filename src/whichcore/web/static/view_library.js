@@ -33,7 +33,7 @@ class Library {
     const wanted = text.trim().toLowerCase();
     const fits = (one) => [one.id, one.name, one.class, ...one.applications].join(" ").toLowerCase().includes(wanted);
     const classes = Map.groupBy ? Map.groupBy(this.told.materials.filter(fits), (one) => one.class) : grouped(this.told.materials.filter(fits));
-    put(this.list, ...(classes.size ? [...classes].map(([name, list]) => h("section", {}, h("h2", {}, name), h("ul", { class: "plainlist" }, list.map((one) => h("li", {}, h("a", { href: `#library/${one.id}`, "aria-current": one.id === this.chosen ? "true" : undefined }, one.name), h("span", { class: "quiet" }, ` μi ${number(one.initial_permeability, 3)}`)))))) : [h("p", {}, "None of the materials fits.")]));
+    put(this.list, ...(classes.size ? [...classes].map(([name, list]) => h("section", {}, h("h2", {}, name.replaceAll("-", " ")), h("ul", { class: "plainlist" }, [...list].sort((a, b) => a.initial_permeability - b.initial_permeability).map((one) => h("li", {}, h("a", { href: `#library/${one.id}`, "aria-current": one.id === this.chosen ? "true" : undefined }, one.name), h("span", { class: "quiet" }, ` μi ${number(one.initial_permeability, 3)}`)))))) : [h("p", {}, "None of the materials fits.")]));
   }
 
   closed() {
@@ -44,7 +44,7 @@ class Library {
     const one = await ask("library.show", { material: this.chosen });
     this.chart = new Curves(`${one.name}: permeability`, MU_PANELS);
     this.chart.set(muSeries(one, "", 0).map((series, i) => ({ ...series, look: i })));
-    const facts = [["Number", one.id], ["Class", one.class], ["Initial permeability", `${number(one.initial_permeability, 4)}, within ${number(100 * one.tolerance, 3)} % (two standard deviations)`],
+    const facts = [["Short name", one.id], ["Class", one.class], ["Initial permeability", `${number(one.initial_permeability, 4)}, within ${number(100 * one.tolerance, 3)} % (two standard deviations)`],
       ["Curve", `${quantity(one.from_hz, "Hz")} to ${quantity(one.to_hz, "Hz")}`], ["Used for", one.applications.join(", ") || "not stated"], ["Source", one.source], ["Licence", one.licence]];
     put(this.shown, h("div", { class: "card" }, h("h2", {}, one.name), h("dl", {}, facts.map(([name, text]) => [h("dt", {}, name), h("dd", {}, text)])), this.chart.node));
     this.shown.scrollIntoView?.({ block: "nearest" });

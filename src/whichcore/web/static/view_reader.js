@@ -74,7 +74,7 @@ class Reader {
     this.status = h("p", { class: "readout", role: "status", "aria-live": "polite" });
     this.table = h("div", {});
     this.chart = new Curves("Traced so far", MU_PANELS);
-    this.result = h("div", { hidden: true }, this.chart.node);
+    this.result = h("div", { class: "card", hidden: true }, this.chart.node);
     this.stage = h("div", { class: "stage", tabindex: "0", role: "application", "aria-label": "Picture of the graph: arrow keys move the cross hair, Enter sets a point, Backspace takes the last one back, plus and minus zoom", hidden: true, on: { keydown: (event) => this.key(event) } });
     this.tools = h("div", { hidden: true });
     this.marks = h("div", {});
@@ -83,7 +83,7 @@ class Reader {
       h("div", { class: "card work" }, this.tools, this.stage, this.status),
       h("details", { class: "card", open: true }, h("summary", {}, "Marks of the axes"), this.marks),
       h("details", { class: "card" }, h("summary", {}, "Points, to read and to correct"), this.table),
-      h("div", { class: "card" }, this.result), this.saving(classes));
+      this.result, this.saving(classes));
     this.pointer();
     if (kept.picture) this.open();
     this.refresh();
@@ -334,7 +334,7 @@ class Reader {
     const place = new Place();
     const label = kept.label;
     const text = (name, key, more) => textField(name, label[key], (value) => { label[key] = value; keepAll(); }, { ...more, name: `label-${key}` });
-    const fields = [text("Number, for files and commands", "id", { example: "mnzn-workshop-1", needed: true, hint: "Small letters, digits and dashes." }), text("Name", "name", { example: "MnZn, grey ring of the lamp shelf", needed: true }), choice("Class", classes.map((one) => [one, one]), label.class, (value) => { label.class = value; keepAll(); }),
+    const fields = [text("Short name, for files and commands", "id", { example: "mnzn-workshop-1", needed: true, hint: "Small letters, digits and dashes." }), text("Name", "name", { example: "MnZn, grey ring of the lamp shelf", needed: true }), choice("Class", classes.map((one) => [one, one]), label.class, (value) => { label.class = value; keepAll(); }),
       text("Spread from core to core", "tolerance", { example: "25 %", hint: "Of the permeability; two standard deviations." }), text("Source", "source", { example: "data sheet, page, year", needed: true }), text("Licence", "licence", { example: "own data" })];
     const save = button("Save to my library", () => attempt(place, async () => {
       const told = await ask("library.save", { ...this.request(), label });

@@ -5,7 +5,7 @@ import { MU_PANELS, muSeries, Z_PANELS, zSeries } from "./curves.js";
 import { button, h, paused, put, speak } from "./dom.js";
 import { choice, textField } from "./form.js";
 import { job, keep } from "./job.js";
-import { number, quantity, when, withU } from "./numbers.js";
+import { percent, quantity, when, withU } from "./numbers.js";
 import { attempt, lineOf, Place, warningList } from "./say.js";
 import { ask } from "./talk.js";
 import { fill } from "./view_core.js";
@@ -71,12 +71,21 @@ export async function recordsView({ state, go }) {
 function recordRow(record, choose) {
   const about = summary(record);
   const box = record.kind === "sweep" ? h("label", { class: "over" }, h("input", { type: "checkbox", checked: chosen.some((one) => one.id === record.id), on: { change: (event) => choose(record, event.target.checked) } }), ` overlay`, h("span", { class: "unseen" }, ` ${record.title} ${record.id.slice(0, 8)}`)) : null;
-  return h("li", { class: record.kind }, h("span", { class: "kind" }, KINDS[record.kind] ?? record.kind), h("a", { href: `#record/${record.id}` }, record.title || record.id.slice(0, 8)), h("span", {}, about), h("span", { class: "tags" }, record.tags.map((tag) => h("span", { class: "tag" }, tag))), h("span", { class: "quiet" }, `${when(record.created_at)}, ${record.id.slice(0, 8)}`), box);
+  return h("li", { class: record.kind }, h("span", { class: "kind" }, KINDS[record.kind] ?? record.kind), h("a", { href: `#record/${record.id}` }, titleOf(record)), h("span", {}, about), h("span", { class: "tags" }, record.tags.map((tag) => h("span", { class: "tag" }, tag))), h("span", { class: "quiet" }, `${when(record.created_at)}, ${record.id.slice(0, 8)}`), box);
+}
+
+/** Return the title of a record; that of a calibration holds the time it was taken. */
+function titleOf(record) {
+  return record.title.replace(/\d{4}-\d\d-\d\dT[\d:.]+(?:\+00:00|Z)/, when) || record.id.slice(0, 8);
+}
+
+function capital(text) {
+  return `${text[0].toUpperCase()}${text.slice(1)}`;
 }
 
 function summary(record) {
   const c = record.columns;
-  if (record.kind === "verdict") return [named(c), c.probability !== null ? `${Math.round(100 * c.probability)} %` : "", c.initial_permeability ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
+  if (record.kind === "verdict") return [named(c), c.probability !== null ? percent(c.probability) : "", c.initial_permeability ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
   if (record.kind === "sweep") return `${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}, ${c.points} points`;
   if (record.kind === "core") return `${c.shape}, ${c.turns} turns`;
   if (record.kind === "calibration") return `${c.wiring.replaceAll("-", " ")}, ${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}`;
@@ -108,13 +117,13 @@ export async function recordView({ args, go }) {
     keep();
     go(job.sweepRecord ? "verdict" : "core");
   }));
-  const node = h("section", {}, h("p", {}, h("a", { href: "#records" }, "All records")), h("h1", {}, `${KINDS[record.kind] ?? record.kind}: ${record.title}`),
+  const node = h("section", {}, h("p", {}, h("a", { href: "#records" }, "All records")), h("h1", {}, capital(`${KINDS[record.kind] ?? record.kind}: ${titleOf(record)}`)),
     h("p", { class: "lead" }, [summary(record), when(record.created_at), `number ${record.id.slice(0, 8)}`].filter(Boolean).join("; ")),
     record.corrects ? h("p", {}, "It corrects ", h("a", { href: `#record/${record.corrects}` }, record.corrects.slice(0, 8)), `: ${record.reason}.`) : null,
     record.corrected_by.length ? h("p", { class: "caution" }, "Corrected by ", record.corrected_by.map((id) => h("a", { href: `#record/${id}` }, id.slice(0, 8)))) : null,
     tags(record, place), place.node, parts,
     h("div", { class: "row" }, core ? take : null, h("a", { class: "button", href: `/file/${record.id}`, download: "" }, "Save its file")),
-    record.beside.length ? h("div", { class: "card" }, h("h2", {}, "Of the same core"), h("ul", { class: "plainlist" }, record.beside.filter((one) => one.kind !== "sweep_begun" && one.kind !== "sweep-begun").map((one) => h("li", {}, `${KINDS[one.kind] ?? one.kind}: `, h("a", { href: `#record/${one.id}` }, `${one.title}, ${when(one.created_at)}`), ` ${summary(one)}`)))) : null,
+    record.beside.length ? h("div", { class: "card" }, h("h2", {}, "Of the same core"), h("ul", { class: "plainlist" }, record.beside.filter((one) => one.kind !== "sweep_begun" && one.kind !== "sweep-begun").map((one) => h("li", {}, `${KINDS[one.kind] ?? one.kind}: `, h("a", { href: `#record/${one.id}` }, `${titleOf(one)}, ${when(one.created_at)}`), ` ${summary(one)}`)))) : null,
     h("details", {}, h("summary", {}, "Settings and checksum"), h("pre", { tabindex: "0", "aria-label": "Settings" }, JSON.stringify(record.settings, null, 2)), h("p", { class: "quiet" }, `SHA-256 ${record.sha256}`)));
   return { title: record.title || "Record", node, leave: () => charts.forEach((chart) => chart.forget()) };
 }
@@ -145,15 +154,16 @@ async function sweepPart(record, charts) {
 
 function verdictPart(record) {
   const told = JSON.parse(record.text);
-  const rows = told.candidates.slice(0, 6).map((one) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `#library/${one.material}` }, one.material)), h("td", {}, `${number(100 * one.probability, 3)} %`)));
-  rows.push(h("tr", {}, h("th", { scope: "row" }, "none of these"), h("td", {}, `${number(100 * told.unlisted_probability, 3)} %`)));
-  return h("div", { class: "card" }, h("p", { class: "sentence" }, `${phrase(told.verdict)}: ${number(100 * told.verdict.probability, 3)} %`), warningList(told.warnings),
+  const names = new Map((told.explained?.candidates ?? []).map((one) => [one.material, one.name]));
+  const rows = told.candidates.slice(0, 6).map((one) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `#library/${one.material}` }, names.get(one.material) ?? one.material)), h("td", {}, percent(one.probability))));
+  rows.push(h("tr", {}, h("th", { scope: "row" }, "none of these"), h("td", {}, percent(told.unlisted_probability))));
+  return h("div", { class: "card" }, h("p", { class: "sentence" }, `${phrase(told.verdict, names)}: ${percent(told.verdict.probability)}`), warningList(told.warnings),
     h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Material"), h("th", { scope: "col" }, "Probability"))), h("tbody", {}, rows)),
     h("p", {}, told.next_measurement), reportLinks(record.id));
 }
 
-function phrase(verdict) {
-  if (verdict.kind === "material") return verdict.materials[0];
+function phrase(verdict, names) {
+  if (verdict.kind === "material") return names.get(verdict.materials[0]) ?? verdict.materials[0];
   if (verdict.kind === "group") return `One of ${verdict.materials.length} materials that these data cannot tell apart`;
   if (verdict.kind === "class") return `${verdict.class}, the grade open`;
   return verdict.kind === "unlisted" ? "None of the reference materials" : "Undecided";

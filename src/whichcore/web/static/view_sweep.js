@@ -117,6 +117,8 @@ class SweepStep {
       });
       Object.assign(job, { sweepRecord: "", verdict: null });
       keep();
+      this.ways.node.open = false;
+      this.live.scrollIntoView?.({ block: "nearest" });
       speak("The sweep has begun.");
     }, this.startButton);
   }

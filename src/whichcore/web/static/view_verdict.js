@@ -1,12 +1,12 @@
 // Step four: what is it, how sure is that, and what would make it surer.
 
 import { Curves } from "./chart.js";
-import { MU_PANELS, muSeries } from "./curves.js";
+import { MU_PANELS, muSeries, overPanel, overSeries } from "./curves.js";
 import { button, h, put, speak } from "./dom.js";
 import { missing, specimenText } from "./fields.js";
 import { choice, textField } from "./form.js";
 import { job, keep } from "./job.js";
-import { number, quantity, when } from "./numbers.js";
+import { bound, number, quantity, when } from "./numbers.js";
 import { attempt, Place, warningList } from "./say.js";
 import { ask } from "./talk.js";
 
@@ -33,7 +33,7 @@ class VerdictStep {
 
   basis() {
     if (job.onlyReading) return "Judged by what you type here alone. A reading often gives the class; the grade mostly needs a sweep.";
-    if (job.sweepRecord) return `Judged by the sweep just taken${job.name ? ` of ${job.name}` : ""}, and by whatever else you know.`;
+    if (job.sweepRecord) return `Judged by the sweep${job.name ? ` of ${job.name}` : ""}, and by whatever else you know.`;
     return "There is no sweep of this core yet. Sweep it, or type a reading of a meter below.";
   }
 
@@ -80,11 +80,14 @@ class VerdictStep {
   chartOf(verdict) {
     const curves = verdict.curves;
     if (!curves) return null;
-    const said = curves.band_hz ? `The marked band, ${quantity(curves.band_hz[0], "Hz")} to ${quantity(curves.band_hz[1], "Hz")}, decided.` : "";
-    this.chart = new Curves("Measured, and the likeliest candidates as they would look", MU_PANELS, said);
+    const against = curves.second ? "between the first two" : "against every reference";
+    const said = curves.band_hz ? `The marked band, ${quantity(curves.band_hz[0], "Hz")} to ${quantity(curves.band_hz[1], "Hz")}, decided ${against}; below, measured over each of the nearest two: the farther from 0 %, the worse the fit.` : "";
+    const panels = curves.band_hz ? [...MU_PANELS, overPanel(curves.part)] : MU_PANELS;
+    this.chart = new Curves("Measured, and the likeliest candidates as they would look", panels, said);
     const measured = muSeries(curves.measured, "measured", 0, true);
     const others = curves.candidates.flatMap((one, i) => muSeries({ ...one, frequency_hz: curves.measured.frequency_hz }, one.name, i + 1));
-    this.chart.set([...measured, ...others], curves.band_hz);
+    const over = curves.band_hz ? curves.candidates.slice(0, 2).map((one, i) => overSeries(curves.measured, one, curves.part, i + 1)) : [];
+    this.chart.set([...measured, ...others, ...over], curves.band_hz);
     return h("div", { class: "card" }, this.chart.node);
   }
 
@@ -110,7 +113,7 @@ export function reportLinks(record) {
 /** Return a verdict in words and bars. */
 export function verdictNode(verdict) {
   const head = verdict.sentence[0].toUpperCase() + verdict.sentence.slice(1);
-  return h("div", { class: "card" }, h("p", { class: head.length > 160 ? "sentence long" : "sentence" }, head), h("p", {}, verdict.measured), verdict.kind_of_core?.length ? h("p", {}, verdict.kind_of_core.join(" ")) : null,
+  return h("div", { class: "card" }, h("p", { class: head.length > 160 ? "sentence long" : "sentence" }, bound(head)), h("p", {}, bound(verdict.measured)), verdict.kind_of_core?.length ? h("p", {}, bound(verdict.kind_of_core.join(" "))) : null,
     warningList(verdict.warnings),
     h("h2", {}, "Candidates"), bars(verdict),
     verdict.why ? [h("h2", {}, "Why"), h("p", {}, verdict.why)] : null,
