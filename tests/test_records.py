@@ -4,12 +4,9 @@ import contextlib
 import hashlib
 import itertools
 import json
-import os
-import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from importlib.metadata import version
 from pathlib import Path
 
@@ -21,7 +18,6 @@ from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
-from sqlalchemy.engine import make_url
 
 from postgres_server import running_server, start, stop
 from whichcore import load_library
@@ -32,7 +28,6 @@ from whichcore.records import (
     Kind,
     NewRecord,
     Question,
-    Store,
     begin_sweep,
     compare_sweeps,
     export_records,
@@ -585,48 +580,4 @@ def test_two_writers_at_once_make_one_store(address):
     with open_store(address) as store:
         assert {record.id for record in store.search(Question(most=1000))} == set(told[0] + told[1])
         assert store.count() == 50
-        assert list(store.damaged()) == []
-
-
-FORKING_WRITER = """
-import os, sys
-from whichcore.records import Kind, NewRecord, open_store
-for _ in sys.stdin:
-    child = os.fork()
-    if child == 0:
-        print("pid", os.getpid(), flush=True)
-        with open_store(sys.argv[1]) as store:
-            n = 0
-            while True:
-                n += 1
-                columns = {"shape": "ring", "turns": n}
-                new = NewRecord(Kind.CORE, "killed", str(n).encode() * 50, ".toml", columns)
-                print(store.add(new), flush=True)
-    os.waitpid(child, 0)
-    print("ended", flush=True)
-"""
-
-
-@pytest.mark.soak
-def test_killed_at_200_moments_the_store_opens_and_holds_what_was_told(tmp_path):
-    rng = np.random.default_rng(20)
-    address, told = str(tmp_path / "store.sqlite"), set()
-    words = [sys.executable, "-c", FORKING_WRITER, address]
-    with subprocess.Popen(
-        words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
-    ) as writers:
-        for kill in range(200):
-            writers.stdin.write("again\n")
-            pid = int(writers.stdout.readline().split()[1])
-            time.sleep(rng.uniform(0, 0.15))  # from before the store is open to some records later
-            os.kill(pid, signal.SIGKILL)
-            while (line := writers.stdout.readline().strip()) != "ended":
-                told.add(line)
-            if kill % 20 == 0:
-                with open_store(address) as store:
-                    assert store.count(most=10**6) >= len(told)
-        writers.stdin.close()
-    assert len(told) > 100
-    with Store(make_url(f"sqlite:///{address}")) as store:
-        assert told <= {record.id for record in store.search(Question(most=10**6))}
         assert list(store.damaged()) == []
