@@ -8,13 +8,13 @@ from pathlib import Path
 
 import click
 
-from whichcore.analysis.types import ImpedanceSweep
+from whichcore.analysis.types import ImpedanceSweep, Wiring
 from whichcore.cli import interrupt
 from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.errors import InputError
 from whichcore.files.csv_table import csv_line, parse_table
-from whichcore.files.screen_sheet import COLUMNS, FORMAT, WIRINGS, SheetHead, SheetRow, read_head, read_row
+from whichcore.files.screen_sheet import COLUMNS, FORMAT, SheetHead, SheetRow, read_head, read_row
 from whichcore.files.screen_value import parse_height, parse_shift
 from whichcore.files.text import create_text, read_text
 from whichcore.files.units import Dimension, parse_quantity
@@ -23,11 +23,17 @@ from whichcore.wording import quantity, with_uncertainty
 
 REPORT = "whichcore-by-hand-ask/1"
 _HEAD = (
-    ("wiring", "Which of both is at ground, shunt or specimen?", ""),
+    ("wiring", "What is at ground, shunt or specimen; or are there two windings?", ""),
     ("shunt", "Shunt, such as 10 ohm", ""),
     ("shunt_tolerance", "Its tolerance", "1 %"),
     ("gain_tolerance", "By how much may the channels with their probes differ in size?", "3 %"),
     ("delay_tolerance", "And in time?", "3 ns"),
+)
+_SECOND = (
+    ("input_resistance", "Channel A on the second winding: resistance at the tip of its probe", "10 Mohm"),
+    ("input_resistance_tolerance", "Its tolerance", "2 %"),
+    ("input_capacitance", "And capacitance there", "15 pF"),
+    ("input_capacitance_tolerance", "Its tolerance", "3 pF"),
 )
 _ROW = (
     ("frequency", "Frequency, such as 10 kHz (empty to end)", False),
@@ -78,31 +84,46 @@ def command(session: Session, /, sheet: str) -> None:
 def _begun(path: Path) -> str:
     """Ask for what holds for all rows and return the head of a new sheet."""
     header = {"format": FORMAT}
-    for key, question, usual in _HEAD:
-        while True:
-            answer = _answer(question, usual)
-            if answer is None:
-                raise InputError("the questions were not answered to the end", where=key, got="no answer")
-            value = _WIRING.get(answer.casefold(), answer)
-            try:
-                read_head({**dict(_EXAMPLE), **header, key: value}, path)
-            except InputError as error:
-                _say(error)
-                continue
-            header[key] = value
-            break
+    for item in _HEAD:
+        _ask_head(item, header, path)
+    for item in _SECOND if header["wiring"] == Wiring.TWO_WINDINGS else ():
+        _ask_head(item, header, path)
     lines = [f"# {key}: {value}" for key, value in header.items()]
     return "\n".join([*lines, ",".join(COLUMNS)]) + "\n"
 
 
-_WIRING = {"shunt": WIRINGS[0].value, "specimen": WIRINGS[1].value}
-_EXAMPLE = (
-    ("wiring", WIRINGS[0].value),
-    ("shunt", "10 ohm"),
-    ("shunt_tolerance", "1 %"),
-    ("gain_tolerance", "3 %"),
-    ("delay_tolerance", "3 ns"),
-)
+def _ask_head(item: tuple[str, str, str], header: dict[str, str], path: Path) -> None:
+    """Ask for one line of the head until it can be read; an example stands for what is not asked yet."""
+    key, question, usual = item
+    while True:
+        answer = _answer(question, usual)
+        if answer is None:
+            raise InputError("the questions were not answered to the end", where=key, got="no answer")
+        value = _WIRING.get(answer.casefold(), answer)
+        so_far = {**header, key: value}
+        two = so_far["wiring"] == Wiring.TWO_WINDINGS
+        second = {name: example for name, _, example in _SECOND if two}
+        try:
+            read_head({**_EXAMPLE, **second, **so_far}, path)
+        except InputError as error:
+            _say(error)
+            continue
+        header[key] = value
+        return
+
+
+_WIRING = {
+    "shunt": Wiring.SHUNT_AT_GROUND.value,
+    "specimen": Wiring.SPECIMEN_AT_GROUND.value,
+    "two windings": Wiring.TWO_WINDINGS.value,
+    "two": Wiring.TWO_WINDINGS.value,
+}
+_EXAMPLE = {
+    "shunt": "10 ohm",
+    "shunt_tolerance": "1 %",
+    "gain_tolerance": "3 %",
+    "delay_tolerance": "3 ns",
+}
 
 
 def _head_of(path: Path) -> tuple[SheetHead, list[float]]:

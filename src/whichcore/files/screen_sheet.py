@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from whichcore.analysis.by_hand import ScreenReading
+from whichcore.analysis.secondary_input import SecondaryLoad
 from whichcore.analysis.types import Wiring
 from whichcore.calibration.shunt import Shunt
 from whichcore.calibration.standards import Toleranced
@@ -22,16 +23,18 @@ FORMAT = "whichcore-screen 1"
 COLUMNS = ("frequency", "a", "b", "shift", "leads", "a_scale", "b_scale", "time_scale")
 NEEDED = ("frequency", "a", "b", "shift")
 A_LEADS, B_LEADS = "A leads", "B leads"
-WIRINGS = (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND)
+WIRINGS = (Wiring.SHUNT_AT_GROUND, Wiring.SPECIMEN_AT_GROUND, Wiring.TWO_WINDINGS)
 _SHUNT_KEYS = {
     "shunt": Dimension.RESISTANCE,
     "shunt_inductance": Dimension.INDUCTANCE,
     "shunt_capacitance": Dimension.CAPACITANCE,
 }
+LOAD_KEYS = {"input_resistance": Dimension.RESISTANCE, "input_capacitance": Dimension.CAPACITANCE}
+_TOLERANCED = {**_SHUNT_KEYS, **LOAD_KEYS}
 KEYS = (
     "format",
     "wiring",
-    *(name for key in _SHUNT_KEYS for name in (key, f"{key}_tolerance")),
+    *(name for key in _TOLERANCED for name in (key, f"{key}_tolerance")),
     "gain_tolerance",
     "delay_tolerance",
     "positive_shift",
@@ -66,6 +69,8 @@ class SheetHead:
     eye : Eye
     temperature_c : float or None
     specimen : str
+    load : SecondaryLoad or None
+        What channel A hangs on the second winding; None where there is one winding.
     """
 
     wiring: Wiring
@@ -76,6 +81,7 @@ class SheetHead:
     eye: Eye
     temperature_c: float | None
     specimen: str
+    load: SecondaryLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +181,9 @@ def read_head(header: Mapping[str, str], path: Path, lines: Mapping[str, int] | 
         return f"{path}, line {numbers[key]}, {key}" if key in numbers else f"{path}, {key}"
 
     _check_keys(header, path, where)
+    wiring = Wiring(_one_of(header["wiring"], WIRINGS, where("wiring")))
     return SheetHead(
-        wiring=Wiring(_one_of(header["wiring"], WIRINGS, where("wiring"))),
+        wiring=wiring,
         shunt=Shunt(
             resistance_ohm=_toleranced(header, "shunt", where),
             inductance_h=_toleranced(header, "shunt_inductance", where),
@@ -196,11 +203,41 @@ def read_head(header: Mapping[str, str], path: Path, lines: Mapping[str, int] | 
         if "temperature" in header
         else None,
         specimen=header.get("specimen", ""),
+        load=_load(header, wiring, where),
+    )
+
+
+def _load(header: Mapping[str, str], wiring: Wiring, where: Callable[[str], str]) -> SecondaryLoad | None:
+    """Return what channel A loads the second winding with: required there, and without meaning elsewhere."""
+    for key, example in (("input_resistance", "10 Mohm"), ("input_capacitance", "15 pF")):
+        needed = wiring is Wiring.TWO_WINDINGS
+        if needed and key not in header:
+            raise InputError(
+                f"two windings need what channel A loads the second one with: {key} is missing",
+                where=where("wiring"),
+                allowed=f"# {key}: {example}",
+                next_step="add it with its tolerance: at the tip of the probe, or of input and cable",
+            )
+        if not needed and key in header:
+            raise InputError(
+                "the load of a second winding, and there is one winding",
+                where=where(key),
+                got=header[key],
+                next_step=f"remove it, or write wiring: {Wiring.TWO_WINDINGS}",
+            )
+    if wiring is not Wiring.TWO_WINDINGS:
+        return None
+    resistance, capacitance = (_toleranced(header, key, where) for key in LOAD_KEYS)
+    return SecondaryLoad(
+        capacitance_f=capacitance.value,
+        u_capacitance_f=capacitance.standard_uncertainty,
+        resistance_ohm=resistance.value,
+        u_resistance=resistance.standard_uncertainty / resistance.value,
     )
 
 
 _MUST = {
-    "wiring": f"{WIRINGS[0]} (or {WIRINGS[1]})",
+    "wiring": f"{WIRINGS[0]} (or {WIRINGS[1]}, {WIRINGS[2]})",
     "shunt": "10 ohm",
     "shunt_tolerance": "1 %",
     "gain_tolerance": "3 %",
@@ -223,7 +260,7 @@ def _one_of(text: str, options: tuple[str, ...], where: str) -> str:
 
 def _toleranced(header: Mapping[str, str], key: str, place: Callable[[str], str]) -> Toleranced:
     """Return a value with what its tolerance says: it lies within ± that, evenly."""
-    dimension, name = _SHUNT_KEYS[key], f"{key}_tolerance"
+    dimension, name = _TOLERANCED[key], f"{key}_tolerance"
     if key not in header:
         if name in header:
             raise InputError(
@@ -231,8 +268,9 @@ def _toleranced(header: Mapping[str, str], key: str, place: Callable[[str], str]
             )
         return Toleranced(0.0)
     value = parse_quantity(header[key], dimension, where=place(key))
-    if key == "shunt" and value <= 0:
-        raise InputError("a shunt is above zero", where=place(key), got=header[key], allowed="> 0 ohm")
+    if dimension is Dimension.RESISTANCE and value <= 0:
+        what = "a shunt" if key == "shunt" else "an input's resistance"
+        raise InputError(f"{what} is above zero", where=place(key), got=header[key], allowed="> 0 ohm")
     if name not in header:
         return Toleranced(value)
     text = header[name]
