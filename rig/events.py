@@ -208,10 +208,26 @@ class TakeDone:
     ----------
     takes, wanted : int
         So far, and as many as it takes by what is known now.
+    points : tuple of PointDone or NotReachable
+        Every tone as the takes so far have it, with its uncertainty now, in rising order. None is final:
+        more takes follow, or the same points by themselves. What was written down in an earlier run is left
+        out.
     """
 
     takes: int
     wanted: int
+    points: tuple[PointDone | NotReachable, ...] = ()
+
+    @property
+    def least_sure(self) -> PointDone | None:
+        """The point known least so far; None where none is known."""
+        known = [point for point in self.points if isinstance(point, PointDone)]
+        return max(known, key=lambda point: point.relative_uncertainty, default=None)
+
+    @property
+    def good(self) -> int:
+        """Points that are good enough already."""
+        return sum(isinstance(point, PointDone) and point.target_reached for point in self.points)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 import importlib.util
 import math
+import re
 import sys
 import threading
 from dataclasses import replace
@@ -22,6 +23,7 @@ from whichcore.bench import load_bench
 from whichcore.errors import Cancelled, InputError, InstrumentError
 from whichcore.files import load_specimen, load_sweep
 from whichcore.measure import CalibrationPlan, StoredCalibration, SweepRequest, calibrate, run_sweep
+from whichcore.measure.tones_said import take_line
 from whichcore.measure.verify import VerificationPlan, verify
 from whichcore.rig.events import (
     Finished,
@@ -307,12 +309,54 @@ def test_takes_are_averaged_until_the_target():
     points = only(PointDone, told)
     assert card.takes == points[0].phasors.takes > 4
     counted = [(event.takes, event.wanted) for event in only(TakeDone, told)]
-    assert [takes for takes, _ in counted] == list(range(2, card.takes + 1))  # the first one found the level
+    assert [takes for takes, _ in counted] == list(range(1, card.takes + 1))
     assert counted[-1] == (card.takes, card.takes)
     assert all(p.target_reached for p in points)
     few = only(PointDone, events(new_card(noise_vrms=6e-3), plan=replace(plan, most_takes=2)))
     assert few[0].phasors.takes == 2
     assert not any(p.target_reached for p in few)
+
+
+def test_what_is_known_is_told_after_each_take():
+    """Every tone with its uncertainty so far; final once, and by themselves, at the end."""
+    plan = SweepPlan(GRID, DriveRule(2.0), target_relative=3e-4, most_takes=32, revisit_first=False)
+    told = events(new_card(noise_vrms=6e-3), plan=plan)
+    takes, points = only(TakeDone, told), only(PointDone, told)
+    assert [p.frequency_hz for p in points] == list(GRID)  # once each
+    for take in takes:
+        assert [p.frequency_hz for p in take.points] == list(GRID)
+        assert {p.phasors.takes for p in take.points} == {take.takes}
+        u = np.array([p.relative_uncertainty for p in take.points])
+        assert take.least_sure is take.points[int(u.argmax())]
+        assert take.good == int((u <= 3e-4).sum())
+    first, last = (np.array([p.relative_uncertainty for p in take.points]) for take in (takes[0], takes[-1]))
+    # analytic: independent takes, so by the root of their number; the takes' scatter may raise it a little
+    assert np.median(first / last) == pytest.approx(math.sqrt(takes[-1].takes), rel=0.15)
+    assert [p.relative_uncertainty for p in points] == list(last)
+    # what was told early holds as it was stated: within four standard uncertainties of the end, both voltages
+    # over their size, their common factor left out (as a drift without correction is told)
+    early, late = (np.array([p.phasors.phasor_vpk for p in some]) for some in (takes[0].points, points))
+    sizes = np.linalg.norm(early, axis=1) * np.linalg.norm(late, axis=1)
+    moved = np.abs(early[:, 0] * late[:, 1] - late[:, 0] * early[:, 1]) / sizes
+    assert np.all(moved < 4 * math.sqrt(2) * first)
+    assert takes[0].good < takes[-1].good == len(GRID)
+
+
+def test_what_an_earlier_run_has_is_not_told_after_takes():
+    plan = SweepPlan(GRID, DriveRule(2.0), target_relative=3e-4, most_takes=4, revisit_first=False)
+    card = new_card(noise_vrms=6e-3)
+    told = list(multitone_sweep(plan, RULE, cards.bench_of(card), threading.Event(), done=GRID[:-2]))
+    assert [p.frequency_hz for p in only(PointDone, told)] == list(GRID[-2:])
+    assert all([p.frequency_hz for p in t.points] == list(GRID[-2:]) for t in only(TakeDone, told))
+
+
+def test_a_take_in_one_line():
+    plan = SweepPlan(GRID, DriveRule(2.0), target_relative=3e-4, most_takes=3, revisit_first=False)
+    line = take_line(only(TakeDone, events(new_card(noise_vrms=6e-3), plan=plan))[0])
+    assert re.fullmatch(
+        rf"take 1 of 3: \d+ of {len(GRID)} points good enough, \S+ % open at \S+ k?Hz", line
+    ), line
+    assert take_line(TakeDone(2, 5)) == "take 2 of 5"
 
 
 def test_a_clipped_input_lowers_the_level(stored):

@@ -86,7 +86,7 @@ def multitone_sweep(
     Yields
     ------
     Event
-        All points at the end.
+        After each take what is known by then; all points, as they stay, at the end.
 
     Raises
     ------
@@ -210,7 +210,7 @@ class _Run:
 
     def points(self, done: Collection[float]) -> Iterator[Event]:
         """Average, then tell all tones, and see whether the first has moved."""
-        look = yield from self._averaged()
+        look = yield from self._averaged(done)
         yield self._told(look)
         first: PointDone | None = None
         for t, frequency_hz in enumerate(self.plan.frequency_hz):
@@ -240,29 +240,40 @@ class _Run:
         drift, u_drift = self.drift or (None, None)
         return Finished(self.measured, self.missed, drift, u_drift, self.now())
 
-    def _averaged(self) -> Generator[Event, None, ToneLook]:
-        wanted, target = 1, self.plan.target_relative
+    def _averaged(self, done: Collection[float]) -> Generator[Event, None, ToneLook]:
+        wanted = 1
         while True:
-            while self.mean.takes < wanted:
-                if not self.take(self.mean):
-                    raise InstrumentError(
-                        "an input was clipped by a take like the ones before",
-                        where=f"take {self.mean.takes + 1}",
-                        next_step="look for a loose contact, then run the same command again",
-                    )
-                yield TakeDone(self.mean.takes, wanted)
             look = self.look(self.mean)
-            reached = [
-                (averaging.relative_uncertainty(p, z), t)
-                for t, (p, z) in enumerate(zip(look.phasors, look.corrected, strict=True))
-                if not self._faults(look, t)
-            ]
-            if not reached:
-                return look
-            worst, place = max(reached)
-            wanted = averaging.more_takes(look.phasors[place], worst, target, self.plan.most_takes)
+            if self.mean.takes >= wanted:  # not after each: one that looks good by chance would end it
+                wanted = self._wanted(look)
+            if max(wanted, self.mean.takes) > 1:
+                yield TakeDone(self.mean.takes, max(wanted, self.mean.takes), self._so_far(look, done))
             if wanted <= self.mean.takes:
                 return look
+            if not self.take(self.mean):
+                raise InstrumentError(
+                    "an input was clipped by a take like the ones before",
+                    where=f"take {self.mean.takes + 1}",
+                    next_step="look for a loose contact, then run the same command again",
+                )
+
+    def _wanted(self, look: ToneLook) -> int:
+        """Return how many takes the worst tone that can be told needs."""
+        reached = [
+            (averaging.relative_uncertainty(p, z), t)
+            for t, (p, z) in enumerate(zip(look.phasors, look.corrected, strict=True))
+            if not self._faults(look, t)
+        ]
+        if not reached:
+            return self.mean.takes
+        worst, place = max(reached)
+        return averaging.more_takes(
+            look.phasors[place], worst, self.plan.target_relative, self.plan.most_takes
+        )
+
+    def _so_far(self, look: ToneLook, done: Collection[float]) -> tuple[PointDone | NotReachable, ...]:
+        grid = enumerate(self.plan.frequency_hz)
+        return tuple(self._point(look, t) for t, f in grid if not _among(f, done))
 
     def _better(self, look: ToneLook) -> Played | None:
         """Return what to play instead; None where it is good as it is."""

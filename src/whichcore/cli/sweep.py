@@ -32,7 +32,7 @@ from whichcore.measure import (
 from whichcore.measure.heard import Heard
 from whichcore.measure.record import one_record
 from whichcore.measure.setting import bench_name
-from whichcore.measure.tones_said import tones_report, tones_text
+from whichcore.measure.tones_said import take_line, tones_report, tones_text
 from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TakeDone, TonesPlayed
 from whichcore.rig.sweep.level import DriveRule, FluxRule
 from whichcore.wording import quantity, with_uncertainty
@@ -120,7 +120,7 @@ def command(session: Session, /, bench_file: str | None, **asked: Any) -> None:
                 share = (heard.skipped + heard.points) / len(request.frequency_hz)
                 bar.show(quantity(event.frequency_hz, "Hz"), share)
             if isinstance(event, TakeDone):
-                bar.show(f"take {event.takes} of {event.wanted}", event.takes / event.wanted)
+                bar.show(take_line(event), event.takes / event.wanted)
             if isinstance(event, NotReachable | Finished | OutputFoundOn | TonesPlayed):
                 told.append(event)
     for item in told:

@@ -5,11 +5,23 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from whichcore.rig.events import TonesPlayed
+from whichcore.rig.events import TakeDone, TonesPlayed
 from whichcore.wording import quantity
 
 CERTAIN = 3.0  # standard uncertainties, from which on distortion is said to be seen
 WORTH_A_WORD = 1e-3  # of the tones, as voltages
+
+
+def take_line(take: TakeDone) -> str:
+    """Return what is known after a take, in one line."""
+    line = f"take {take.takes} of {take.wanted}"
+    if not take.points:
+        return line
+    line += f": {take.good} of {len(take.points)} points good enough"
+    worst = take.least_sure
+    if worst is None:
+        return line
+    return f"{line}, {100 * worst.relative_uncertainty:.2g} % open at {quantity(worst.frequency_hz, 'Hz')}"
 
 
 def tones_report(played: TonesPlayed | None) -> dict[str, Any] | None:
