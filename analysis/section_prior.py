@@ -92,9 +92,12 @@ def section_prior_of(material: Material, observation: Observation, *, other_sect
     other_section : bool
         Whether a reference of unknown section was taken on another one than the specimen's.
     """
-    if feels_section(material) and (other_section or material.section_m is not None):
-        return section_prior(observation, material.section_m)
-    return _nothing(observation)
+    if not feels_section(material) or (material.section_m is None and not other_section):
+        return _nothing(observation)
+    own, reference = observation.section_m, section_key(material.section_m)
+    if own is not None and reference == _rounded(own):
+        return _nothing(observation)  # both show the same, whatever their dielectric is
+    return section_prior(observation, material.section_m)
 
 
 def section_matters(observation: Observation) -> bool:

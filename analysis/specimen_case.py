@@ -47,7 +47,10 @@ class Followed:
 def followed_of(materials: Sequence[Material], observation: Observation) -> dict[int, Followed]:
     """Return the open alternative for each number of points that a section may leave to be followed."""
     suppositions = (False, True) if section_matters(observation) else (False,)
-    patterns: dict[int, list[Pattern]] = {observation.spectrum_points: []}
+    # a candidate whose section is worked out speaks wherever its curve does
+    plain = replace(observation, section_m=None)
+    shown = [pattern for pattern, _ in reach_of(materials, plain, SHIFTS).patterns()]
+    patterns: dict[int, list[Pattern]] = {observation.spectrum_points: shown}
     if len(suppositions) > 1:
         patterns[_followed_if_unknown(observation)] = []
     for other in suppositions:

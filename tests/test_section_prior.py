@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.constants import epsilon_0, mu_0
 
-from identification import relaxation
+from identification import grade, grades, relaxation, ring, wound
+from whichcore import identify
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.curve_table import GRID_STEP, tabulate
 from whichcore.analysis.materials import MaterialClass
@@ -15,10 +16,12 @@ from whichcore.analysis.ringing import AMPLITUDE, LENGTH, log_evidence_of_ringin
 from whichcore.analysis.ringing_candidates import PERMITTIVITIES, SECTION_M, ringing_curves
 from whichcore.analysis.section import mnzn_dielectric, wave_number_per_m
 from whichcore.analysis.section_prior import (
+    NOTEWORTHY_DOUBT,
     inner_permeability,
     log_section_factor,
     section_matters,
     section_prior,
+    section_prior_of,
 )
 from whichcore.analysis.types import PermeabilitySpectrum
 
@@ -183,3 +186,31 @@ def test_a_gap_wider_than_the_data_allow_leaves_next_to_nothing():
     behind, share = behind_gap(known, 1.0)
     assert np.isfinite(behind.log_reluctivity).all()
     assert share.max() <= 1
+
+
+def test_references_that_all_state_another_section_are_judged_and_the_right_one_named():
+    """No reference follows the core over the whole band as it stands: all are worked out for its section."""
+    small, names = (1.5e-3, 2.5e-3), {"a": (2300, 1.8e6), "b": (2300, 1.2e6), "c": (5500, 0.6e6)}
+    library = grades(
+        *(
+            grade(
+                name, level, corner, frequency=FREQUENCY, section_m=small,
+                permeability=shown(relaxation(level, corner, FREQUENCY), small),
+            )
+            for name, (level, corner) in names.items()
+        )
+    )  # fmt: skip
+    sweep = wound(shown(relaxation(2300, 1.8e6, FREQUENCY), USUAL), FREQUENCY)
+    verdict = identify(ring(), sweep=sweep, library=library)
+    first = verdict.candidates[0]
+    assert first.points_used < FREQUENCY.size
+    assert first.material == "a"
+    assert first.probability > 0.9
+
+
+@pytest.mark.parametrize(("sides", "doubted"), [(USUAL, False), ((2e-3, 4e-3), True)])
+def test_a_reference_taken_on_the_section_of_the_core_shows_the_core_as_it_is(sides, doubted):
+    seen = observation(shown(relaxation(10_000, 3e5, FREQUENCY), USUAL), USUAL)
+    prior = section_prior_of(grade("a", 10_000, 3e5, section_m=sides), seen, other_section=False)
+    assert bool(np.abs(prior.columns).max(initial=0.0) > NOTEWORTHY_DOUBT) is doubted
+    assert (prior.followed < FREQUENCY.size) is doubted
