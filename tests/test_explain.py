@@ -103,8 +103,8 @@ def test_a_planted_difference_is_found_where_it_is(part):
     assert decided.part == part
     low, high = decided.band_hz
     # the bump ends a factor 2.4 from its centre; the candidate moves level and corner to meet it, which
-    # takes it off within a correlation length of the smooth deviation (a factor 3.3) further down
-    assert 5e5 / (2.4 * 3.3) < low < 5e5 < high < 5e5 * 2.4
+    # takes it off within a correlation length of the smooth deviation (a factor 3.3) on either side
+    assert 5e5 / (2.4 * 3.3) < low < 5e5 < high < 5e5 * 2.4 * 3.3
     assert abs(decided.misfit[1]) > max(0.08, 3 * abs(decided.misfit[0]))
     assert decided.sentence.startswith(f"{part} between ")
     assert "bumped lies" in decided.sentence
