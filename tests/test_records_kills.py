@@ -42,7 +42,7 @@ for _ in sys.stdin:
             print("refused", error.one_line(), flush=True)
             os._exit(6)
     status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-    print("ended", status, flush=True)
+    print("\\nended", status, flush=True)  # a writer may have been killed within a line
 """
 
 
@@ -107,7 +107,7 @@ class Writers:
             return int(rest)
         if word == "refused":
             self.refused.append(rest)
-        else:
+        elif word:
             self.told.add(word)
         return None
 
