@@ -31,7 +31,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -39,7 +39,17 @@ import numpy as np
 
 import whichcore
 from identify_report import TWIN, missed_gates, report
-from invented_cores import FREQUENCY, NOISE, NOMINAL_L0, InventedCore, Law, draw, extended, wound_impedance
+from invented_cores import (
+    FREQUENCY,
+    NOISE,
+    NOMINAL_L0,
+    RING,
+    InventedCore,
+    Law,
+    draw,
+    extended,
+    wound_impedance,
+)
 from known_law import KnownLaw
 from verdict_scores import Row
 from whichcore.analysis.forecast import StatedNoise
@@ -65,9 +75,13 @@ LAWS = {
     "coated": Law(coated=True),
     "cracked": Law(cracked=True),
     "joined": Law(joined=True),
+    "own": Law(),
+    "own-absent": Law(),
 }
 #: Protocols that take grades out of the library.
-TAKEN_OUT = ("left-out", "absent", "novel")
+TAKEN_OUT = ("left-out", "absent", "novel", "own-absent")
+#: Protocols whose references state the section of the core.
+OWN = ("own", "own-absent")
 #: Protocols that the posterior of the known law is computed for.
 KNOWN = ("random", "p0", "p1", "reading")
 
@@ -91,6 +105,12 @@ class Collection:
     def materials(self) -> tuple[Material, ...]:
         """Grades of the library."""
         return self.library.materials
+
+    @cached_property
+    def own(self) -> Library:
+        """The library with the section of the ring that cores are drawn as stated for each grade."""
+        sides = (RING.outer_diameter_m - RING.inner_diameter_m) / 2, RING.height_m
+        return Library(tuple(replace(material, section_m=sides) for material in self.materials))
 
 
 def collection() -> Collection:
@@ -199,7 +219,7 @@ class Runner:
     def library(self, truth: int) -> Library:
         """Return the library the judge gets."""
         if self.protocol not in TAKEN_OUT:
-            return self.grades.library
+            return self.grades.own if self.protocol in OWN else self.grades.library
         if self._left_out is None or self._left_out[0] != truth:
             self._left_out = truth, Library(tuple(self._others(truth)))
         return self._left_out[1]
@@ -207,8 +227,10 @@ class Runner:
     def _others(self, truth: int) -> Iterator[Material]:
         """Yield the grades that are not the truth, nor too like it for the protocol."""
         known = self.grades.materials[truth]
-        for i, material in enumerate(self.grades.materials):
-            absent = self.protocol == "absent" and self.grades.squared_distances[truth, i] < SEPARABLE_CHI2
+        library = self.grades.own if self.protocol in OWN else self.grades.library
+        distances = self.grades.squared_distances[truth] if self.protocol.endswith("absent") else None
+        for i, material in enumerate(library.materials):
+            absent = distances is not None and distances[i] < SEPARABLE_CHI2
             twin = self.protocol == "novel" and twin_distance(known, material) < TWIN
             if i != truth and not absent and not twin:
                 yield material

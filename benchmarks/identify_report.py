@@ -37,7 +37,8 @@ def report(rows: Sequence[Row]) -> dict[str, Table]:
         judged = _of(rows, name, "judge")
         table: Table = {}
         if judged:
-            table = _left_out(judged) if name in {"left-out", "absent", "novel"} else _listed(judged)
+            taken_out = name in {"left-out", "absent", "novel", "own-absent"}
+            table = _left_out(judged) if taken_out else _listed(judged)
         if judged and name in {"random", "cracked", "joined"}:
             table |= _gaps(judged)
         for key in [key for key in table if key.startswith(NOT_COMPARABLE.get(name, ()))]:
