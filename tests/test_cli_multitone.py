@@ -111,6 +111,9 @@ def test_the_page_makes_the_same_sweep(room, monkeypatch):
     assert any("tones at once" in note for note in ended["notes"])
     kinds = {event["type"] for event in page.answering.events}
     assert {"take", "point"} <= kinds
+    first = next(event["said"] for event in page.answering.events if event["type"] == "take")
+    assert first.startswith("take 1 of ")
+    assert f" of {len(load_sweep(out).frequency_hz)} points good enough" in first
     assert header_of(room.folder / "home" / "page" / "sweeps" / journal) == header_of(out)
 
 

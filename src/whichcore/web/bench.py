@@ -34,7 +34,7 @@ from whichcore.measure import (
 from whichcore.measure.hands import what_to_fit
 from whichcore.measure.heard import Heard
 from whichcore.measure.setting import bench_name
-from whichcore.measure.tones_said import tones_report, tones_text
+from whichcore.measure.tones_said import take_line, tones_report, tones_text
 from whichcore.records import begin_sweep, finish_sweep, keep_calibration, keep_core, open_store
 from whichcore.rig.events import (
     Demagnetised,
@@ -262,7 +262,7 @@ def _told(event: object, specimen: Specimen, count: int) -> dict[str, Any] | Non
         case Demagnetised():
             told = {"type": "demagnetised", "said": event.told()}
         case TakeDone():
-            told = {"type": "take", "takes": event.takes, "wanted": event.wanted}
+            told = {"type": "take", "said": take_line(event)}
         case OutputFoundOn():
             told = {"type": "output-found-on"}
         case Finished():

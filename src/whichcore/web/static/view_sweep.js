@@ -166,7 +166,7 @@ class SweepStep {
 /** Return what goes on before the first point. */
 function before() {
   const [rest, done, take] = [last("demagnetising"), last("demagnetised"), last("take")];
-  if (take) return `All tones at once: take ${take.takes} of ${take.wanted}.`;
+  if (take) return `All tones at once: ${take.said}.`;
   if (done) return "Demagnetised; the first point comes next.";
   if (rest) return `Demagnetising, then a rest of ${quantity(rest.rest_s, "s")}.`;
   return "Setting up; the first point takes longest.";
