@@ -117,7 +117,11 @@ class Network:
     def _passive(self, s: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
         """Return all rows but the core's, and a right side of zeros."""
         everything = (*self.branches, Branch(self.source_node, GROUND, self.source))
-        matrix = _rows(self.nodes, everything, self.coils, np.asarray(s, dtype=np.complex128).tobytes())
+        asked = self.nodes, everything, self.coils, np.asarray(s, dtype=np.complex128).tobytes()
+        try:
+            matrix = _rows(*asked)
+        except TypeError:  # parts with a value for each frequency have no hash to be found again by
+            matrix = _rows.__wrapped__(*asked)
         return matrix.copy(), np.zeros(matrix.shape[:2], dtype=np.complex128)
 
     def _solved(self, matrix: ComplexArray, rhs: ComplexArray) -> Solution:
