@@ -32,7 +32,7 @@ ARGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-SOON, LATER = 20_000, 90_000  # ms a wait may take; nothing is timed
+SOON, LATER = 60_000, 180_000  # ms a wait may take; nothing is timed
 CONTROLS = (
     "[...document.querySelectorAll('a[href], button, input, select, textarea, summary')]"
     ".filter((e) => !e.disabled && e.checkVisibility() && !(e.type === 'radio' && !e.checked)).length"
