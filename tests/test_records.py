@@ -57,6 +57,12 @@ def server():
         yield url
 
 
+@pytest.fixture(scope="module")
+def case_a():
+    """The core of bin A judged once; what is kept of it does not change it."""
+    return identify_files(BINS["a"], load_library("shipped", demo_library()))
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def address(request, tmp_path):
     if request.param == "sqlite":
@@ -99,11 +105,11 @@ def test_a_file_comes_back_byte_for_byte(store):
     assert store.count() == 1
 
 
-def test_a_core_with_sweep_and_verdict_is_found_by_all_it_is(store):
+def test_a_core_with_sweep_and_verdict_is_found_by_all_it_is(store, case_a):
     request = BINS["a"]
     core = keep_core(store, request.specimen)
     sweep = keep_sweep(store, request.sweep, core_id=core)
-    case = identify_files(request, load_library("shipped", demo_library()))
+    case = case_a
     verdict = keep_verdict(store, case, core, sweep, Origin(settings={"libraries": ["shipped", "own"]}))
     keep_core(store, BINS["b"].specimen)
 
@@ -325,13 +331,12 @@ def everything(store):
 
 
 @pytest.fixture
-def full(store, tmp_path):
+def full(store, case_a):
     request = BINS["a"]
     core = keep_core(store, request.specimen)
     sweep = finish_sweep(store, begin_sweep(store, request.sweep, core))
-    case = identify_files(request, load_library("shipped", demo_library()))
-    verdict = keep_verdict(store, case, core, sweep)
-    again = keep_verdict(store, case, core, sweep, Origin(verdict, "other library", {"n": 1}))
+    verdict = keep_verdict(store, case_a, core, sweep)
+    again = keep_verdict(store, case_a, core, sweep, Origin(verdict, "other library", {"n": 1}))
     store.tag(sweep, "μ und Ω")
     return store, again
 
