@@ -42,7 +42,7 @@ def _place():
 def running_server(*, fsync=False):
     """Yield the beginning of the URL of every database of a new server, and what controls it.
 
-    Without fsync it is quicker and in memory: what it has written outlives its own end, not that of the machine.
+    Without fsync it is quicker and in memory: what is written outlives its end, not that of the machine.
     """
     programs = _programs()
     folder = Path(tempfile.mkdtemp(prefix="records-", dir=None if fsync else _place()))
