@@ -8,7 +8,7 @@ from scripted import ScriptServer
 
 # workers of a run on all cores are told a width of 80; what is printed must not depend on it
 os.environ.pop("COLUMNS", None)
-# before numpy is there: workers fill the cores already, and on small matrices threads wait more than they work
+# before numpy is there: workers fill the cores already, and on small matrices threads mostly wait
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 NO_SKIP = os.environ.get("WHICHCORE_NO_SKIP") == "1"
 
