@@ -322,8 +322,8 @@ def test_a_library_of_broken_files_alone_says_where_to_look(tmp_path):
     assert _object(done)["error"]["next"] == f'see the reasons with: whichcore library check "{tmp_path}"'
 
 
-def test_a_resistance_without_frequency_is_a_touch_of_two_probes():
-    one = ["--specimen", SPECIMEN, "--sweep", SWEEP]
+def test_a_resistance_without_frequency_is_a_touch_of_two_probes(folder):
+    one = ["--specimen", SPECIMEN, "--sweep", SWEEP, "--library", folder]
     as_reading = _run(*one, "--reading", "> 20 Mohm", "--json")
     as_option = _run(*one, "--surface-resistance", "> 20 Mohm", "--json")
     assert as_reading.exit_code == 0

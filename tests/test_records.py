@@ -560,29 +560,38 @@ def test_a_full_disk_is_one_line_and_loses_nothing(tmp_path):
         assert store.payload(kept) == b"a core"
 
 
-WRITER = """
-import sys
+# imports once and forks for each writer, so that both come upon the empty place at once
+WRITERS = """
+import os, sys
 from whichcore.records import Kind, NewRecord, open_store
-with open_store(sys.argv[1]) as store:
-    for n in range(int(sys.argv[3])):
-        payload = f"{sys.argv[2]} {n}".encode() * 50
-        columns = {"shape": "ring", "turns": n}
-        print(store.add(NewRecord(Kind.CORE, sys.argv[2], payload, ".toml", columns)), flush=True)
+
+def write(name):
+    with open_store(sys.argv[1]) as store:
+        for n in range(25):
+            payload = f"{name} {n}".encode() * 50
+            columns = {"shape": "ring", "turns": n}
+            print(store.add(NewRecord(Kind.CORE, name, payload, ".toml", columns)), flush=True)
+
+for name in ("left", "right"):
+    if os.fork() == 0:
+        code = 1
+        try:
+            write(name)
+            code = 0
+        finally:
+            os._exit(code)
+print(*(os.waitstatus_to_exitcode(os.wait()[1]) for _ in range(2)), file=sys.stderr)
 """
-
-
-def writer(address, name, count):
-    return subprocess.Popen(
-        [sys.executable, "-c", WRITER, address, name, str(count)], stdout=subprocess.PIPE, text=True
-    )
 
 
 def test_two_writers_at_once_make_one_store(address):
     """Both find no store, both make it, both write."""
-    processes = [writer(address, name, 25) for name in ("left", "right")]
-    told = [process.communicate(timeout=120)[0].split() for process in processes]
-    assert [process.returncode for process in processes] == [0, 0]
+    words = [sys.executable, "-c", WRITERS, address]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=True)
+    assert done.stderr.split() == ["0", "0"]
+    told = done.stdout.split()
+    assert len(told) == 50
     with open_store(address) as store:
-        assert {record.id for record in store.search(Question(most=1000))} == set(told[0] + told[1])
+        assert {record.id for record in store.search(Question(most=1000))} == set(told)
         assert store.count() == 50
         assert list(store.damaged()) == []
