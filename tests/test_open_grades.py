@@ -11,7 +11,7 @@ import whichcore
 from whichcore.analysis.specimen import Ring, Specimen, Winding
 from whichcore.analysis.types import ImpedanceSweep
 
-FREQUENCY = np.geomspace(1e4, 3e6, 100)
+FREQUENCY = np.geomspace(1e4, 3e6, 40)
 #: Screened grades whose loss peak lies in the band, spread over families and levels.
 GRADES = 20
 
