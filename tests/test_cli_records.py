@@ -174,7 +174,7 @@ def test_what_is_wrong_is_one_line(run, words, code, what):
 
 def test_identify_keeps_on_request_and_only_then(run, tmp_path):
     words = ["identify", "--specimen", str(BINS["a"].specimen), "--sweep", str(BINS["a"].sweep)]
-    words += ["--library", "shipped", "--json"]
+    words += ["--library", str(demo_library()), "--json"]
     assert CliRunner().invoke(root, words).exit_code == 0
     assert not (tmp_path / "home" / "records.sqlite").exists()
     done = CliRunner().invoke(root, [*words, "--sold-as", "power", "--keep"])
