@@ -1,5 +1,6 @@
 """``whichcore demo``: names, pictures and a table, and nothing overwritten."""
 
+import functools
 import importlib.util
 import json
 import math
@@ -19,7 +20,7 @@ from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, 
 from whichcore.cli.demo import learned
 from whichcore.cli.root import root
 from whichcore.verdict_words import measured_sentence, verdict_sentence
-from whichcore.workflow import demo_bins
+from whichcore.workflow import demo_bins, identify_files
 
 _spec = importlib.util.spec_from_file_location(
     "make_bench_library", Path(__file__).resolve().parents[1] / "docs" / "make_bench_library.py"
@@ -28,6 +29,7 @@ bench_references = importlib.util.module_from_spec(_spec)
 sys.modules[_spec.name] = bench_references
 _spec.loader.exec_module(bench_references)
 KINDS = ("impedance", "permeability", "decision", "gap-invariant", "candidates")
+LIBRARIES = {}
 
 
 @pytest.fixture(autouse=True)
@@ -35,10 +37,28 @@ def _plain(monkeypatch):
     monkeypatch.delenv("COLUMNS", raising=False)
 
 
+@functools.cache
+def _judged(request, ids):
+    return identify_files(request, LIBRARIES[ids])
+
+
+@pytest.fixture
+def judged_once(monkeypatch):
+    """Judge each bin against a library once for all the tests that ask how it is shown."""
+
+    def judge(request, library):
+        ids = tuple(material.id for material in library.materials)
+        LIBRARIES[ids] = library
+        return _judged(request, ids)
+
+    monkeypatch.setattr("whichcore.cli.demo.identify_files", judge)
+
+
 def _run(*words):
     return CliRunner().invoke(root, ["demo", *map(str, words)])
 
 
+@pytest.mark.usefixtures("judged_once")
 def test_bins_get_verdicts_pictures_and_a_lesson(tmp_path):
     done = _run("--out", tmp_path / "out", "--bin", "b", "--bin", "g")
     assert done.exit_code == 0, done.stderr
@@ -101,6 +121,7 @@ def test_what_is_there_is_not_overwritten(tmp_path, kind):
     assert mine.read_text(encoding="utf-8") == "mine"
 
 
+@pytest.mark.usefixtures("judged_once")
 def test_the_default_folder_and_an_empty_one(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
@@ -110,6 +131,7 @@ def test_the_default_folder_and_an_empty_one(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("width", [40, 60])
+@pytest.mark.usefixtures("judged_once")
 def test_a_narrow_terminal_stays_readable(tmp_path, monkeypatch, width):
     monkeypatch.setattr("whichcore.cli.demo.write_pictures", lambda *_, **__: [])
     monkeypatch.setattr("whichcore.cli.demo.demo_folder", lambda: Path("here"))
@@ -201,6 +223,7 @@ def test_the_lesson_follows_the_verdict():
     assert cracked.startswith("Likely cracked or gapped (50 %)")
 
 
+@pytest.mark.usefixtures("judged_once")
 def test_a_picture_cut_short_leaves_no_trace(tmp_path, monkeypatch):
     def stopped(_figure, file, **_):
         file.write(b"half")
