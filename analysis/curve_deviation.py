@@ -19,19 +19,23 @@ CURVE_DEVIATION_LENGTH = 1.2
 #: A curve that may deviate by more than this is called loose. Practice.
 LOOSE_DEVIATION = 0.05
 #: Amplitude of deviation over the usual one, and its share: cores of one grade differ in how far they
-#: deviate, log-normal with a spread of 0.5, by Gauss–Hermite nodes. Practice.
-AMPLITUDES = ((0.42, 1 / 6), (1.0, 2 / 3), (2.38, 1 / 6))
+#: deviate, log-normal with a spread of 0.44. Practice. The parts of the dispersion move apart in the last.
+AMPLITUDES = ((0.5, 0.2), (1.0, 0.6), (2.0, 0.2))
 #: A loose curve fits half of the cores better than it promises, by this factor. Practice.
 LOOSE_AMPLITUDES = ((0.4, 0.5), (1.0, 0.5))
 
 
 @dataclass(frozen=True, slots=True)
 class Amplitude:
-    """How far cores deviate from a curve: in its dispersion, below it, and the share of such cores."""
+    """How far cores deviate from a curve: in its dispersion, below it, and the share of such cores.
+
+    ``parts`` tells whether the early and the late part of a dispersion may move apart in them.
+    """
 
     deviation: float
     flat: float
     share: float = 1.0
+    parts: bool = True
 
 
 def amplitudes(material: Material) -> tuple[Amplitude, ...]:
@@ -40,8 +44,10 @@ def amplitudes(material: Material) -> tuple[Amplitude, ...]:
     if stated > LOOSE_DEVIATION:
         return tuple(Amplitude(ratio * stated, CORE_DEVIATION, share) for ratio, share in LOOSE_AMPLITUDES)
     # a core that keeps closely to the dispersion of its grade has a level and a small loss of its own still
+    widest = max(ratio for ratio, _ in AMPLITUDES)
     return tuple(
-        Amplitude(ratio * stated, max(1.0, ratio) * CORE_DEVIATION, share) for ratio, share in AMPLITUDES
+        Amplitude(ratio * stated, max(1.0, ratio) * CORE_DEVIATION, share, parts=ratio == widest)
+        for ratio, share in AMPLITUDES
     )
 
 
@@ -72,7 +78,7 @@ def curve_columns(
     core, share = behind_gap(observation, explanation.gap_ratio)
     length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(amplitude.deviation, CORE_DEVIATION)) ** 0.3
     parts = [deviation_columns(core, amplitude.deviation, length, amplitude.flat)]
-    if has_parts(material):
+    if amplitude.parts and has_parts(material):
         parts.append(part_columns(core, material, amplitude.deviation / max(material.curve_deviation, 1e-9)))
     parts.append(section_prior_of(material, observation, other_section=explanation.other_section).columns)
     own = share * np.concatenate(parts, axis=2)

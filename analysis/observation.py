@@ -281,9 +281,13 @@ def deviation_columns(
 ) -> FloatArray:
     """Columns of a smooth relative deviation of the core from its reference curve.
 
-    The deviation of each component is a Gaussian process over ln f with squared-exponential covariance,
-    written as white noise smoothed by Gaussian bumps: bumps of width ℓ/√2 at a distance of 0.8 ℓ give the
-    covariance exp(−Δ²/2ℓ²) with a ripple below 10⁻⁴ (Fourier series of the sum over the bumps).
+    μ′ and μ″ deviate each by itself: with μ = |μ| exp(−jδ) and relative deviations a of μ′ and b of μ″,
+    −δλ = a cos²δ + b sin²δ + j (a − b) sin δ cos δ (derived here, first order). Where a curve rings, its
+    loss angle turns within a few points, and the deviation of ln|μ| and of the angle with it.
+
+    Both a and b are Gaussian processes over ln f with squared-exponential covariance, written as white noise
+    smoothed by Gaussian bumps: bumps of width ℓ/√2 at a distance of 0.8 ℓ give the covariance exp(−Δ²/2ℓ²)
+    with a ripple below 10⁻⁴ (Fourier series of the sum over the bumps).
 
     Parameters
     ----------
@@ -299,14 +303,12 @@ def deviation_columns(
     Returns
     -------
     float array (P, 2, 2 R)
-        R columns for the real and R for the imaginary part of λ.
+        R columns for μ′ and R for μ″.
     """
     basis = deviation_basis(observation.log_frequency, length)
-    size = _deviation_size(observation, amplitude, flat)
-    columns = np.zeros((basis.shape[0], 2, 2 * basis.shape[1]))
-    columns[:, 0, : basis.shape[1]] = size[:, :1] * basis
-    columns[:, 1, basis.shape[1] :] = size[:, 1:] * basis
-    return columns
+    sizes = _deviation_sizes(observation, amplitude, flat)
+    columns = sizes[:, :, :, None] * basis[:, None, None, :]
+    return np.asarray(columns.reshape(basis.shape[0], 2, -1))
 
 
 def deviation_basis(x: FloatArray, length: float) -> FloatArray:
@@ -318,23 +320,36 @@ def deviation_basis(x: FloatArray, length: float) -> FloatArray:
     return np.asarray(norm * np.exp(-0.5 * ((x[:, None] - centres) / width) ** 2))
 
 
-def _deviation_size(observation: Observation, amplitude: float, flat: float) -> FloatArray:
-    """Return the standard deviation (P, 2) of the two parts of λ under a deviation of the given amplitude.
+def _deviation_sizes(observation: Observation, amplitude: float, flat: float) -> FloatArray:
+    """Return what one standard deviation of μ′ and of μ″ does to the two parts of λ, (P, 2, 2).
 
     Below its dispersion a spectrum is flat whatever the material, so that there only the usual spread between
     cores of a grade remains of a larger deviation of the level. The small loss angle there varies much more
     from core to core than the loss near its peak.
     """
-    angle = np.abs(_smoothed_angle(observation))
-    active = _activity(observation, angle)
+    angle = _smoothed_angle(observation)
+    active = _activity(observation, np.abs(angle))
     level = np.maximum(flat, amplitude * active)
     loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * max(amplitude, flat)) * (1 - active)
-    return np.stack([level, np.hypot(loss * angle, CROSS_SHARE * level)], axis=1)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    own = np.copysign(np.hypot(loss * sine * cosine, CROSS_SHARE * level), sine * cosine)
+    return -np.stack(
+        [
+            np.stack([level * cosine**2, loss * sine**2], axis=1),
+            np.stack([level * sine * cosine, -own], axis=1),
+        ],
+        axis=1,
+    )
 
 
 def _smoothed_angle(observation: Observation) -> FloatArray:
-    """Loss angle smoothed over a quarter in ln f, so that scatter does not pass for loss."""
-    return np.asarray(_kernel(observation, 0.25) @ observation.log_reluctivity.imag)
+    """Loss angle by local lines of a quarter in ln f, so that scatter does not pass for loss."""
+    x, angle = observation.log_frequency, observation.log_reluctivity.imag
+    weight = _kernel(observation, 0.25)
+    offset = weight @ x - x
+    spread = np.maximum(weight @ x**2 - (weight @ x) ** 2, 1e-6)
+    slope = (weight @ (x * angle) - (weight @ x) * (weight @ angle)) / spread
+    return np.asarray(weight @ angle - slope * offset)
 
 
 def _kernel(observation: Observation, width: float) -> FloatArray:

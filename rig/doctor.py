@@ -238,7 +238,7 @@ def _frequency(phasors: Phasors, fixture: str, nominal_hz: float) -> Iterator[Fi
     off = phasors.frequency_hz / nominal_hz - 1
     status = Status.GOOD if abs(off) <= WORST_CLOCK else Status.DOUBTFUL
     remedy = "" if status is Status.GOOD else "one of the clocks is off; frequencies are off by as much"
-    yield Finding(check, status, f"{off * 1e6:+.1f} ppm", f"within {WORST_CLOCK * 1e6:g} ppm", remedy)
+    yield Finding(check, status, f"{off * 1e6:+z.1f} ppm", f"within {WORST_CLOCK * 1e6:g} ppm", remedy)
 
 
 def _voltages(found: FloatArray, expected: FloatArray, fixture: str, emf_vpk: float) -> Finding:

@@ -175,7 +175,7 @@ class _Test:
         played = round(SHARES[1] * count) / count * self.card.rate_hz
         phasors = fit_phasors(capture, played)
         off_ppm = (phasors.frequency_hz / played - 1) * 1e6
-        found, wanted = f"{off_ppm:+.2f} ppm apart", f"within {CLOCK_PPM:g} ppm"
+        found, wanted = f"{off_ppm:+z.2f} ppm apart", f"within {CLOCK_PPM:g} ppm"
         if abs(off_ppm) > CLOCK_PPM + 3e6 * phasors.frequency_uncertainty_hz / played:
             step = "take output and inputs of one and the same device; no host mixer between"
             return Finding("one clock", Status.BAD, found, wanted, step)
