@@ -18,9 +18,9 @@ from whichcore.analysis.types import FloatArray
 CURVE_DEVIATION_LENGTH = 1.2
 #: A curve that may deviate by more than this is called loose. Practice.
 LOOSE_DEVIATION = 0.05
-#: Amplitude of deviation over the usual one, and its share: cores of one grade differ in how far they
-#: deviate, log-normal with a spread of 0.44. Practice. The parts of the dispersion move apart in the last.
-AMPLITUDES = ((0.5, 0.2), (1.0, 0.6), (2.0, 0.2))
+#: Amplitude of deviation over the stated one, its share, and whether the early and the late part of the
+#: dispersion move apart too: cores of one grade differ in how far they deviate. Practice.
+AMPLITUDES = ((0.8, 0.6, False), (1.0, 0.2, True), (2.0, 0.2, True))
 #: A loose curve fits half of the cores better than it promises, by this factor. Practice.
 LOOSE_AMPLITUDES = ((0.4, 0.5), (1.0, 0.5))
 
@@ -44,10 +44,9 @@ def amplitudes(material: Material) -> tuple[Amplitude, ...]:
     if stated > LOOSE_DEVIATION:
         return tuple(Amplitude(ratio * stated, CORE_DEVIATION, share) for ratio, share in LOOSE_AMPLITUDES)
     # a core that keeps closely to the dispersion of its grade has a level and a small loss of its own still
-    widest = max(ratio for ratio, _ in AMPLITUDES)
     return tuple(
-        Amplitude(ratio * stated, max(1.0, ratio) * CORE_DEVIATION, share, parts=ratio == widest)
-        for ratio, share in AMPLITUDES
+        Amplitude(ratio * stated, max(1.0, ratio) * CORE_DEVIATION, share, parts)
+        for ratio, share, parts in AMPLITUDES
     )
 
 
