@@ -26,7 +26,8 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Candidates evaluated at a time; bounds the memory.
 _CHUNK = 64
-#: Materials of each chunk whose most likely parameters are worked out.
+#: Materials of each chunk whose most likely parameters are worked out, at least; up to MOST where so many lie
+#: as near to the best as those that are judged by the whole band.
 EXPLAINED = 12
 
 
@@ -136,7 +137,8 @@ def _judge(cube: CandidateCube, share: float) -> list[_Judged]:
     part = np.exp(terms - total)
     gapped = part[:, [node.median > 0 for node in branches.gaps]].sum(axis=(0, 1))
     other_turns = part[1:].sum(axis=(0, 1))
-    best = set(np.argsort(-total)[:EXPLAINED].tolist())
+    near = int((total > total.max() - NEAR).sum())
+    best = set(np.argsort(-total)[: min(max(near, EXPLAINED), MOST)].tolist())
     return [
         _Judged(
             float(total[m]),
