@@ -17,8 +17,8 @@ import numpy as np
 
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.materials import Material
-from whichcore.analysis.observation import Observation, RowKind
-from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.analysis.observation import Observation, RowKind, local_line
+from whichcore.analysis.types import FloatArray
 
 #: Width, in ln f, over which the data are smoothed for slope and angle. Practice.
 _WIDTH = 0.4
@@ -56,18 +56,9 @@ def part_columns(observation: Observation, material: Material, scale: float = 1.
         return out
     known = class_properties(material.material_class).quantities
     x, rows = observation.log_frequency[spectrum], observation.log_reluctivity[spectrum]
-    smooth, slope = _local_line(x, rows)
+    _, smooth, slope = local_line(x, rows, _WIDTH)
     reached = np.clip(np.maximum.accumulate(np.abs(smooth.imag)) / _LATE, 0, 1)
-    progress = _local_line(x, reached.astype(np.complex128))[0].real
+    progress = local_line(x, reached, _WIDTH).mean
     column = scale * known["part_corner"].typical * slope * (progress - 0.5)
     out[spectrum, 0, 0], out[spectrum, 1, 0] = column.real, column.imag
     return out
-
-
-def _local_line(x: FloatArray, values: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
-    """Smooth values over x by a Gaussian window, and return the means and the local slopes, (P,) each."""
-    weight = np.exp(-0.5 * ((x[:, None] - x) / _WIDTH) ** 2)
-    weight /= weight.sum(axis=1, keepdims=True)
-    centred = x - weight @ x[:, None]
-    spread = np.maximum((weight * centred**2).sum(axis=1), 1e-6)
-    return np.asarray(weight @ values), np.asarray((weight * centred) @ values / spread)

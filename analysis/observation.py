@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -269,7 +270,8 @@ def behind_gap(observation: Observation, gap_ratio: float) -> tuple[Observation,
     """
     if gap_ratio <= 0:
         return observation, np.ones((observation.frequency_hz.size, 1, 1))
-    whole = np.exp(_kernel(observation, 0.25) @ observation.log_reluctivity)
+    smooth = local_line(observation.log_frequency, observation.log_reluctivity, 0.25).mean
+    whole = np.exp(smooth)
     # where the gap takes all of it the core cannot be seen; the branch then fails by its level
     core = np.maximum(whole.real - gap_ratio, _LEAST_SHARE * np.abs(whole)) + 1j * whole.imag
     share = np.minimum(np.abs(core / whole), 1.0)
@@ -344,25 +346,37 @@ def _deviation_sizes(observation: Observation, amplitude: float, flat: float) ->
 
 def _smoothed_angle(observation: Observation) -> FloatArray:
     """Loss angle by local lines of a quarter in ln f, so that scatter does not pass for loss."""
-    x, angle = observation.log_frequency, observation.log_reluctivity.imag
-    weight = _kernel(observation, 0.25)
-    offset = weight @ x - x
-    spread = np.maximum(weight @ x**2 - (weight @ x) ** 2, 1e-6)
-    slope = (weight @ (x * angle) - (weight @ x) * (weight @ angle)) / spread
-    return np.asarray(weight @ angle - slope * offset)
-
-
-def _kernel(observation: Observation, width: float) -> FloatArray:
     x = observation.log_frequency
+    line = local_line(x, observation.log_reluctivity.imag, 0.25)
+    return np.asarray(line.mean + line.slope * (x - line.centre))
+
+
+class LocalLine(NamedTuple):
+    """Line through the neighbours of each point: their mean place, mean value and slope, (P,) each."""
+
+    centre: FloatArray
+    mean: Any
+    slope: Any
+
+
+def local_line(x: FloatArray, values: NDArray[Any], width: float) -> LocalLine:
+    """Fit a line around each point by a Gaussian window.
+
+    Parameters
+    ----------
+    x, values : float array (P,), float or complex array (P,)
+    width : float
+        Standard deviation of the window.
+    """
     weight = np.exp(-0.5 * ((x[:, None] - x) / width) ** 2)
-    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    centre = weight @ x
+    centred = x - centre[:, None]
+    spread = np.maximum((weight * centred**2).sum(axis=1), 1e-6)
+    return LocalLine(centre, weight @ values, (weight * centred) @ values / spread)
 
 
 def _activity(observation: Observation, angle: FloatArray) -> FloatArray:
     """How far each point is into the dispersion, 0 to 1: from the loss angle and the slope of ln|μ|."""
-    x = observation.log_frequency
-    weight = _kernel(observation, 0.4)
-    centred = x - weight @ x[:, None]
-    spread = (weight * centred**2).sum(axis=1)
-    slope = (weight * centred) @ observation.log_reluctivity.real / np.maximum(spread, 1e-6)
+    slope = local_line(observation.log_frequency, observation.log_reluctivity.real, 0.4).slope
     return np.asarray(np.clip((slope**2 + angle**2) / FULL_ACTIVITY**2, 0, 1))
