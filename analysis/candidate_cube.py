@@ -2,16 +2,19 @@
 
 How far a core may deviate from its curve is not known either: each piece is evaluated under a few amplitudes
 of deviation, whose shares are their prior.
+
+Every branch of every material is first looked at with the widest amplitude alone, at every fourth corner
+shift. What comes near the best is then evaluated in full, at the corner shifts that the first look found
+worth it. What does not is too improbable to count, and keeps what the first look gave it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from whichcore.analysis.curve_table import GRID_STEP, SHIFTS
 from whichcore.analysis.level_integral import (
@@ -32,13 +35,22 @@ from whichcore.analysis.priors import CornerPrior, GapNode
 from whichcore.analysis.reach import Reach
 from whichcore.analysis.types import ComplexArray, FloatArray
 
-#: With a gap every second corner shift is enough: the level and the corner move together there.
-_GAP_SHIFTS = slice(0, None, 2)
 #: A gap that changes no candidate's reluctivity by more than this share is not worth evaluating.
 _NEGLIGIBLE_GAP = 0.01
 #: A branch less probable than this does not count for the level of a candidate.
 _COUNTS = 0.01
 _NO_GAP = GapNode(1.0, 0.0, 0.0)
+#: Place of a branch without a gap to speak of, and of one that the level rules out.
+_PLAIN, _RULED_OUT = -1, -2
+#: Branches, and corner shifts within one, whose first look lies further below the best, in ln, are not
+#: evaluated in full.
+_HOPELESS = 20.0
+#: So many are evaluated in full and explained, however far below the best they are; a material whose section
+#: matters counts twice.
+EXPLAINED = 12
+_NOTHING = np.empty(0)
+#: Corner shifts of each. With a gap every second is enough: the level and the corner move together there.
+_UNGAPPED_SHIFTS, _GAP_SHIFTS, _FIRST_LOOK = slice(0, None, 1), slice(0, None, 2), slice(1, None, 4)
 #: Residual, level, gap and corner vectors out of residual, (level,) corner and one: without a gap the level
 #: is one everywhere; with a gap level and gap add up to one.
 _UNGAPPED = np.array([[1.0, 0, 0], [0, 0, 1], [0, 1, 0]])
@@ -89,10 +101,14 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True)
 class Deviating:
-    """One amplitude of deviation: its share, and the whitened common columns (2P, K) under it."""
+    """Amplitudes of deviation, the widest last: their shares (A,), and the factors of their columns."""
 
-    share: float
-    columns: FloatArray
+    shares: FloatArray
+    factors: JointFactors
+
+    def widest(self) -> Deviating:
+        """Return the widest one alone, with its share."""
+        return Deviating(self.shares[-1:], self.factors.last())
 
 
 class CandidateCube:
@@ -106,7 +122,7 @@ class CandidateCube:
     reach : Reach
         Of the M·S candidates.
     deviations : callable of float
-        Returns the A amplitudes of deviation, as sequence of Deviating, of cores behind a gap of a ratio.
+        Returns the amplitudes of deviation, as Deviating, of cores behind a gap of a ratio.
     priors : (CornerPrior, Branches)
     silence : float array (M, S, 1)
         Log probability of the points where a candidate is silent.
@@ -117,7 +133,7 @@ class CandidateCube:
         observation: Observation,
         predicted: ComplexArray,
         reach: Reach,
-        deviations: Callable[[float], Sequence[Deviating]],
+        deviations: Callable[[float], Deviating],
         priors: tuple[CornerPrior, Branches],
         silence: FloatArray,
     ) -> None:
@@ -132,37 +148,64 @@ class CandidateCube:
         self.silence = silence
         self._one = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
         self._least = np.where(self.speaks, self.predicted.real, np.inf).min(axis=(1, 2))
-        #: Pieces evaluated by `branch_terms`, by place of the gap (−1 without one), and their members.
+        #: Place of the piece (G, M) of the gap prior that each branch of each material is evaluated with.
+        self._place = self._places()
+        #: Pieces evaluated in full by `branch_terms`, by place, and their members.
         self._pieces: dict[int, tuple[NDArray[np.int_], _Piece]] = {}
+        #: What the first look gave each material, (M,); after `branch_terms`.
+        self.first_look = _NOTHING
 
-    def branch_terms(self) -> FloatArray:
-        """Log evidence (T, G, M) of each branch; amplitude, shift and exponent integrated."""
+    def branch_terms(self, beside: FloatArray = _NOTHING) -> FloatArray:
+        """Log evidence (T, G, M) of each branch; amplitude, shift and exponent integrated.
+
+        Parameters
+        ----------
+        beside : float array
+            What the first look gave materials that these are compared with.
+        """
         turns, gaps = self.branches.turns, self.branches.gaps
-        members = np.arange(self.predicted.shape[0])
-        out = np.empty((len(turns), len(gaps), members.size))
-        plain = self._piece(members, _NO_GAP)
-        self._pieces[-1] = members, plain
-        out[:] = [[plain.log_evidence(self._log_tau(n))] for n, _ in turns]
-        for g, node in enumerate(gaps):
-            matters = np.flatnonzero(self._gap_share(node) > _NEGLIGIBLE_GAP)
-            possible = matters[self._possible(node)[matters]]
-            out[:, g, matters] = _IMPOSSIBLE
-            if possible.size:
-                piece = self._piece(possible, node)
-                self._pieces[g] = possible, piece
-                out[:, g, possible] = [piece.log_evidence(self._log_tau(n)) for n, _ in turns]
-        prior = np.outer([p for _, p in turns], [node.probability for node in gaps])
-        return np.asarray(out + np.log(prior)[:, :, None])
+        prior = np.log(np.outer([p for _, p in turns], [node.probability for node in gaps]))[:, :, None]
+        out = np.full((len(turns), *self._place.shape), _IMPOSSIBLE) + prior
+        near = np.zeros((len(gaps) + 1, *self.predicted.shape[:2]), dtype=bool)
+        for place in range(_PLAIN, len(gaps)):
+            if (at := self._place == place).any():
+                joint = self._joint(self._piece(_members(at), self._gap(place), first_look=True))
+                _enter(out, prior, at, joint)
+                near[place, _members(at)] = _shifts_worth(joint)
+        best = out.max(axis=0)
+        self.first_look = best.max(axis=0)
+        worth = _worth(best, beside)
+        for place in range(_PLAIN, len(gaps)):
+            if (at := (self._place == place) & worth).any():
+                piece = self._piece(_members(at), self._gap(place), near[place])
+                self._pieces[place] = _members(at), piece
+                _enter(out, prior, at, self._joint(piece))
+        return np.asarray(out)
+
+    def _joint(self, piece: _Piece) -> FloatArray:
+        """Log of likelihood and prior of a piece for each turn count, (T, A, M, S, J)."""
+        log_tau = [self._log_tau(n) for n, _ in self.branches.turns]
+        return piece.log_joint(np.array(log_tau)[:, None, None, None, None])
+
+    def _places(self) -> NDArray[np.int_]:
+        out = np.full((len(self.branches.gaps), self._least.size), _PLAIN)
+        for g, node in enumerate(self.branches.gaps):
+            matters = self._gap_share(node) > _NEGLIGIBLE_GAP
+            out[g, matters] = np.where(self._possible(node)[matters], g, _RULED_OUT)
+        return out
+
+    def _gap(self, place: int) -> GapNode:
+        return _NO_GAP if place == _PLAIN else self.branches.gaps[place]
 
     def explain(self, member: int, terms: FloatArray) -> Explanation:
         """Most likely parameters of one material, in its most likely branch; after `branch_terms`."""
         t, g = np.unravel_index(int(terms.argmax()), terms.shape)
-        turns, node = self.branches.turns[t][0], self._node(member, int(g))
+        turns, node = self.branches.turns[t][0], self._gap(self._piece_of(member, int(g)))
         piece = self._evaluated(member, int(g))
         joint = piece.log_joint(self._log_tau(turns))[:, 0]
         a, s, j = (int(i) for i in np.unravel_index(int(joint.argmax()), joint.shape))
         theta, gamma, within = (values[a, 0, s, j] for values in piece.level(self._log_tau(turns)))
-        steps = float(SHIFTS[piece.shifts][s] + within / GRID_STEP)
+        steps = float(SHIFTS[_shifts_of(node)][s] + within / GRID_STEP)
         level, level_sd = self._level_moments(member, terms)
         return Explanation(
             theta=float(theta),
@@ -174,23 +217,23 @@ class CandidateCube:
             other_section=self.branches.other_section,
         )
 
-    def _node(self, member: int, g: int) -> GapNode:
-        """Return the piece of the gap prior a branch of a material was evaluated with."""
-        node = self.branches.gaps[g]
-        return _NO_GAP if self._gap_share(node)[member] <= _NEGLIGIBLE_GAP else node
+    def _piece_of(self, member: int, g: int) -> int:
+        """Return the place of the piece that a branch of a material is evaluated with, ruled out or not."""
+        place = int(self._place[g, member])
+        return g if place == _RULED_OUT else place
 
     def _evaluated(self, member: int, g: int) -> _Piece:
-        """Return what `branch_terms` evaluated for one material in a branch; made now where ruled out."""
-        node = self._node(member, g)
-        members, piece = self._pieces.get(-1 if node is _NO_GAP else g, (np.empty(0, dtype=np.int_), None))
+        """Return what `branch_terms` evaluated for one material in a branch; made now where it did not."""
+        place = self._piece_of(member, g)
+        members, piece = self._pieces.get(place, (np.empty(0, dtype=np.int_), None))
         position = np.flatnonzero(members == member)
         if piece is None or not position.size:
-            return self._piece(np.array([member]), node)
+            return self._piece(np.array([member]), self._gap(place))
         return piece.of(int(position[0]))
 
     def _level_moments(self, member: int, terms: FloatArray) -> tuple[float, float]:
         """Mean and standard deviation of θ of one material over all branches that count, (T, G) terms."""
-        share = np.exp(terms - logsumexp(terms))
+        share = np.exp(terms - log_sum(terms, (0, 1)))
         moments = np.zeros(3)
         for t, g in zip(*np.nonzero(share > _COUNTS), strict=True):
             piece = self._evaluated(member, int(g))
@@ -220,18 +263,33 @@ class CandidateCube:
         inside = (measured > low + min(turns) - slack) & (measured < high + max(turns) + slack)
         return np.asarray(inside | ~speaks.any(axis=1))
 
-    def _piece(self, members: NDArray[np.int_], node: GapNode) -> _Piece:
-        """Evaluate some materials with one piece of the gap prior."""
-        shifts = _shifts_of(node)
+    def _piece(
+        self,
+        members: NDArray[np.int_],
+        node: GapNode,
+        near: NDArray[np.bool_] | None = None,
+        *,
+        first_look: bool = False,
+    ) -> _Piece:
+        """Evaluate some materials with one piece of the gap prior, where ``near`` (M, S) says so."""
+        shifts = _FIRST_LOOK if first_look else _shifts_of(node)
+        near = np.ones(self.predicted.shape[:2], dtype=bool) if near is None else near
+        near = near[members, shifts]
         corner = self.corner.at(members, shifts)
         theta0 = _level_reference(corner, node)
         # a piece of the gap prior reaches to narrower gaps, behind which more of the deviation is seen
         deviations = self.deviations(node.narrow)
-        factors = JointFactors([deviation.columns for deviation in deviations])
-        gram, log_det = self._gram(members, node, theta0, factors)
-        size = gram.shape[-2:]
-        cell = GRID_STEP * (shifts.step or 1) / 2
+        if first_look:
+            deviations = deviations.widest()
+        row, column = np.nonzero(near)
+        at = members[row], np.arange(SHIFTS.size)[shifts][column]
+        evaluated, log_det = self._gram(at, node, theta0[near], deviations.factors)
+        gram, log_det = _scattered(evaluated, near), _scattered(log_det, near)
+        size = near.shape
+        # half of the step: neighbouring cells run into each other without a ripple
+        cell = GRID_STEP * shifts.step / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
+        shares = np.log(deviations.shares)[:, None, None, None]
         return _Piece(
             products=Products(*(getattr(products, f.name).reshape(-1, *size, 1) for f in fields(Products))),
             gram=gram,
@@ -239,43 +297,43 @@ class CandidateCube:
             prior=LevelPrior(
                 corner.theta_mean - theta0[:, :, None], corner.theta_sd, node.log_sd, node.support
             ),
-            log_weight=corner.log_weight + self.silence[members][:, shifts] + _log_shares(deviations),
+            log_weight=np.where(
+                near[:, :, None],
+                corner.log_weight + self.silence[members][:, shifts] + shares,
+                _IMPOSSIBLE,
+            ),
             theta0=theta0[:, :, None],
-            shifts=shifts,
         )
 
     def _gram(
-        self, members: NDArray[np.int_], node: GapNode, theta0: FloatArray, factors: JointFactors
+        self,
+        at: tuple[NDArray[np.int_], NDArray[np.int_]],
+        node: GapNode,
+        theta0: FloatArray,
+        factors: JointFactors,
     ) -> tuple[FloatArray, FloatArray]:
-        """Inner products (V, V, A, M, S) of residual, level, gap if any, and corner; ln det (A, M, S)."""
-        shifts = _shifts_of(node)
-        vectors = self._vectors(members, shifts, theta0, node)
-        size = vectors[0].shape[:2]
-        flat = tuple(v.reshape(size[0] * size[1], -1) for v in vectors)
-        gram, log_det = inner_products(flat, self._one, self._reach(members, shifts), factors)
+        """Inner products (V, V, A, C) of residual, level, gap if any, and corner; ln det (A, C)."""
+        size = self.predicted.shape[:2]
+        rows = np.arange(size[0] * size[1]).reshape(size)[at]
+        reach = Reach(self.reach.low[rows], self.reach.high[rows], self.reach.readings[rows])
+        gram, log_det = inner_products(self._vectors(at, theta0, node), self._one, reach, factors)
         whole = _GAPPED if node.median > 0 else _UNGAPPED
-        gram = np.einsum("ia,ab...,jb->ij...", whole, gram, whole)
-        return gram.reshape(*gram.shape[:3], *size), log_det.reshape(-1, *size)
+        return np.einsum("ia,ab...,jb->ij...", whole, gram, whole), log_det
 
     def _vectors(
-        self, members: NDArray[np.int_], shifts: slice, theta0: FloatArray, node: GapNode
+        self, at: tuple[NDArray[np.int_], NDArray[np.int_]], theta0: FloatArray, node: GapNode
     ) -> tuple[FloatArray, ...]:
-        """Whitened residual, level (with a gap) and corner vectors, (M, S, 2P) each; zero where silent."""
+        """Whitened residual, level (with a gap) and corner vectors, (C, 2P) each; zero where silent."""
         whiten, measured = self.observation.whiten, self.observation.log_reluctivity
-        speaks, slope = self.speaks[members, shifts], self.slope[members, shifts]
+        speaks, slope = self.speaks[at], self.slope[at]
         if node.median == 0:
-            residual = (measured - self.predicted[members, shifts]) * speaks
+            residual = (measured - self.predicted[at]) * speaks
             return whiten(residual), whiten(slope)
-        core = np.exp(theta0)[:, :, None] * self.reluctivity[members, shifts]
+        core = np.exp(theta0)[:, None] * self.reluctivity[at]
         whole = core + node.median
         level = np.where(speaks, core / whole, 0j)
         residual = (measured - np.log(whole)) * speaks
         return whiten(residual), whiten(level), whiten(level * slope)
-
-    def _reach(self, members: NDArray[np.int_], shifts: slice) -> Reach:
-        size = self.predicted.shape[:2]
-        rows = np.arange(size[0] * size[1]).reshape(size)[members][:, shifts].ravel()
-        return Reach(self.reach.low[rows], self.reach.high[rows], self.reach.readings[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +346,6 @@ class _Piece:
     prior: LevelPrior
     log_weight: FloatArray
     theta0: FloatArray
-    shifts: slice
 
     def of(self, position: int) -> _Piece:
         """Return the piece of one of its materials."""
@@ -303,19 +360,15 @@ class _Piece:
             theta0=self.theta0[one],
         )
 
-    def log_joint(self, log_tau: float) -> FloatArray:
-        """Return the log of likelihood and prior, (A, M, S, J)."""
+    def log_joint(self, log_tau: float | FloatArray) -> FloatArray:
+        """Return the log of likelihood and prior, (…, A, M, S, J)."""
         return np.asarray(log_likelihood(self.products.with_turns(log_tau), self.prior) + self.log_weight)
-
-    def log_evidence(self, log_tau: float) -> FloatArray:
-        """Return the log evidence of each material, (M,)."""
-        return np.asarray(log_sum(self.log_joint(log_tau), (0, 2, 3)))
 
     def moments(self, log_tau: float) -> FloatArray:
         """Return (1, mean of θ, mean of θ²) over all A, M, S and J."""
         products = self.products.with_turns(log_tau)
         joint = self.log_joint(log_tau)
-        weight = np.exp(joint - logsumexp(joint))
+        weight = np.exp(joint - log_sum(joint, (0, 1, 2, 3)))
         theta = self.theta0 + posterior_level(products, self.prior)[0]
         square = theta**2 + level_variance(products, self.prior)
         return np.array([1.0, (weight * theta).sum(), (weight * square).sum()])
@@ -331,12 +384,47 @@ class _Piece:
         return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
 
 
-def _log_shares(deviations: Sequence[Deviating]) -> FloatArray:
-    return np.log([deviation.share for deviation in deviations])[:, None, None, None]
+def _scattered(values: FloatArray, near: NDArray[np.bool_]) -> FloatArray:
+    """Put values (…, C) in their places (…, M, S); zero elsewhere."""
+    out = np.zeros((*values.shape[:-1], *near.shape))
+    out[..., near] = values
+    return out
 
 
 def _shifts_of(node: GapNode) -> slice:
-    return _GAP_SHIFTS if node.median > 0 else slice(None)
+    return _GAP_SHIFTS if node.median > 0 else _UNGAPPED_SHIFTS
+
+
+def _members(at: NDArray[np.bool_]) -> NDArray[np.int_]:
+    """Return the materials that have any of some branches (G, M)."""
+    return np.flatnonzero(at.any(axis=0))
+
+
+def _enter(out: FloatArray, prior: FloatArray, at: NDArray[np.bool_], joint: FloatArray) -> None:
+    """Write the log evidence of a piece into the branches (G, M) that are evaluated with it."""
+    terms, members = log_sum(joint, (1, 3, 4)), _members(at)
+    for g in np.flatnonzero(at.any(axis=1)):
+        here = at[g, members]
+        out[:, g, members[here]] = terms[:, here] + prior[:, g]
+
+
+def _shifts_worth(joint: FloatArray) -> NDArray[np.bool_]:
+    """Tell which corner shifts (M, S) lie near the best one of a first look, or beside one that does."""
+    best = joint.max(axis=(0, 1, 4))
+    near = best > best.max(axis=1, keepdims=True) - _HOPELESS
+    beside = near.copy()
+    beside[:, 1:] |= near[:, :-1]
+    beside[:, :-1] |= near[:, 1:]
+    places = np.arange(SHIFTS.size)
+    return np.asarray(beside[:, np.abs(places[:, None] - places[_FIRST_LOOK]).argmin(axis=1)])
+
+
+def _worth(best: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
+    """Tell which branches (G, M) come near the best of all, or belong to one of the best materials."""
+    own = best.max(axis=0)
+    order = np.sort(np.append(own, beside))
+    shown = own >= order[-EXPLAINED:][0]
+    return np.asarray(best > np.where(shown, own, order[-1]) - _HOPELESS)
 
 
 def _level_reference(corner: CornerPrior, node: GapNode) -> FloatArray:
@@ -347,12 +435,9 @@ def _level_reference(corner: CornerPrior, node: GapNode) -> FloatArray:
 
 def _slope_over_shift(predicted: ComplexArray) -> ComplexArray:
     """Differentiate the rows by the corner shift in ln f, (M, S, P); zero at the end of a reach."""
-    out = np.zeros_like(predicted)
-    if predicted.shape[1] > 1:
-        spacing = GRID_STEP * (SHIFTS.size - 1) / (predicted.shape[1] - 1)
-        out = np.gradient(predicted, spacing, axis=1)
+    out = np.gradient(predicted, GRID_STEP, axis=1)
     return np.where(np.isnan(out), 0, out)
 
 
 def _normalised(log_weight: FloatArray) -> FloatArray:
-    return np.asarray(log_weight - logsumexp(log_weight, axis=2, keepdims=True))
+    return np.asarray(log_weight - log_sum(log_weight, (2,))[..., None])

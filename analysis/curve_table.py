@@ -15,7 +15,8 @@ from whichcore.analysis.observation import log_reluctivity
 from whichcore.analysis.section_fit import corrected_permeability
 from whichcore.analysis.types import ComplexArray, FloatArray
 
-#: Step of the grid in ln f; also the step of the corner-shift quadrature.
+#: Step of the grid in ln f; also the step of the corner-shift quadrature. Where a curve rings, twice of it
+#: moves probabilities by tenths (computed).
 GRID_STEP = 0.04
 #: Largest corner shift considered, in grid steps (a factor of 2 either way).
 MAX_SHIFT_STEPS = 17

@@ -45,7 +45,7 @@ class Products:
     ee: FloatArray
     log_det: FloatArray
 
-    def with_turns(self, log_tau: float) -> Products:
+    def with_turns(self, log_tau: float | FloatArray) -> Products:
         """Products when another turn count adds ln τ to every level row, that is to d + e."""
         return Products(
             rr=self.rr - 2 * log_tau * (self.rd + self.re) + log_tau**2 * (self.dd + 2 * self.de + self.ee),
@@ -76,7 +76,7 @@ class CommonFactors:
         if not new:
             return
         stretches = Stretches(self.columns.shape[0] // 2, new)
-        grams = stretches.over([self.columns[rows].T @ self.columns[rows] for rows in stretches.rows()])
+        grams = stretches.products(self.columns.T, self.columns)
         self._known.update(zip(new, map(InnerFactor, grams), strict=True))
 
 
@@ -102,12 +102,20 @@ class InnerFactor:
 class JointFactors:
     """Factors of A alternative sets of whitened common columns, made once for each pattern of points."""
 
-    def __init__(self, columns: Sequence[FloatArray]) -> None:
+    def __init__(self, alternatives: Sequence[CommonFactors]) -> None:
+        self.columns = np.stack([one.columns for one in alternatives])
+        self._single = alternatives
+
+    @classmethod
+    def of_columns(cls, columns: Sequence[FloatArray]) -> JointFactors:
+        """Return the factors of sets of columns that may differ in number."""
         size = max(one.shape[1] for one in columns)
         # a column of zeros stands for a source of no effect
-        padded = [np.pad(one, ((0, 0), (0, size - one.shape[1]))) for one in columns]
-        self.columns = np.stack(padded)
-        self._single = [CommonFactors(one) for one in padded]
+        return cls([CommonFactors(np.pad(one, ((0, 0), (0, size - one.shape[1])))) for one in columns])
+
+    def last(self) -> JointFactors:
+        """Return the last alternative alone; what is made for it is known to both."""
+        return JointFactors(self._single[-1:])
 
     def of(self, patterns: Sequence[Pattern]) -> tuple[FloatArray, FloatArray]:
         """Return L⁻ᵀ (N, A, K, K) and ln det of the covariance (N, A) over the points of N patterns."""

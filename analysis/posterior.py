@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
+from whichcore.analysis.candidate_cube import EXPLAINED, Branches, CandidateCube, Explanation
 from whichcore.analysis.candidate_rows import predictions
 from whichcore.analysis.curve_deviation import column_key
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.kin import kin_of, with_kin
+from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
@@ -26,9 +27,6 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Candidates evaluated at a time; bounds the memory.
 _CHUNK = 64
-#: Materials of each chunk whose most likely parameters are worked out, at least; up to MOST where so many lie
-#: as near to the best as those that are judged by the whole band.
-EXPLAINED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +77,11 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     """
     case = SpecimenCase(library, observation, followed_of(library.materials, observation))
     found: dict[int, dict[bool, _Judged]] = {}
+    before = {True: _Before(), False: _Before()}
     for indices, other, share in _groups(library.materials, observation):
         cube = case.cube(library.materials, indices, branches, other)
-        for index, judged in zip(indices, _judge(cube, share), strict=True):
+        beside = before[_hidden(library.materials[indices[0]], observation, other)]
+        for index, judged in zip(indices, _judge(cube, share, beside), strict=True):
             found.setdefault(index, {})[other] = judged
     for (index, other), judged in _worked_out(case, library.materials, branches, found).items():
         found[index][other] = judged
@@ -110,9 +110,11 @@ def _kin_evidence(case: SpecimenCase, branches: Branches) -> FloatArray:
     kin = kin_of(case.library).materials
     plain = Branches((GapNode(1.0, 0.0, 0.0),), ((branches.turns[0][0], 1.0),))
     found: dict[int, dict[bool, _Judged]] = {}
+    before = {True: _Before(), False: _Before()}
     for indices, other, share in _groups(kin, case.observation):
-        terms = case.cube(kin, indices, plain, other).branch_terms()
-        for index, value in zip(indices, logsumexp(terms, axis=(0, 1)) + np.log(share), strict=True):
+        beside = before[_hidden(kin[indices[0]], case.observation, other)]
+        terms = beside.branch_terms(case.cube(kin, indices, plain, other), share)
+        for index, value in zip(indices, log_sum(terms, (0, 1)), strict=True):
             found.setdefault(index, {})[other] = _Judged(float(value), 0.0, 0.0, None)
     for (index, other), judged in _worked_out(case, kin, plain, found).items():
         found[index][other] = judged
@@ -129,16 +131,38 @@ class _Judged:
     explanation: Explanation | None
 
 
-def _judge(cube: CandidateCube, share: float) -> list[_Judged]:
+@dataclass(slots=True)
+class _Before:
+    """What was found of the materials of earlier cubes: at first look, and in the end.
+
+    Those whose section hides them have one of their own: they are judged anew by the whole band.
+    """
+
+    looked: FloatArray = field(default_factory=lambda: np.empty(0))
+    total: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def branch_terms(self, cube: CandidateCube, share: float) -> FloatArray:
+        """Return the terms of one more cube, the prior share of its supposition included."""
+        terms = np.asarray(cube.branch_terms(self.looked - np.log(share)) + np.log(share))
+        self.looked = np.append(self.looked, cube.first_look + np.log(share))
+        return terms
+
+    def worth_explaining(self, total: FloatArray) -> set[int]:
+        """Tell which of some more materials are among the best so far, or near enough for the whole band."""
+        self.total = np.sort(np.append(self.total, total))
+        least = min(self.total[-EXPLAINED:][0], self.total[-1] - NEAR)
+        return {int(m) for m in np.argsort(-total)[:MOST] if total[m] >= least}
+
+
+def _judge(cube: CandidateCube, share: float, before: _Before) -> list[_Judged]:
     """Evidence of each material of a cube, the prior share of its supposition included."""
     branches = cube.branches
-    terms = cube.branch_terms() + np.log(share)
-    total = logsumexp(terms, axis=(0, 1))
+    terms = before.branch_terms(cube, share)
+    total = log_sum(terms, (0, 1))
     part = np.exp(terms - total)
     gapped = part[:, [node.median > 0 for node in branches.gaps]].sum(axis=(0, 1))
     other_turns = part[1:].sum(axis=(0, 1))
-    near = int((total > total.max() - NEAR).sum())
-    best = set(np.argsort(-total)[: min(max(near, EXPLAINED), MOST)].tolist())
+    best = before.worth_explaining(total)
     return [
         _Judged(
             float(total[m]),
@@ -155,7 +179,7 @@ def _joined(judged: Sequence[_Judged]) -> _Judged:
     if len(judged) == 1:
         return judged[0]
     logs = np.array([one.log_evidence for one in judged])
-    total = float(logsumexp(logs))
+    total = float(np.logaddexp.reduce(logs))
     part = np.exp(logs - total)
     likely = [judged[i].explanation for i in np.argsort(-logs) if judged[i].explanation is not None]
     return _Judged(
@@ -216,7 +240,7 @@ def _worked_out(
         (index, other): judged
         for index, one in found.items()
         for other, judged in one.items()
-        if followed_points(materials[index], observation, other_section=other) < observation.spectrum_points
+        if _hidden(materials[index], observation, other)
     }
     if not hidden:
         return {}
@@ -232,14 +256,19 @@ def _worked_out(
         chosen = [index for index, _ in keys]
         judged = [materials[index] for index in chosen]
         terms = [
-            logsumexp(case.of_curves(judged, curves, branches).branch_terms(), axis=(0, 1))
-            + np.log(curves.share)
+            log_sum(case.of_curves(judged, curves, branches).branch_terms(), (0, 1)) + np.log(curves.share)
             for curves in ringing_curves(table.pick(chosen), observation, section)
         ]
         share = np.log(1.0 if section else 1 - SAME_SECTION)
         for key, log_evidence in zip(keys, logsumexp(terms, axis=0) + share, strict=True):
             out[key] = _with_whole(hidden[key], float(log_evidence))
     return out
+
+
+def _hidden(material: Material, observation: Observation, other_section: bool) -> bool:
+    """Tell whether the section of a material rings in the band."""
+    followed = followed_points(material, observation, other_section=other_section)
+    return followed < observation.spectrum_points
 
 
 def _with_whole(judged: _Judged, log_evidence: float) -> _Judged:

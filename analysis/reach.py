@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
+from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import FloatArray
 
@@ -53,12 +54,12 @@ class Reach:
 
     def patterns(self) -> Iterator[tuple[Pattern, NDArray[np.int_]]]:
         """Yield each distinct pattern with the candidates that have it."""
-        key = np.column_stack([self.low, self.high, self.readings])
-        distinct, member = np.unique(key, axis=0, return_inverse=True)
-        order = np.argsort(member, kind="stable")
-        cuts = np.cumsum(np.bincount(member))[:-1]
-        for row, indices in zip(distinct, np.split(order, cuts), strict=True):
-            yield Pattern(int(row[0]), int(row[1]), tuple(bool(b) for b in row[2:])), indices
+        order = np.lexsort((*self.readings.T, self.high, self.low))
+        key = np.column_stack([self.low, self.high, self.readings])[order]
+        cuts = np.flatnonzero((key[1:] != key[:-1]).any(axis=1)) + 1
+        for indices in np.split(order, cuts):
+            k = indices[0]
+            yield Pattern(int(self.low[k]), int(self.high[k]), tuple(map(bool, self.readings[k]))), indices
 
     def mask(self, points: int) -> NDArray[np.bool_]:
         """Bool array (C, points), spectrum first."""
@@ -84,14 +85,32 @@ class Stretches:
         ends |= {end for pattern in patterns for end in (pattern.low, pattern.high)}
         self._ends = np.array(sorted(ends))
 
-    def rows(self) -> Iterator[NDArray[np.int_]]:
-        """Yield the rows of each stretch, real parts before imaginary ones."""
-        for low, high in pairwise(self._ends):
-            yield np.r_[low:high, self._points + low : self._points + high]
+    def products(self, left: FloatArray, right: FloatArray) -> FloatArray:
+        """Return left @ right over the points of each of the patterns, (N, …).
 
-    def over(self, sums: Sequence[FloatArray]) -> FloatArray:
+        Parameters
+        ----------
+        left, right : float array (…, 2P), (2P, …)
+            Real parts before imaginary ones.
+        """
+        real, imag = slice(0, self._points), slice(self._points, None)
+        return self._over(
+            [
+                left[..., real][..., low:high] @ right[real][low:high]
+                + left[..., imag][..., low:high] @ right[imag][low:high]
+                for low, high in pairwise(self._ends)
+            ]
+        )
+
+    def squares(self, left: FloatArray, right: FloatArray) -> FloatArray:
+        """Return the inner products of rows (C, 2P) over the points of each of the patterns, (N, C)."""
+        both = (left * right).reshape(left.shape[0], 2, self._points).sum(axis=1)
+        return self._over([both[:, low:high].sum(axis=1) for low, high in pairwise(self._ends)])
+
+    def _over(self, sums: Sequence[FloatArray]) -> FloatArray:
         """Add up what belongs to each stretch to what belongs to each of the patterns, (N, …)."""
-        running = np.cumsum([np.zeros_like(sums[0]), *sums], axis=0)
+        running = np.zeros((len(sums) + 1, *sums[0].shape))
+        np.cumsum(sums, axis=0, out=running[1:])
         low, high = np.searchsorted(self._ends, [(p.low, p.high) for p in self._patterns]).T
         out = running[high] - running[low]
         readings = sums[len(sums) - self._readings :]
@@ -138,9 +157,7 @@ def reach_of(
     start = (span[:, :1] + last - _TOLERANCE).ravel()
     stop = (span[:, 1:] + first + _TOLERANCE).ravel()
     x = observation.log_frequency
-    followed = np.repeat(
-        [followed_points(m, observation, other_section=other_section) for m in materials], shift_steps.size
-    )
+    followed = np.repeat(all_followed(materials, observation, other_section=other_section), shift_steps.size)
     spectrum, readings = x[: observation.spectrum_points], x[observation.spectrum_points :]
     low = np.searchsorted(spectrum, start)
     high = np.maximum(np.searchsorted(spectrum, stop, side="right"), low)
@@ -151,6 +168,20 @@ def reach_of(
     # a candidate that speaks on nothing has one pattern only
     low, high = np.where(high > low, low, 0), np.where(high > low, high, 0)
     return Reach(low, high, speaks)
+
+
+def all_followed(
+    materials: Sequence[Material], observation: Observation, *, other_section: bool
+) -> list[int]:
+    """Return the followed points of each material; for those of one section they are counted once."""
+    known: dict[object, int] = {}
+    out = []
+    for material in materials:
+        key = feels_section(material), material.section_m
+        if key not in known:
+            known[key] = followed_points(material, observation, other_section=other_section)
+        out.append(known[key])
+    return out
 
 
 def followed_points(material: Material, observation: Observation, *, other_section: bool) -> int:

@@ -141,6 +141,7 @@ def section_prior(observation: Observation, reference_m: Sides | None) -> Sectio
     return out
 
 
+@lru_cache(maxsize=256)
 def _rounded(sides_m: Sides) -> Sides:
     """Round sides to the steps at which doubt is worked out, the shorter one first."""
     steps = np.round(np.log(np.sort(sides_m)) / np.log(SIDE_STEP))

@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Deviating
 from whichcore.analysis.candidate_rows import predictions, rows_of
-from whichcore.analysis.curve_deviation import Supposed, amplitudes, curve_columns
+from whichcore.analysis.curve_deviation import Supposed, amplitudes, column_key, curve_columns
 from whichcore.analysis.curve_table import SHIFTS
+from whichcore.analysis.level_integral import JointFactors
 from whichcore.analysis.materials import Library, Material, MaterialClass
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode, corner_prior
-from whichcore.analysis.reach import Pattern, Reach, followed_points, reach_of, whole
+from whichcore.analysis.reach import Pattern, Reach, all_followed, followed_points, reach_of, whole
 from whichcore.analysis.ringing import log_evidence_of_ringing
 from whichcore.analysis.ringing_candidates import RingingCurves
 from whichcore.analysis.section_prior import SAME_SECTION, section_matters, section_prior
 from whichcore.analysis.types import FloatArray
-from whichcore.analysis.unlisted import OpenAlternative
+from whichcore.analysis.unlisted import OpenAlternative, rows_of_family
 
 
 def _whole_if_closed(branches: Branches) -> Branches:
@@ -55,16 +56,16 @@ def followed_of(materials: Sequence[Material], observation: Observation) -> dict
         patterns[_followed_if_unknown(observation)] = []
     for other in suppositions:
         reach = reach_of(materials, observation, SHIFTS, other_section=other)
-        cuts = np.repeat(
-            [followed_points(m, observation, other_section=other) for m in materials], SHIFTS.size
-        )
+        cuts = np.repeat(all_followed(materials, observation, other_section=other), SHIFTS.size)
         for pattern, rows in reach.patterns():
             for cut in np.unique(cuts[rows]):
                 patterns.setdefault(int(cut), []).append(pattern)
+    members = rows_of_family(observation)
     out = {}
     for cut, wanted in patterns.items():
-        kept = observation.at(np.r_[:cut, observation.spectrum_points : observation.frequency_hz.size])
-        alternative = OpenAlternative(kept, wanted)
+        points = np.r_[:cut, observation.spectrum_points : observation.frequency_hz.size]
+        kept = observation.at(points)
+        alternative = OpenAlternative(kept, wanted, members.at(points))
         out[cut] = Followed(alternative, whole(kept), log_evidence_of_ringing(observation, cut))
     return out
 
@@ -76,6 +77,8 @@ class SpecimenCase:
     library: Library
     observation: Observation
     followed: Mapping[int, Followed]
+    _known: dict[Hashable, Deviating] = field(default_factory=dict)
+    _columns: dict[Hashable, list[FloatArray]] = field(default_factory=dict)
 
     def cube(
         self, judged: Sequence[Material], indices: list[int], branches: Branches, other_section: bool
@@ -87,23 +90,33 @@ class SpecimenCase:
 
         if other_section:
             branches = _whole_if_closed(branches)
-
-        def deviations(gap_ratio: float) -> list[Deviating]:
-            supposed = Supposed(gap_ratio, other_section)
-            return [
-                Deviating(amplitude.share, curve_columns(observation, first, amplitude, supposed))
-                for amplitude in amplitudes(first)
-            ]
-
         reach = reach_of(materials, observation, SHIFTS, other_section=other_section)
         return CandidateCube(
             observation=observation,
             predicted=predictions(self.library, indices, observation, other_section=other_section),
             reach=reach,
-            deviations=deviations,
+            deviations=lambda ratio: self._deviating(first, Supposed(ratio, other_section)),
             priors=(corner_prior(materials, SHIFTS, observation.temperature_c), branches),
             silence=self._silence(first, reach, other_section),
         )
+
+    def _deviating(self, material: Material, supposed: Supposed) -> Deviating:
+        """Return how cores of materials like one deviate from their curves; worked out once."""
+        key = column_key(material), supposed
+        if key not in self._known:
+            self._known[key] = _deviating_by(material, self._columns_of(material, supposed))
+        return self._known[key]
+
+    def _columns_of(
+        self, material: Material, supposed: Supposed, *, section: bool = True
+    ) -> list[FloatArray]:
+        """Return the columns of each amplitude, with or without doubt about sections; worked out once."""
+        key = column_key(material), supposed, section
+        if key not in self._columns:
+            seen = self.observation if section else replace(self.observation, section_m=None)
+            kinds = amplitudes(material)
+            self._columns[key] = [curve_columns(seen, material, kind, supposed) for kind in kinds]
+        return self._columns[key]
 
     def of_curves(
         self, materials: Sequence[Material], curves: RingingCurves, branches: Branches
@@ -115,15 +128,9 @@ class SpecimenCase:
         # the curves carry their section: as such they are as good as any whose section does not matter
         plain = replace(observation, section_m=None)
 
-        def deviations(gap_ratio: float) -> list[Deviating]:
-            supposed = Supposed(gap_ratio)
-            return [
-                Deviating(
-                    amplitude.share,
-                    np.column_stack([curve_columns(plain, materials[0], amplitude, supposed), doubt]),
-                )
-                for amplitude in amplitudes(materials[0])
-            ]
+        def deviations(gap_ratio: float) -> Deviating:
+            columns = self._columns_of(materials[0], Supposed(gap_ratio), section=False)
+            return _deviating_by(materials[0], [np.column_stack([own, doubt]) for own in columns])
 
         reach = reach_of(materials, plain, SHIFTS)
         silence = np.empty(reach.low.size)
@@ -145,6 +152,11 @@ class SpecimenCase:
         for pattern, rows in reach.patterns():
             out[rows] = self.followed[cut].silence(pattern)
         return out.reshape(-1, SHIFTS.size, 1)
+
+
+def _deviating_by(material: Material, columns: Sequence[FloatArray]) -> Deviating:
+    shares = np.array([kind.share for kind in amplitudes(material)])
+    return Deviating(shares, JointFactors.of_columns(columns))
 
 
 def _followed_if_unknown(observation: Observation) -> int:

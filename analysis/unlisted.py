@@ -21,7 +21,6 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.level_integral import (
     CommonFactors,
-    InnerFactor,
     LevelPrior,
     log_likelihood,
     marginalise_last,
@@ -151,14 +150,23 @@ def deviating_columns(
 class OpenAlternative:
     """Evidence of "none of these" over any of the given sets of points.
 
+    Parameters
+    ----------
+    observation : Observation
+    patterns : sequence of Pattern
+    members : FamilyRows, optional
+        Of the family on these points, when at hand.
+
     Attributes
     ----------
     classes : dict of str to float
         Probability of each class, given all points and that it is none of the listed materials.
     """
 
-    def __init__(self, observation: Observation, patterns: Sequence[Pattern]) -> None:
-        members = _rows_of_family(observation)
+    def __init__(
+        self, observation: Observation, patterns: Sequence[Pattern], members: FamilyRows | None = None
+    ) -> None:
+        members = (members or rows_of_family(observation)).not_hopeless()
         wanted = tuple(dict.fromkeys((whole(observation), *patterns)))
         parts = [
             _deviating(observation, members, wanted, (amplitude, length, share))
@@ -179,7 +187,7 @@ class OpenAlternative:
 
 def _deviating(
     observation: Observation,
-    members: _FamilyRows,
+    members: FamilyRows,
     patterns: Sequence[Pattern],
     deviation: tuple[float, float, float],
 ) -> tuple[FloatArray, FloatArray]:
@@ -210,7 +218,7 @@ class _StretchProducts:
     def __init__(
         self,
         observation: Observation,
-        members: _FamilyRows,
+        members: FamilyRows,
         factors: CommonFactors,
         patterns: Sequence[Pattern],
     ) -> None:
@@ -219,61 +227,64 @@ class _StretchProducts:
         level = observation.whiten(np.ones(observation.frequency_hz.size, dtype=np.complex128))
         residual, slope = observation.whiten(members.residual), observation.whiten(members.slope)
         right = np.column_stack([factors.columns, level])
-        rows = list(stretches.rows())
-        self._sums = [
-            stretches.over([vectors[:, at] @ right[at] for at in rows])
-            for vectors in (residual, slope, level[None])
-        ]
+        self._sums = [stretches.products(vectors, right) for vectors in (residual, slope, level[None])]
         pairs = ((residual, residual), (residual, slope), (slope, slope))
-        self._squares = stretches.over(
-            [np.array([np.einsum("cp,cp->c", a[:, at], b[:, at]) for a, b in pairs]) for at in rows]
-        )
+        self._squares = np.stack([stretches.squares(a, b) for a, b in pairs], axis=1)
 
     def log_likelihood(self) -> FloatArray:
         """Log-likelihood of each member over each pattern, level and corner cell integrated, (N, C)."""
         self._factors.prepare(self._patterns)
-        found = [self._over(n, self._factors.of(pattern)) for n, pattern in enumerate(self._patterns)]
-        log_det = np.array([self._factors.of(pattern).log_det for pattern in self._patterns])
-        gram = np.stack(found, axis=2)
+        inner = [self._factors.of(pattern) for pattern in self._patterns]
+        inverse = np.stack([factor.inverse.T for factor in inner])
+        log_det = np.array([factor.log_det for factor in inner])
+        gram = self._gram(inverse)
         growth = np.broadcast_to(log_det[:, None], gram.shape[2:])
         products = products_of(*marginalise_last(gram, growth, (_PRODUCT_STEP / 2) ** 2))
         prior = LevelPrior(theta_mean=np.array(0.0), theta_sd=np.array(LEVEL_SPREAD))
         return log_likelihood(products, prior)
 
-    def _over(self, n: int, inner: InnerFactor) -> FloatArray:
-        """Inner products (3, 3, C) of residual, level and slope over one of the patterns."""
-        r, c, d = (sums[n] for sums in self._sums)
-        rr, rc, cc = self._squares[n]
-        br, bc, bd = (inner.apply(sums[:, :-1]) for sums in (r, c, d))
-        rd, cd = r[:, -1] - br @ bd[0], c[:, -1] - bc @ bd[0]
-        dd = np.full_like(rd, d[0, -1] - bd[0] @ bd[0])
+    def _gram(self, inverse: FloatArray) -> FloatArray:
+        """Inner products (3, 3, N, C) of residual, level and slope over the patterns, from L⁻ᵀ (N, K, K)."""
+        r, c, d = self._sums
+        br, bc, bd = (sums[:, :, :-1] @ inverse for sums in self._sums)
+        rd, cd = (plain[:, :, -1] - np.einsum("nck,nk->nc", b, bd[:, 0]) for plain, b in ((r, br), (c, bc)))
+        dd = np.broadcast_to(d[:, :, -1] - np.square(bd).sum(axis=2), rd.shape)
         rr, rc, cc = (
-            plain - np.einsum("ck,ck->c", a, b) for plain, a, b in ((rr, br, br), (rc, br, bc), (cc, bc, bc))
+            self._squares[:, k] - np.einsum("nck,nck->nc", a, b)
+            for k, (a, b) in enumerate(((br, br), (br, bc), (bc, bc)))
         )
         return np.array([[rr, rd, rc], [rd, dd, cd], [rc, cd, cc]])
 
 
 @dataclass(frozen=True, slots=True)
-class _FamilyRows:
-    """Residual and corner slope of the members that are not hopeless, (C, P) each, and their prior (K, C)."""
+class FamilyRows:
+    """Residual and corner slope of members, (C, P) each, and their prior (K, C)."""
 
     residual: ComplexArray
     slope: ComplexArray
     log_weight: FloatArray
 
-    def pick(self, members: NDArray[np.bool_]) -> _FamilyRows:
-        return _FamilyRows(self.residual[members], self.slope[members], self.log_weight[:, members])
+    def pick(self, members: NDArray[np.bool_]) -> FamilyRows:
+        """Return some of the members."""
+        return FamilyRows(self.residual[members], self.slope[members], self.log_weight[:, members])
+
+    def at(self, points: NDArray[np.int_]) -> FamilyRows:
+        """Return the members on some of the points."""
+        return FamilyRows(self.residual[:, points], self.slope[:, points], self.log_weight)
+
+    def not_hopeless(self) -> FamilyRows:
+        """Return the members whose level comes near the data; all where none does."""
+        keep = np.abs(self.residual.real.mean(axis=1)) < _HOPELESS
+        return self.pick(keep) if keep.any() else self
 
 
-def _rows_of_family(observation: Observation) -> _FamilyRows:
+def rows_of_family(observation: Observation) -> FamilyRows:
+    """Return all members on the points of an observation."""
     frequency, step = observation.frequency_hz, 0.02
 
     def rows(factor: float) -> ComplexArray:
         return reading_rows(log_reluctivity(family().permeability(frequency / factor)), observation)
 
     residual = observation.log_reluctivity - rows(1.0)
-    keep = np.abs(residual.real.mean(axis=1)) < _HOPELESS
-    if not keep.any():
-        keep[:] = True
     slope = (rows(np.exp(step)) - rows(np.exp(-step))) / (2 * step)
-    return _FamilyRows(residual[keep], slope[keep], family().log_weight[:, keep])
+    return FamilyRows(residual, slope, family().log_weight)

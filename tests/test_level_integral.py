@@ -28,7 +28,7 @@ ALL = Reach(np.array([0]), np.array([POINTS]), np.zeros((1, 0), dtype=bool))
 
 def gram_of(*vectors: np.ndarray, reach: Reach = ALL) -> tuple[np.ndarray, np.ndarray]:
     rows = tuple(v[None, :] for v in vectors)
-    gram, log_det = inner_products(rows, ONE, reach, JointFactors([COMMON]))
+    gram, log_det = inner_products(rows, ONE, reach, JointFactors.of_columns([COMMON]))
     return gram[:-1, :-1], log_det
 
 
@@ -37,7 +37,7 @@ def test_the_vector_of_all_candidates_is_one_like_the_others():
     mask = np.tile((np.arange(POINTS) >= 1) & (np.arange(POINTS) < 4), 2)
     for reach, seen in ((ALL, np.ones(2 * POINTS)), (part, mask)):
         rows = tuple((v * seen)[None, :] for v in (RESIDUAL, LEVEL))
-        found = inner_products(rows, ONE, reach, JointFactors([COMMON]))[0]
+        found = inner_products(rows, ONE, reach, JointFactors.of_columns([COMMON]))[0]
         expected = gram_of(RESIDUAL * seen, LEVEL * seen, ONE * seen, reach=reach)[0]
         np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-12)
 
@@ -45,9 +45,9 @@ def test_the_vector_of_all_candidates_is_one_like_the_others():
 def test_alternative_covariances_do_not_touch_each_other():
     """One with fewer columns is padded: it must stay what it is alone."""
     rows, few = (RESIDUAL[None], LEVEL[None]), COMMON[:, :1]
-    both = inner_products(rows, ONE, ALL, JointFactors([COMMON, few]))
+    both = inner_products(rows, ONE, ALL, JointFactors.of_columns([COMMON, few]))
     for a, columns in enumerate((COMMON, few)):
-        alone = inner_products(rows, ONE, ALL, JointFactors([columns]))
+        alone = inner_products(rows, ONE, ALL, JointFactors.of_columns([columns]))
         np.testing.assert_allclose(both[0][:, :, a], alone[0][:, :, 0], rtol=1e-12)
         np.testing.assert_allclose(both[1][a], alone[1][0], rtol=1e-12)
 
@@ -60,11 +60,13 @@ def test_sums_over_stretches_are_those_over_the_points_of_each_pattern():
         Pattern(2, 4, (False, False)),
     ]
     stretches = Stretches(POINTS, patterns)
-    found = stretches.over([COMMON[rows].T @ COMMON[rows] for rows in stretches.rows()])
-    for value, pattern in zip(found, patterns, strict=True):
+    found = stretches.products(COMMON.T, COMMON)
+    squares = stretches.squares(COMMON.T, 2 * COMMON.T)
+    for value, square, pattern in zip(found, squares, patterns, strict=True):
         seen = COMMON[np.tile(pattern.mask(POINTS), 2)]
         # analytic: the same products, taken point by point; tolerance: rounding
         np.testing.assert_allclose(value, seen.T @ seen, rtol=1e-12, atol=1e-12)
+        np.testing.assert_allclose(square, 2 * (seen**2).sum(axis=0), rtol=1e-12, atol=1e-12)
 
 
 def dense(rows: slice | np.ndarray = slice(None), extra: np.ndarray | None = None) -> multivariate_normal:
