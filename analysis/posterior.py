@@ -19,7 +19,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
 from whichcore.analysis.reach import followed_points, reach_of
-from whichcore.analysis.ringing_candidates import MOST, NEAR, ringing_curves
+from whichcore.analysis.ringing_candidates import MOST, NEAR, Ringing
 from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.section_prior import SAME_SECTION, section_matters
 from whichcore.analysis.specimen_case import SpecimenCase, followed_of, open_alternative
@@ -75,7 +75,8 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     Evidence
         In the order of ``library.materials``.
     """
-    case = SpecimenCase(library, observation, followed_of(library.materials, observation))
+    followed = followed_of(library.materials, observation)
+    case = SpecimenCase(library, observation, followed, Ringing(observation))
     found: dict[int, dict[bool, _Judged]] = {}
     before = {True: _Before(), False: _Before()}
     for indices, other, share in _groups(library.materials, observation):
@@ -255,9 +256,10 @@ def _worked_out(
     for section, keys in groups.items():
         chosen = [index for index, _ in keys]
         judged = [materials[index] for index in chosen]
+        before = _Before()
         terms = [
-            log_sum(case.of_curves(judged, curves, branches).branch_terms(), (0, 1)) + np.log(curves.share)
-            for curves in ringing_curves(table.pick(chosen), observation, section)
+            log_sum(before.branch_terms(case.of_curves(judged, curves, branches), curves.share), (0, 1))
+            for curves in case.ringing.curves(table.pick(chosen), section)
         ]
         share = np.log(1.0 if section else 1 - SAME_SECTION)
         for key, log_evidence in zip(keys, logsumexp(terms, axis=0) + share, strict=True):

@@ -28,8 +28,10 @@ from whichcore.analysis.section_prior import (
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Permittivity over that of the table in standard deviations of its logarithm: a normal law in steps of two
-#: thirds. Between two steps it is linearised, as conductivity and section of the reference are throughout.
-PERMITTIVITIES = np.arange(-3, 4) * 2 / 3
+#: thirds, the likeliest first. Between two steps it is linearised, as conductivity and the section of the
+#: reference are throughout.
+_STEP = 2 / 3
+PERMITTIVITIES = _STEP * np.array([0, -1, 1, -2, 2, -3, 3])
 #: Section that references of unknown section were taken on, m, and standard deviation of the logarithm of its
 #: sides. Practice, no source.
 SECTION_M, SECTION_SPREAD = (2.8e-3, 4.5e-3), 0.4
@@ -64,66 +66,83 @@ class RingingCurves:
     columns: FloatArray
 
 
-def ringing_curves(
-    table: CurveTable, observation: Observation, reference_m: Sides | None
-) -> Iterator[RingingCurves]:
-    """Yield curves as the section of the specimen would show them, one set for each permittivity.
+class Ringing:
+    """Works curves out for the section of one specimen; what was worked out once is known.
 
     Parameters
     ----------
-    table : CurveTable
-        Curves as they stand, of the best candidate first.
     observation : Observation
-        Its section is known.
-    reference_m : (float, float) or None
-        Section that the curves were taken on, when known.
+        Without a section nothing rings.
     """
-    known = class_properties(MaterialClass.MNZN).quantities
-    spreads = [known[name].spread * np.log(10) for name in ("relative_permittivity", "resistivity")]
-    own = observation.section_m
-    if own is None:
-        return
-    x = np.asarray(table.start + GRID_STEP * np.arange(table.log_reluctivity.shape[1]), dtype=np.float64)
-    at = _coarse(x)
-    curves = np.exp(-np.where(np.isnan(table.log_reluctivity), 0, table.log_reluctivity)[:, at])
-    weight = np.exp(-0.5 * np.square(PERMITTIVITIES))
-    for z, share in zip(PERMITTIVITIES, weight / weight.sum(), strict=True):
-        effect, slopes = _effects(np.exp(x[at]), curves, (own, reference_m), (spreads[0], spreads[1], z))
-        shown = np.asarray(table.log_reluctivity - _between(x[at], effect, x))
-        columns = _columns(observation, x[at], slopes, effect[0])
-        yield RingingCurves(CurveTable(table.start, shown), float(share), columns)
 
+    def __init__(self, observation: Observation) -> None:
+        self._observation = observation
+        known = class_properties(MaterialClass.MNZN).quantities
+        #: Standard deviations of ln permittivity and ln conductivity.
+        self._spreads = [known[name].spread * np.log(10) for name in ("relative_permittivity", "resistivity")]
+        self._known: dict[tuple[bytes, Sides, bytes], ComplexArray] = {}
 
-def _effects(
-    frequency_hz: FloatArray,
-    curves: ComplexArray,
-    sections_m: tuple[Sides, Sides | None],
-    spreads: tuple[float, float, float],
-) -> tuple[ComplexArray, ComplexArray]:
-    """Return the effect (M, G) on ln μ of each curve, and three motions (3, G) of that of the first.
+    def curves(self, table: CurveTable, reference_m: Sides | None) -> Iterator[RingingCurves]:
+        """Yield curves as the section of the specimen would show them, for each of PERMITTIVITIES.
 
-    ``spreads`` holds the standard deviations of ln permittivity and ln conductivity, and the place of the
-    former.
-    """
-    permittivity, conductivity, z = spreads
-    # a step of a normal law is a box: its standard deviation is the step over the root of twelve
-    within = permittivity * (PERMITTIVITIES[1] - PERMITTIVITIES[0]) / np.sqrt(12)
-    moves = np.zeros((curves.shape[0] + 4, 2))
-    moves[-4:] = [(within, 0), (-within, 0), (0, conductivity), (0, -conductivity)]
-    dielectric = (
-        np.exp(permittivity * z + moves[:, :1]),
-        np.exp(moves[:, 1:]),
-    )
-    rows = np.concatenate([curves, np.repeat(curves[:1], 4, axis=0)])
-    own, known = sections_m
-    reference = known or SECTION_M
-    effect = _effect(frequency_hz, rows, (own, reference), dielectric)
-    spread = 1.0 if known else float(np.exp(SECTION_SPREAD))
-    larger = (reference[0] * spread, reference[1] * spread)
-    first = dielectric[0][:1], dielectric[1][:1]
-    by_section = _effect(frequency_hz, curves[:1], (own, larger), first) - effect[:1]
-    slopes = np.stack([(effect[-4] - effect[-3]) / 2, (effect[-2] - effect[-1]) / 2, by_section[0]])
-    return effect[:-4], slopes
+        Parameters
+        ----------
+        table : CurveTable
+            Curves as they stand, of the best candidate first.
+        reference_m : (float, float) or None
+            Section that the curves were taken on, when known.
+        """
+        if self._observation.section_m is None:
+            return
+        x = np.asarray(table.start + GRID_STEP * np.arange(table.log_reluctivity.shape[1]), dtype=np.float64)
+        at = _coarse(x)
+        curves = np.exp(-np.where(np.isnan(table.log_reluctivity), 0, table.log_reluctivity)[:, at])
+        weight = np.exp(-0.5 * np.square(PERMITTIVITIES))
+        for z, share in zip(PERMITTIVITIES, weight / weight.sum(), strict=True):
+            effect, slopes = self._effects(np.exp(x[at]), curves, reference_m, z)
+            shown = np.asarray(table.log_reluctivity - _between(x[at], effect, x))
+            columns = _columns(self._observation, x[at], slopes, effect[0])
+            yield RingingCurves(CurveTable(table.start, shown), float(share), columns)
+
+    def _effects(
+        self, frequency_hz: FloatArray, curves: ComplexArray, known: Sides | None, z: float
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """Return the effect (M, G) on ln μ of each curve, and three motions (3, G) of that of the first."""
+        permittivity, conductivity = self._spreads
+        # a step of a normal law is a box: its standard deviation is the step over the root of twelve
+        within = permittivity * _STEP / np.sqrt(12)
+        moves = np.zeros((curves.shape[0] + 4, 2))
+        moves[-4:] = [(within, 0), (-within, 0), (0, conductivity), (0, -conductivity)]
+        dielectric = (
+            np.exp(permittivity * z + moves[:, :1]),
+            np.exp(moves[:, 1:]),
+        )
+        rows = np.concatenate([curves, np.repeat(curves[:1], 4, axis=0)])
+        reference = known or SECTION_M
+        effect = self._effect(frequency_hz, rows, reference, dielectric)
+        spread = 1.0 if known else float(np.exp(SECTION_SPREAD))
+        larger = (reference[0] * spread, reference[1] * spread)
+        first = dielectric[0][:1], dielectric[1][:1]
+        by_section = self._effect(frequency_hz, curves[:1], larger, first) - effect[:1]
+        slopes = np.stack([(effect[-4] - effect[-3]) / 2, (effect[-2] - effect[-1]) / 2, by_section[0]])
+        return effect[:-4], slopes
+
+    def _effect(
+        self, frequency_hz: FloatArray, curves: ComplexArray, reference: Sides, dielectric: Dielectric
+    ) -> ComplexArray:
+        """Return ln of what the own section shows over what the reference showed, (M, G)."""
+        pairs = np.concatenate(dielectric, axis=1)
+        keys = [
+            (curve.tobytes(), reference, pair.tobytes()) for curve, pair in zip(curves, pairs, strict=True)
+        ]
+        new = [m for m, key in enumerate(keys) if key not in self._known]
+        if new:
+            own = self._observation.section_m or reference
+            rows = _effect(
+                frequency_hz, curves[new], (own, reference), (dielectric[0][new], dielectric[1][new])
+            )
+            self._known.update(zip((keys[m] for m in new), rows, strict=True))
+        return np.stack([self._known[key] for key in keys])
 
 
 def _coarse(x: FloatArray) -> NDArray[np.int_]:

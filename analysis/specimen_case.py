@@ -18,7 +18,7 @@ from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode, corner_prior
 from whichcore.analysis.reach import Pattern, Reach, all_followed, followed_points, reach_of, whole
 from whichcore.analysis.ringing import log_evidence_of_ringing
-from whichcore.analysis.ringing_candidates import RingingCurves
+from whichcore.analysis.ringing_candidates import Ringing, RingingCurves
 from whichcore.analysis.section_prior import SAME_SECTION, section_matters, section_prior
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.unlisted import OpenAlternative, rows_of_family
@@ -77,6 +77,7 @@ class SpecimenCase:
     library: Library
     observation: Observation
     followed: Mapping[int, Followed]
+    ringing: Ringing
     _known: dict[Hashable, Deviating] = field(default_factory=dict)
     _columns: dict[Hashable, list[FloatArray]] = field(default_factory=dict)
 

@@ -13,7 +13,7 @@ from whichcore.analysis.curve_table import GRID_STEP, tabulate
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.observation import Observation, behind_gap, deviation_basis, observe
 from whichcore.analysis.ringing import AMPLITUDE, LENGTH, log_evidence_of_ringing
-from whichcore.analysis.ringing_candidates import PERMITTIVITIES, SECTION_M, ringing_curves
+from whichcore.analysis.ringing_candidates import PERMITTIVITIES, SECTION_M, Ringing
 from whichcore.analysis.section import mnzn_dielectric, wave_number_per_m
 from whichcore.analysis.section_prior import (
     NOTEWORTHY_DOUBT,
@@ -117,7 +117,7 @@ def test_curves_worked_out_agree_with_the_section_summed_term_by_term():
     known = observation(mu, THICK)
     table = tabulate([(FREQUENCY, mu)], FREQUENCY[0], FREQUENCY[-1])
     spread = class_properties(MaterialClass.MNZN).quantities["relative_permittivity"].spread * np.log(10)
-    found = list(ringing_curves(table, known, THIN))
+    found = list(Ringing(known).curves(table, THIN))
     assert sum(curves.share for curves in found) == pytest.approx(1)
     x = np.log(FREQUENCY)
     for z, curves in zip(PERMITTIVITIES, found, strict=True):
@@ -135,7 +135,7 @@ def test_the_section_of_the_reference_is_taken_off_before_that_of_the_core_is_pu
     mu = relaxation(2300, 1.8e6, FREQUENCY)
     table = tabulate([(FREQUENCY, shown(mu, SECTION_M))], FREQUENCY[0], FREQUENCY[-1])
     known = observation(mu, SECTION_M)
-    middle = list(ringing_curves(table, known, SECTION_M))[3].table.log_reluctivity[0]
+    middle = next(Ringing(known).curves(table, SECTION_M)).table.log_reluctivity[0]
     # analytic: the same section off and on again, but for the rest that six steps leave
     speaks = ~np.isnan(middle)
     assert middle[speaks] == pytest.approx(table.log_reluctivity[0][speaks], abs=3e-4)
