@@ -48,6 +48,8 @@ _HOPELESS = 20.0
 #: So many are evaluated in full and explained, however far below the best they are; a material whose section
 #: matters counts twice.
 EXPLAINED = 12
+#: So many of each cube are evaluated in full: a look says less of materials that deviate by more.
+_OF_EACH_KIND = 3
 _NOTHING = np.empty(0)
 #: Corner shifts of each. With a gap every second is enough: the level and the corner move together there.
 _UNGAPPED_SHIFTS, _GAP_SHIFTS, _FIRST_LOOK = slice(0, None, 1), slice(0, None, 2), slice(1, None, 4)
@@ -423,7 +425,7 @@ def _worth(best: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
     """Tell which branches (G, M) come near the best of all, or belong to one of the best materials."""
     own = best.max(axis=0)
     order = np.sort(np.append(own, beside))
-    shown = own >= order[-EXPLAINED:][0]
+    shown = own >= min(order[-EXPLAINED:][0], np.sort(own)[-_OF_EACH_KIND:][0])
     return np.asarray(best > np.where(shown, own, order[-1]) - _HOPELESS)
 
 
