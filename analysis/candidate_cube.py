@@ -2,32 +2,28 @@
 
 How far a core may deviate from its curve is not known either: each piece is evaluated under a few amplitudes
 of deviation, whose shares are their prior.
-
-Every branch of every material is first looked at with the widest amplitude alone, at every fourth corner
-shift. What comes near the best is then evaluated in full, at the corner shifts that the first look found
-worth it. What does not is too improbable to count, and keeps what the first look gave it.
+Every branch of every material is looked at first, and what comes near is evaluated in full (`first_look`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
+from whichcore.analysis.candidate_piece import Piece, scattered
 from whichcore.analysis.curve_table import GRID_STEP, SHIFTS
+from whichcore.analysis.first_look import FIRST_LOOK, IMPOSSIBLE, shifts_worth, worth_full
 from whichcore.analysis.level_integral import (
     SUPPORT,
     JointFactors,
     LevelPrior,
     Products,
     inner_products,
-    level_variance,
-    log_likelihood,
     log_sum,
     marginalise_last,
-    posterior_level,
     products_of,
 )
 from whichcore.analysis.observation import Observation
@@ -42,23 +38,15 @@ _COUNTS = 0.01
 _NO_GAP = GapNode(1.0, 0.0, 0.0)
 #: Place of a branch without a gap to speak of, and of one that the level rules out.
 _PLAIN, _RULED_OUT = -1, -2
-#: Branches, and corner shifts within one, whose first look lies further below the best, in ln, are not
-#: evaluated in full.
-_HOPELESS = 20.0
-#: So many are evaluated in full and explained, however far below the best they are; a material whose section
-#: matters counts twice.
-EXPLAINED = 12
-#: So many of each cube are evaluated in full: a look says less of materials that deviate by more.
-_OF_EACH_KIND = 3
+#: Corner shifts evaluated. With a gap every second is enough: the level and the corner move together there.
+_UNGAPPED_SHIFTS, _GAP_SHIFTS = slice(0, None, 1), slice(0, None, 2)
 _NOTHING = np.empty(0)
-#: Corner shifts of each. With a gap every second is enough: the level and the corner move together there.
-_UNGAPPED_SHIFTS, _GAP_SHIFTS, _FIRST_LOOK = slice(0, None, 1), slice(0, None, 2), slice(1, None, 4)
 #: Residual, level, gap and corner vectors out of residual, (level,) corner and one: without a gap the level
 #: is one everywhere; with a gap level and gap add up to one.
 _UNGAPPED = np.array([[1.0, 0, 0], [0, 0, 1], [0, 1, 0]])
 _GAPPED = np.array([[1.0, 0, 0, 0], [0, 1, 0, 0], [0, -1, 0, 1], [0, 0, 1, 0]])
-#: Allowance, in ln|μ|, for geometry and deviation when a level is called impossible; its log evidence then.
-_LEVEL_SLACK, _IMPOSSIBLE = 0.3, -1e6
+#: Allowance, in ln|μ|, for geometry and deviation when a level is called impossible.
+_LEVEL_SLACK = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +141,7 @@ class CandidateCube:
         #: Place of the piece (G, M) of the gap prior that each branch of each material is evaluated with.
         self._place = self._places()
         #: Pieces evaluated in full by `branch_terms`, by place, and their members.
-        self._pieces: dict[int, tuple[NDArray[np.int_], _Piece]] = {}
+        self._pieces: dict[int, tuple[NDArray[np.int_], Piece]] = {}
         #: What the first look gave each material, (M,); after `branch_terms`.
         self.first_look = _NOTHING
 
@@ -167,16 +155,17 @@ class CandidateCube:
         """
         turns, gaps = self.branches.turns, self.branches.gaps
         prior = np.log(np.outer([p for _, p in turns], [node.probability for node in gaps]))[:, :, None]
-        out = np.full((len(turns), *self._place.shape), _IMPOSSIBLE) + prior
+        out = np.full((len(turns), *self._place.shape), IMPOSSIBLE) + prior
+        # place −1 is the last row
         near = np.zeros((len(gaps) + 1, *self.predicted.shape[:2]), dtype=bool)
         for place in range(_PLAIN, len(gaps)):
             if (at := self._place == place).any():
                 joint = self._joint(self._piece(_members(at), self._gap(place), first_look=True))
                 _enter(out, prior, at, joint)
-                near[place, _members(at)] = _shifts_worth(joint)
+                near[place, _members(at)] = shifts_worth(joint)
         best = out.max(axis=0)
         self.first_look = best.max(axis=0)
-        worth = _worth(best, beside)
+        worth = worth_full(best, beside)
         for place in range(_PLAIN, len(gaps)):
             if (at := (self._place == place) & worth).any():
                 piece = self._piece(_members(at), self._gap(place), near[place])
@@ -184,7 +173,7 @@ class CandidateCube:
                 _enter(out, prior, at, self._joint(piece))
         return np.asarray(out)
 
-    def _joint(self, piece: _Piece) -> FloatArray:
+    def _joint(self, piece: Piece) -> FloatArray:
         """Log of likelihood and prior of a piece for each turn count, (T, A, M, S, J)."""
         log_tau = [self._log_tau(n) for n, _ in self.branches.turns]
         return piece.log_joint(np.array(log_tau)[:, None, None, None, None])
@@ -224,7 +213,7 @@ class CandidateCube:
         place = int(self._place[g, member])
         return g if place == _RULED_OUT else place
 
-    def _evaluated(self, member: int, g: int) -> _Piece:
+    def _evaluated(self, member: int, g: int) -> Piece:
         """Return what `branch_terms` evaluated for one material in a branch; made now where it did not."""
         place = self._piece_of(member, g)
         members, piece = self._pieces.get(place, (np.empty(0, dtype=np.int_), None))
@@ -272,9 +261,9 @@ class CandidateCube:
         near: NDArray[np.bool_] | None = None,
         *,
         first_look: bool = False,
-    ) -> _Piece:
+    ) -> Piece:
         """Evaluate some materials with one piece of the gap prior, where ``near`` (M, S) says so."""
-        shifts = _FIRST_LOOK if first_look else _shifts_of(node)
+        shifts = FIRST_LOOK if first_look else _shifts_of(node)
         near = np.ones(self.predicted.shape[:2], dtype=bool) if near is None else near
         near = near[members, shifts]
         corner = self.corner.at(members, shifts)
@@ -286,13 +275,13 @@ class CandidateCube:
         row, column = np.nonzero(near)
         at = members[row], np.arange(SHIFTS.size)[shifts][column]
         evaluated, log_det = self._gram(at, node, theta0[near], deviations.factors)
-        gram, log_det = _scattered(evaluated, near), _scattered(log_det, near)
+        gram, log_det = scattered(evaluated, near), scattered(log_det, near)
         size = near.shape
         # half of the step: neighbouring cells run into each other without a ripple
         cell = GRID_STEP * shifts.step / 2
         products = products_of(*marginalise_last(gram, log_det, cell**2))
         shares = np.log(deviations.shares)[:, None, None, None]
-        return _Piece(
+        return Piece(
             products=Products(*(getattr(products, f.name).reshape(-1, *size, 1) for f in fields(Products))),
             gram=gram,
             cell=cell,
@@ -302,7 +291,7 @@ class CandidateCube:
             log_weight=np.where(
                 near[:, :, None],
                 corner.log_weight + self.silence[members][:, shifts] + shares,
-                _IMPOSSIBLE,
+                IMPOSSIBLE,
             ),
             theta0=theta0[:, :, None],
         )
@@ -338,61 +327,6 @@ class CandidateCube:
         return whiten(residual), whiten(level), whiten(level * slope)
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """Products and priors of some materials under one piece of the gap prior."""
-
-    products: Products
-    gram: FloatArray
-    cell: float
-    prior: LevelPrior
-    log_weight: FloatArray
-    theta0: FloatArray
-
-    def of(self, position: int) -> _Piece:
-        """Return the piece of one of its materials."""
-        one = slice(position, position + 1)
-        prior = self.prior
-        return replace(
-            self,
-            products=Products(*(getattr(self.products, f.name)[:, one] for f in fields(Products))),
-            gram=self.gram[..., one, :],
-            prior=LevelPrior(prior.theta_mean[one], prior.theta_sd[one], prior.gamma_sd, prior.gamma_support),
-            log_weight=self.log_weight[:, one],
-            theta0=self.theta0[one],
-        )
-
-    def log_joint(self, log_tau: float | FloatArray) -> FloatArray:
-        """Return the log of likelihood and prior, (…, A, M, S, J)."""
-        return np.asarray(log_likelihood(self.products.with_turns(log_tau), self.prior) + self.log_weight)
-
-    def moments(self, log_tau: float) -> FloatArray:
-        """Return (1, mean of θ, mean of θ²) over all A, M, S and J."""
-        products = self.products.with_turns(log_tau)
-        joint = self.log_joint(log_tau)
-        weight = np.exp(joint - log_sum(joint, (0, 1, 2, 3)))
-        theta = self.theta0 + posterior_level(products, self.prior)[0]
-        square = theta**2 + level_variance(products, self.prior)
-        return np.array([1.0, (weight * theta).sum(), (weight * square).sum()])
-
-    def level(self, log_tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (A, M, S, J)."""
-        theta, gamma = posterior_level(self.products.with_turns(log_tau), self.prior)
-        gamma = np.broadcast_to(gamma, theta.shape)
-        corner = self.gram[-1][..., None]
-        left = corner[0] - (log_tau + theta) * corner[1]
-        if corner.shape[0] > 3:
-            left = left - (log_tau + gamma) * corner[2]
-        return self.theta0 + theta, gamma, self.cell**2 * left / (1 + self.cell**2 * corner[-1])
-
-
-def _scattered(values: FloatArray, near: NDArray[np.bool_]) -> FloatArray:
-    """Put values (…, C) in their places (…, M, S); zero elsewhere."""
-    out = np.zeros((*values.shape[:-1], *near.shape))
-    out[..., near] = values
-    return out
-
-
 def _shifts_of(node: GapNode) -> slice:
     return _GAP_SHIFTS if node.median > 0 else _UNGAPPED_SHIFTS
 
@@ -408,25 +342,6 @@ def _enter(out: FloatArray, prior: FloatArray, at: NDArray[np.bool_], joint: Flo
     for g in np.flatnonzero(at.any(axis=1)):
         here = at[g, members]
         out[:, g, members[here]] = terms[:, here] + prior[:, g]
-
-
-def _shifts_worth(joint: FloatArray) -> NDArray[np.bool_]:
-    """Tell which corner shifts (M, S) lie near the best one of a first look, or beside one that does."""
-    best = joint.max(axis=(0, 1, 4))
-    near = best > best.max(axis=1, keepdims=True) - _HOPELESS
-    beside = near.copy()
-    beside[:, 1:] |= near[:, :-1]
-    beside[:, :-1] |= near[:, 1:]
-    places = np.arange(SHIFTS.size)
-    return np.asarray(beside[:, np.abs(places[:, None] - places[_FIRST_LOOK]).argmin(axis=1)])
-
-
-def _worth(best: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
-    """Tell which branches (G, M) come near the best of all, or belong to one of the best materials."""
-    own = best.max(axis=0)
-    order = np.sort(np.append(own, beside))
-    shown = own >= min(order[-EXPLAINED:][0], np.sort(own)[-_OF_EACH_KIND:][0])
-    return np.asarray(best > np.where(shown, own, order[-1]) - _HOPELESS)
 
 
 def _level_reference(corner: CornerPrior, node: GapNode) -> FloatArray:

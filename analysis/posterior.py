@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.candidate_cube import EXPLAINED, Branches, CandidateCube, Explanation
+from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
 from whichcore.analysis.candidate_rows import predictions
 from whichcore.analysis.curve_deviation import column_key
 from whichcore.analysis.curve_table import SHIFTS, library_table
+from whichcore.analysis.first_look import EXPLAINED
 from whichcore.analysis.kin import kin_of, with_kin
 from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material

@@ -5,7 +5,7 @@ import pytest
 
 from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore import identify
-from whichcore.analysis import candidate_cube
+from whichcore.analysis import first_look
 from whichcore.analysis.candidate_cube import CandidateCube
 
 LIBRARY = grades(
@@ -32,10 +32,10 @@ def test_what_a_first_look_drops_would_not_have_counted(case, monkeypatch):
     evaluated: list[int] = []
     piece = CandidateCube._piece
 
-    def counted(self, members, node, near=None, *, first_look=False):
+    def counted(self, members, node, near=None, **look):
         if near is not None:
             evaluated.append(int(near[members].sum()))
-        return piece(self, members, node, near, first_look=first_look)
+        return piece(self, members, node, near, **look)
 
     monkeypatch.setattr(CandidateCube, "_piece", counted)
     sweep = wound(CASES[case], noise=0.005)
@@ -48,7 +48,7 @@ def test_what_a_first_look_drops_would_not_have_counted(case, monkeypatch):
         return np.array([*(found[m.id] for m in LIBRARY.materials), *rest]), sum(evaluated)
 
     some, few = judged()
-    monkeypatch.setattr(candidate_cube, "_HOPELESS", 1e9)
+    monkeypatch.setattr(first_look, "HOPELESS", 1e9)
     every, many = judged()
     # exp(−20), times as many branches as there are: nothing that a verdict shows
     assert some == pytest.approx(every, abs=1e-5)
