@@ -236,6 +236,7 @@ def test_a_reading_alone_is_judged_without_any_bench(browser, server):
         page = visit.page
         visit.open()
         page.click("text=I have only a meter reading")
+        page.wait_for_selector("text=Go on: type the reading")  # made anew, and all fields with it
         fill(page, outer_diameter="25 mm", inner_diameter="15 mm", height="10 mm", turns="10")
         page.click("text=Go on: type the reading")
         page.fill("[name=readings]", "152 uH at 10 kHz")
@@ -247,6 +248,22 @@ def test_a_reading_alone_is_judged_without_any_bench(browser, server):
         # analytic: mu0/(2 pi) ln(25/15) 10 mm 100 = 102.2 nH for a sharp ring; 152 uH over it is 1488
         assert "1488" in page.inner_text("main")
         visit.sound()
+
+
+def test_an_answer_that_comes_late_does_not_put_its_place_over_a_later_one(browser, server):
+    with visiting(browser, server) as visit:
+        visit.open("verdict")
+        held = []
+        visit.page.route("**/ask/state", lambda route: held.append(route))  # noqa: PLW0108 - it calls no builtin
+        visit.page.evaluate("location.hash = 'core'")  # waits for the answer that is held back
+        while not held:
+            visit.page.wait_for_timeout(10)
+        visit.page.evaluate("location.hash = 'verdict'")
+        visit.page.wait_for_selector("h1:has-text('Verdict')")
+        with visit.page.expect_response("**/ask/state"):
+            held[0].continue_()
+        visit.page.wait_for_timeout(100)
+        assert visit.page.inner_text("h1") == "Verdict"
 
 
 def test_every_control_is_reached_and_a_curve_is_read_by_keys_alone(browser, server):
@@ -299,22 +316,23 @@ def test_a_second_page_watches_and_may_stop_and_a_restart_goes_on(browser, tmp_p
             second.sound()
             first.page.wait_for_selector("text=Done and kept.", timeout=LATER)
             first.page.click("text=Go on: sweep")
+            first.page.fill("[name=sweep-density]", "8")  # more than pass before the other page stops it
             first.page.click("button:has-text('Start the sweep')")
             second.page.click("text=Look at it")
             second.page.wait_for_selector("[data-painted]", timeout=LATER)
             second.page.click("text=Stop it")
             first.page.wait_for_selector("text=Stopped; the output is off", timeout=LATER)
             first.page.click("text=Go on with it")
-            first.page.wait_for_selector("text=/[2-5] of 6 points/", timeout=LATER)
+            first.page.wait_for_selector("text=/([2-9]|1[0-2]) of 13 points/", timeout=LATER)
         first.page.wait_for_selector("text=The line to the server is broken")
         with page_server(tmp_path, port=port):
             first.page.wait_for_selector("text=Go on with it", timeout=LATER)
             first.page.click("text=Go on with it")
             first.page.wait_for_selector("text=Done, and kept", timeout=LATER)
             # computed: the points before the stop, before the end of the server, and after it
-            assert "6 of 6 points" in first.page.inner_text("main")
+            assert "13 of 13 points" in first.page.inner_text("main")
             first.page.goto(f"{address}#records")
-            first.page.wait_for_selector(".records li.sweep:has-text('6 points')")
+            first.page.wait_for_selector(".records li.sweep:has-text('13 points')")
 
 
 def test_a_doubled_tab_watches_a_reload_drives_on_and_a_closed_one_is_told(browser, server):

@@ -20,6 +20,7 @@ const VIEWS = { ...Object.fromEntries(STEPS.map(([name, , view]) => [name, view]
 
 const main = document.getElementById("main");
 let leave = null;
+let shown = 0; // how often a view was asked for: only the last one is put on the page
 
 function here() {
   const [name, ...rest] = location.hash.replace(/^#/, "").split("/");
@@ -36,6 +37,7 @@ function stepList(current) {
 
 async function show(focus = true) {
   const { name, args } = here();
+  const mine = ++shown;
   leave?.();
   leave = null;
   const isStep = STEPS.some(([step]) => step === name);
@@ -48,6 +50,7 @@ async function show(focus = true) {
   } catch (error) {
     view = { title: "Not shown", node: h("section", {}, h("h1", {}, "Not shown"), h("p", { class: "error" }, lineOf(error)), button("Try again", () => show())) };
   }
+  if (mine !== shown) return view.leave?.();
   leave = view.leave ?? null;
   document.title = `${view.title} · whichcore`;
   put(main, isStep ? stepList(name) : "", view.node);
