@@ -337,3 +337,20 @@ def test_a_signal_told_to_be_ignored_stays_ignored():
         "assert signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL"
     )
     subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+
+
+@pytest.mark.parametrize(("said", "used"), [(None, "1"), ("3", "3")])
+def test_linear_algebra_keeps_to_one_thread_unless_told_otherwise(said, used):
+    code = (
+        "import atexit, os, sys\n"
+        "sys.argv = ['whichcore', '--help']\n"
+        "from whichcore.cli import main\n"
+        "told = lambda: print('threads', os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)\n"
+        "atexit.register(told)\n"
+        "main()\n"
+    )
+    env = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    env |= {} if said is None else {"OPENBLAS_NUM_THREADS": said}
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True)
+    # set before numpy is there, which reads it once
+    assert done.stdout.splitlines()[-1] == f"threads {used} False"
