@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +10,7 @@ from whichcore.analysis.curve_table import SHIFTS, CurveTable, library_table
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
 from whichcore.analysis.reach import reach_of
-from whichcore.analysis.section_fit import feels_section
+from whichcore.analysis.section_fit import by_section
 from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import ComplexArray
 
@@ -40,25 +40,14 @@ def predictions(
     return rows_of(materials, table.pick(indices), observation, other_section=other_section)
 
 
-def _section_means(
-    materials: Sequence[Material], observation: Observation, other_section: bool
-) -> Iterator[tuple[list[int], ComplexArray]]:
-    """Yield what sections do to λ (P,), and the positions of the materials of one section."""
-    groups: dict[object, list[int]] = {}
-    for k, material in enumerate(materials):
-        groups.setdefault((feels_section(material), material.section_m), []).append(k)
-    for rows in groups.values():
-        yield rows, section_prior_of(materials[rows[0]], observation, other_section=other_section).mean
-
-
 def rows_of(
     materials: Sequence[Material], table: CurveTable, observation: Observation, *, other_section: bool
 ) -> ComplexArray:
     """Predict the rows (M, S, P) of some materials from their curves as tabulated; see `predictions`."""
     frequency = observation.frequency_hz
     values = table.shifted(observation.log_frequency, SHIFTS)
-    for rows, mean in _section_means(materials, observation, other_section):
-        values[rows] += mean
+    for rows in by_section(materials):
+        values[rows] += section_prior_of(materials[rows[0]], observation, other_section=other_section).mean
     values = reading_rows(values, observation)
     starts = np.array([m.frequency_hz[0] for m in materials])
     initial = np.array([-np.log(m.initial_permeability) for m in materials])

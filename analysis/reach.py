@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.curve_table import GRID_STEP
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.section_fit import feels_section
+from whichcore.analysis.section_fit import by_section
 from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import FloatArray
 
@@ -172,15 +172,11 @@ def reach_of(
 
 def all_followed(
     materials: Sequence[Material], observation: Observation, *, other_section: bool
-) -> list[int]:
+) -> NDArray[np.int_]:
     """Return the followed points of each material; for those of one section they are counted once."""
-    known: dict[object, int] = {}
-    out = []
-    for material in materials:
-        key = feels_section(material), material.section_m
-        if key not in known:
-            known[key] = followed_points(material, observation, other_section=other_section)
-        out.append(known[key])
+    out = np.empty(len(materials), dtype=np.int_)
+    for rows in by_section(materials):
+        out[rows] = followed_points(materials[rows[0]], observation, other_section=other_section)
     return out
 
 

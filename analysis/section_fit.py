@@ -7,6 +7,8 @@ and the ribbon and stand in the curve already.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from whichcore.analysis.materials import Material, MaterialClass
@@ -23,6 +25,14 @@ NOTEWORTHY_EFFECT = 0.02
 _TABLE_BAND_HZ = (1e3, 1e6)
 
 Sides = tuple[float, float]
+
+
+def by_section(materials: Sequence[Material]) -> list[list[int]]:
+    """Return the positions of materials whose section acts alike, group by group."""
+    groups: dict[object, list[int]] = {}
+    for k, material in enumerate(materials):
+        groups.setdefault((feels_section(material), material.section_m), []).append(k)
+    return list(groups.values())
 
 
 def feels_section(material: Material) -> bool:
