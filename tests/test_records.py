@@ -17,7 +17,7 @@ import skrf
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import text
+from sqlalchemy import select, text
 
 from postgres_server import running_server, start, stop
 from whichcore import load_library
@@ -44,7 +44,8 @@ from whichcore.records import (
 from whichcore.records.database import _steps, bring_up_to_date, engine_of, transaction
 from whichcore.records.explanation import KEY, explanation_of
 from whichcore.records.keep import Origin
-from whichcore.records.schema import METADATA
+from whichcore.records.query import after
+from whichcore.records.schema import METADATA, RECORD
 from whichcore.workflow import demo_bins, demo_library, identify_files
 
 BINS = {one.id: one.request for one in demo_bins()}
@@ -160,6 +161,24 @@ def test_pages_of_a_search_hold_everything_once_newest_first(store):
     assert [record.id for page in pages for record in page] == kept[::-1]
     assert store.count() == 7
     assert store.count(most=5) == 5
+
+
+def test_a_page_far_down_takes_no_more_steps_of_the_database_than_the_first(tmp_path):
+    with open_store(str(tmp_path / "records.sqlite")) as store:
+        kept = [store.add(note(f"core {n}")) for n in range(60)]
+        first = instructions_for(store, Question(before=kept[-1]))
+        assert instructions_for(store, Question(before=kept[5])) <= 1.1 * first
+
+
+def instructions_for(store, question):
+    """Return how many instructions the database takes for a page of three."""
+    order = (RECORD.c.created_at.desc(), RECORD.c.id)
+    steps = itertools.count()
+    with store.transaction() as connection:
+        connection.connection.driver_connection.set_progress_handler(lambda: next(steps) < 0, 1)
+        connection.execute(select(RECORD.c.id).where(after(question)).order_by(*order).limit(3)).all()
+        connection.connection.driver_connection.set_progress_handler(None, 1)
+    return next(steps)
 
 
 @pytest.mark.parametrize("rare", [500, 2])

@@ -89,12 +89,16 @@ def _has_index(connection: Connection) -> bool:
 
 
 def after(question: Question) -> ColumnElement[bool]:
-    """Return the condition that a record follows the one the page begins behind, in the order of the list."""
+    """Return the condition that a record follows the one the page begins behind, in the order of the list.
+
+    The bound of the time stands alone, outside of the ``or``: so the index of times begins there, however far
+    down the page is.
+    """
     if not question.before:
         return true()
     last = RECORD.alias()
     at = select(last.c.created_at).where(last.c.id == question.before).scalar_subquery()
-    return or_(RECORD.c.created_at < at, and_(RECORD.c.created_at == at, RECORD.c.id > question.before))
+    return and_(RECORD.c.created_at <= at, or_(RECORD.c.created_at < at, RECORD.c.id > question.before))
 
 
 def _of_verdicts(question: Question) -> list[ColumnElement[bool]]:
