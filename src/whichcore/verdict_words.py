@@ -12,6 +12,8 @@ from whichcore.wording import certainty, listed, percent, quantity, with_uncerta
 _MOVED = 0.01
 #: Classes, and materials, told of each piece of evidence.
 _TOLD = 3
+#: What "none of these" does not cover: what looks alike is not told apart by looks.
+UNLISTED_MEANS = "A grade that is not among the references, but close to one of them, counts as that one."
 
 
 def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
@@ -36,6 +38,11 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
         f"undecided. Likeliest is {names.get(best.material, best.material)} ({best.material}) at "
         f"{percent(best.probability)}; none of the references is at {percent(verdict.unlisted_probability)}."
     )
+
+
+def unlisted_sentence(verdict: Verdict) -> str:
+    """Return how probable none of the references is, and what that means."""
+    return f"None of these: {percent(verdict.unlisted_probability)}. {UNLISTED_MEANS}"
 
 
 def measured_sentence(measured: InitialPermeability) -> str:

@@ -11,6 +11,7 @@ from whichcore.verdict_words import (
     evidence_sentence,
     kind_of_core,
     measured_sentence,
+    unlisted_sentence,
     verdict_sentence,
 )
 from whichcore.wording import percent, quantity
@@ -90,7 +91,7 @@ def _remainder(case: Identification) -> tuple[str, ...]:
     if rest:
         together = percent(sum(candidate.probability for candidate in rest))
         lines.append(f"The other {len(rest)} together: {together}.")
-    lines.append(f"None of these: {percent(verdict.unlisted_probability)}.")
+    lines.append(unlisted_sentence(verdict))
     lines.append(
         "scale and corner: permeability and corner frequency of this core over those of the reference. "
         "points: measured points on which the reference says anything."

@@ -8,7 +8,13 @@ from whichcore.analysis.verdict import Candidate, Verdict
 from whichcore.report.document import Block, Points, Section, Sheet, Words
 from whichcore.report.dossier import Dossier
 from whichcore.report.pictures import decision_picture, permeability_picture
-from whichcore.verdict_words import data_lines, evidence_sentence, kind_of_core, measured_sentence
+from whichcore.verdict_words import (
+    data_lines,
+    evidence_sentence,
+    kind_of_core,
+    measured_sentence,
+    unlisted_sentence,
+)
 from whichcore.wording import listed, percent, quantity
 
 #: Candidates shown: all of at least this probability, but not fewer and not more than these.
@@ -53,7 +59,7 @@ def candidates_section(dossier: Dossier) -> Section:
     if rest := verdict.candidates[len(shown) :]:
         together = percent(sum(candidate.probability for candidate in rest))
         lines.append(f"The other {len(rest)} together: {together}.")
-    lines.append(f"None of these: {percent(verdict.unlisted_probability)}.")
+    lines.append(unlisted_sentence(verdict))
     if dossier.fitted:
         lines.append(
             "Scale and corner: permeability and corner frequency of this core over those of the reference. "

@@ -19,7 +19,13 @@ from whichcore.files.text import write_bytes
 from whichcore.libraries import library_for
 from whichcore.records import Kind, Store, keep_core, keep_verdict, open_store
 from whichcore.records.keep import Origin
-from whichcore.verdict_words import evidence_sentence, kind_of_core, measured_sentence, verdict_sentence
+from whichcore.verdict_words import (
+    UNLISTED_MEANS,
+    evidence_sentence,
+    kind_of_core,
+    measured_sentence,
+    verdict_sentence,
+)
 from whichcore.web.curves import permeability_curve
 from whichcore.web.folders import safe_name, specimen_file
 from whichcore.web.messages import Answering
@@ -105,6 +111,7 @@ def told(case: Identification) -> dict[str, Any]:
         "evidence": [evidence_sentence(shift) for shift in verdict.evidence],
         "candidates": [_candidate(one, case.names) for one in verdict.candidates[:SHOWN]],
         "unlisted": percent(verdict.unlisted_probability),
+        "unlisted_means": UNLISTED_MEANS,
         "unlisted_probability": verdict.unlisted_probability,
         "gapped": percent(verdict.gapped_probability),
         "other_turns": percent(verdict.other_turns_probability),

@@ -131,7 +131,7 @@ function nextSteps(verdict) {
 
 function bars(verdict) {
   const rows = [...verdict.candidates.map((one) => ({ name: one.name, id: one.material, of: one.class, p: one.probability, said: one.percent, more: more(one) })),
-    { name: "none of these", id: "", of: "", p: verdict.unlisted_probability, said: verdict.unlisted, more: "" }];
+    { name: "none of these", id: "", of: "", p: verdict.unlisted_probability, said: verdict.unlisted, more: verdict.unlisted_means }];
   return h("ol", { class: "bars" }, rows.map((row) => {
     const fill = h("span", { class: "fill" });
     fill.style.inlineSize = `${Math.max(100 * row.p, 0.5)}%`;
