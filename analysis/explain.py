@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from whichcore.analysis.curve_deviation import amplitudes, curve_columns
 from whichcore.analysis.foresight import Knowledge
-from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, unexplained
+from whichcore.analysis.kin import NEAR_KIN_SHARE
+from whichcore.analysis.linear_candidate import LinearCandidate, unexplained
+from whichcore.analysis.near_kin import of_near_kin, of_reference
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.posterior import fitted_log_reluctivity
@@ -58,7 +59,7 @@ def decided_by(knowledge: Knowledge, turns: int, *, none_of_these: bool) -> Deci
         return None
     judged = [_Judged.of(knowledge, index, turns) for index in rivals]
     if none_of_these:
-        judged.insert(0, _Judged.none_of_these(knowledge))
+        judged.insert(0, _Judged.none_of_these(knowledge, rivals[0], turns))
     seen = np.logical_and.reduce([item.linear[0][1].speaks for item in judged])
     seen[knowledge.observation.spectrum_points :] = False
     if not seen.any():
@@ -85,24 +86,20 @@ class _Judged:
     @classmethod
     def of(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
         material, observation = knowledge.library.materials[index], knowledge.observation
-        explanation, curve = knowledge.evidence.explanations[index], reference_curve(material, observation)
-        return cls(
-            [
-                (
-                    float(np.log(amplitude.share)),
-                    around(
-                        material, explanation, observation,
-                        curve_columns(observation, material, amplitude, explanation), turns, curve,
-                    ),
-                )
-                for amplitude in amplitudes(material)
-            ]
-        )  # fmt: skip
+        return cls(of_reference(material, knowledge.evidence.explanations[index], observation, turns))
 
     @classmethod
-    def none_of_these(cls, knowledge: Knowledge) -> _Judged:
-        members = open_members(knowledge.observation, knowledge.observation)
-        return cls([(member.log_prior, member.linear) for member in members])
+    def none_of_these(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
+        """Return what is in no library: members of the open family, and near kin of one material."""
+        material, observation = knowledge.library.materials[index], knowledge.observation
+        kin = of_near_kin(material, knowledge.evidence.explanations[index], observation, turns)
+        of_kin = np.log(NEAR_KIN_SHARE / len(knowledge.library.materials))
+        return cls(
+            [
+                *((member.log_prior, member.linear) for member in open_members(observation, observation)),
+                *((float(share + of_kin), linear) for share, linear in kin),
+            ]
+        )
 
     def contributions(self, observation: Observation, points: NDArray[np.int_]) -> FloatArray:
         """Log density of μ′ and μ″ of each point given the points before it, (P, 2); their sum is the whole.

@@ -20,9 +20,9 @@ from whichcore.analysis.types import FloatArray
 
 #: Spread of the level of kin about the reference (2σ of its logarithm), deviation of their curve. Practice.
 KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
-#: Share of unlisted materials that are kin of a listed one: most grades that a library lacks are. Practice:
-#: more doubts right names more than it keeps from wrong ones (docs/decisions/0009).
-KIN_SHARE = 0.6
+#: Shares of unlisted materials that are kin of a listed one, and near kin (`near_kin`): most grades that a
+#: library lacks are. Practice: what they do to verdicts is counted (docs/decisions/0009, 0015).
+KIN_SHARE, NEAR_KIN_SHARE = 0.2, 0.6
 
 
 @lru_cache(maxsize=8)
@@ -40,7 +40,7 @@ def _kin(material: Material) -> Material:
 
 
 def with_kin(
-    alternative: tuple[float, dict[str, float]], kin: FloatArray, classes: Sequence[str]
+    alternative: tuple[float, dict[str, float]], kin: tuple[FloatArray, FloatArray], classes: Sequence[str]
 ) -> tuple[float, dict[str, float]]:
     """Join what the wide family and the kin say.
 
@@ -48,8 +48,8 @@ def with_kin(
     ----------
     alternative : (float, dict of str to float)
         Log evidence of the family, and the probability of each class under it.
-    kin : float array (M,)
-        Log evidence of each of the kin.
+    kin : (float array (M,), float array (M,))
+        Log evidence of the kin of each material, and of its near kin.
     classes : sequence of str (M)
 
     Returns
@@ -58,11 +58,13 @@ def with_kin(
         Log evidence of "none of these", and the probability of each class under it.
     """
     family, by_class = alternative
-    own = np.log(KIN_SHARE / kin.size) + kin
+    far, near = kin
+    own = np.logaddexp(np.log(KIN_SHARE) + far, np.log(NEAR_KIN_SHARE) + near) - np.log(far.size)
     names = list(dict.fromkeys((*by_class, *classes)))
     logs = []
     for name in names:
-        of_family = family + np.log(max((1 - KIN_SHARE) * by_class.get(name, 0.0), 1e-300))
+        share = (1 - KIN_SHARE - NEAR_KIN_SHARE) * by_class.get(name, 0.0)
+        of_family = family + np.log(max(share, 1e-300))
         logs.append(logsumexp([of_family, *own[[c == name for c in classes]]]))
     total = float(logsumexp(logs))
     return total, {name: float(np.exp(value - total)) for name, value in zip(names, logs, strict=True)}

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.candidate_cube import Explanation
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.curve_table import GRID_STEP, CurveTable, tabulate
+from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
 from whichcore.analysis.priors import CRACK_SPREAD, level_centre, own_corner_spread
@@ -49,6 +50,12 @@ class LinearCandidate:
     def residual(self, observation: Observation) -> FloatArray:
         """Whitened measured minus prior mean, (2P,); zero where the curve is silent."""
         return observation.whiten(np.where(self.speaks, observation.log_reluctivity - self.base, 0))
+
+    def log_density(self, observation: Observation) -> float:
+        """Log density of the whitened data where the curve speaks, up to a constant of their number."""
+        residual, inner = self.residual(observation), InnerFactor.of_columns(self.columns)
+        explained = inner.apply(self.columns.T @ residual)
+        return float(-0.5 * (residual @ residual - explained @ explained + inner.log_det))
 
 
 def reference_curve(material: Material, observation: Observation) -> CurveTable:

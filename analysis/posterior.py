@@ -17,6 +17,7 @@ from whichcore.analysis.first_look import EXPLAINED
 from whichcore.analysis.kin import kin_of, with_kin
 from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material
+from whichcore.analysis.near_kin import near_kin_evidence
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
 from whichcore.analysis.reach import followed_points, reach_of
@@ -88,19 +89,29 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     for (index, other), judged in _worked_out(case, library.materials, branches, found).items():
         found[index][other] = judged
     best = [_joined(list(found[index].values())) for index in range(len(library.materials))]
+    log_evidence = np.array([b.log_evidence for b in best])
+    explanations = {i: b.explanation for i, b in enumerate(best) if b.explanation is not None}
+    turns = branches.turns[0][0]
+    far = _kin_evidence(case, branches)
+    # without a spectrum there is no detail by which near kin would differ from the others
+    near = (
+        near_kin_evidence(library.materials, log_evidence, explanations, observation, turns)
+        if observation.spectrum_points
+        else far
+    )
     unlisted, by_class = with_kin(
         open_alternative(case),
-        _kin_evidence(case, branches),
+        (far, near),
         [material.material_class.value for material in library.materials],
     )
     return Evidence(
-        log_evidence=np.array([b.log_evidence for b in best]),
+        log_evidence=log_evidence,
         unlisted=unlisted,
         unlisted_classes=by_class,
         gapped=np.array([b.gapped for b in best]),
         other_turns=np.array([b.other_turns for b in best]),
-        explanations={i: b.explanation for i, b in enumerate(best) if b.explanation is not None},
-        stated_turns=branches.turns[0][0],
+        explanations=explanations,
+        stated_turns=turns,
         points_used=reach_of(library.materials, observation, np.zeros(1, dtype=int))
         .mask(observation.frequency_hz.size)
         .sum(axis=1),

@@ -13,13 +13,14 @@ Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``readi
 ``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
 separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
 their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
-so). With ``--rows`` every draw is appended to a file, and draws that stand there are not done again;
-``--draws 0`` reports what is there.
+so); ``own`` (each reference states the section of the core) and ``own-absent`` (the grade and what cannot be
+separated from it missing there). With ``--rows`` every draw is appended to a file, and draws that stand there
+are not done again; ``--draws 0`` reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
-the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent:
-unlisted, class or undecided 70, a wrong name above 0.8 in 5. Left-out stands beside it and is not gated:
-docs/decisions/0009-what-absent-means.md.
+the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent and
+own-absent: unlisted, class or undecided 70, a wrong name above 0.8 in 5. Left-out stands beside them and is
+not gated: docs/decisions/0009-what-absent-means.md.
 """
 
 from __future__ import annotations

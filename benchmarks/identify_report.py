@@ -18,6 +18,8 @@ SURE = 0.8
 #: deviate as much.
 TWIN = 0.05
 GATED = ("random", "p0", "p1")
+#: Gated likewise: grades taken out of the library, the sections of the others unknown or stated.
+MISSING = ("absent", "own-absent")
 #: Protocols in which a simple method is not what it is elsewhere: another L0 than it takes, or a whole sweep
 #: where the judge has one reading.
 NOT_COMPARABLE = {
@@ -181,11 +183,12 @@ def missed_gates(result: dict[str, Table]) -> list[str]:
         error = result.get(name, {}).get("calibration error", 0.0)
         if error > CALIBRATION_GATE:
             missed.append(f"{name}, calibration error {error:.3f} above {CALIBRATION_GATE}")
-    table = result.get("absent", {})
-    if table.get("unlisted, class or undecided", 1.0) < HONEST_GATE:
-        missed.append(f"absent, unlisted, class or undecided below {HONEST_GATE}")
-    if table.get("wrong name above 0.8", 0.0) > WRONG_GATE:
-        missed.append(f"absent, wrong name above 0.8 in more than {WRONG_GATE}")
+    for name in MISSING:
+        table = result.get(name, {})
+        if table.get("unlisted, class or undecided", 1.0) < HONEST_GATE:
+            missed.append(f"{name}, unlisted, class or undecided below {HONEST_GATE}")
+        if table.get("wrong name above 0.8", 0.0) > WRONG_GATE:
+            missed.append(f"{name}, wrong name above 0.8 in more than {WRONG_GATE}")
     return missed
 
 

@@ -198,8 +198,9 @@ class TestScores:
         wrong = [row | {"rank": 4} for row in good]
         missed = tables.missed_gates(tables.report(wrong))
         assert [text.split(" ")[1] for text in missed] == ["first", "within", "calibration"]
-        left = [_row(protocol="absent", rank=95, first=0.9, k=k) for k in range(10)]
-        assert len(tables.missed_gates(tables.report(left))) == 2
+        for name in tables.MISSING:
+            left = [_row(protocol=name, rank=95, first=0.9, k=k) for k in range(10)]
+            assert len(tables.missed_gates(tables.report(left))) == 2
         honest = [row | {"kind": "unlisted", "first": 0.1} for row in left]
         assert tables.missed_gates(tables.report(honest)) == []
         beside = [row | {"protocol": "left-out"} for row in left]

@@ -13,7 +13,10 @@ _MOVED = 0.01
 #: Classes, and materials, told of each piece of evidence.
 _TOLD = 3
 #: What "none of these" does not cover: what looks alike is not told apart by looks.
-UNLISTED_MEANS = "A grade that is not among the references, but close to one of them, counts as that one."
+UNLISTED_MEANS = (
+    "A grade that is not among the references, but as close to one of them as its own cores are, counts as "
+    "that one."
+)
 
 
 def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:

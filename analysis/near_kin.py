@@ -1,0 +1,141 @@
+"""Unlisted grades that lie near a listed one, told from its own cores by the detail of their curves.
+
+Cores of one grade deviate from its curve smoothly. Another grade of nearly the same curve, level and corner
+granted, differs from it in finer detail too: where its dispersion sets in and how sharply it turns. So near
+kin deviate as cores do, and by a little more at a short correlation length. They are compared with the
+reference around its best explanation, where everything is linear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.special import logsumexp
+
+from whichcore.analysis.candidate_cube import Explanation
+from whichcore.analysis.curve_deviation import LOOSE_DEVIATION, Amplitude, amplitudes, curve_columns
+from whichcore.analysis.curve_table import CurveTable
+from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve
+from whichcore.analysis.materials import Material
+from whichcore.analysis.observation import Observation, behind_gap, deviation_columns
+from whichcore.analysis.types import FloatArray
+
+#: What near kin deviate by beside what cores of a grade do: relative, correlation length in ln f, share of
+#: near kin. Practice; what they do to verdicts is counted by benchmarks/identify.py (docs/decisions/0015).
+FINER: tuple[tuple[float, float, float], ...] = ((0.01, 0.25, 0.5), (0.03, 0.7, 0.5))
+#: Spread of their level about the reference (2σ of its logarithm): one curve, one use. Practice.
+NEAR_TOLERANCE = 0.5
+#: References whose near kin are looked at: so many of the best, and none so far behind, in ln, that its near
+#: kin would have to be more likely than any were found to be.
+MOST_NEAR, TOO_FAR = 4, 12.0
+
+Weighed = tuple[float, LinearCandidate]
+
+
+def of_reference(
+    material: Material,
+    explanation: Explanation,
+    observation: Observation,
+    turns: int,
+    curve: CurveTable | None = None,
+) -> list[Weighed]:
+    """Return cores of a reference around its best explanation: log share and rows of each amplitude.
+
+    Parameters
+    ----------
+    material : Material
+    explanation : Explanation
+    observation : Observation
+    turns : int
+        Turn count the data were reduced with.
+    curve : CurveTable, optional
+        The `reference_curve`, where it is at hand.
+    """
+    curve = reference_curve(material, observation) if curve is None else curve
+    return [
+        (
+            float(np.log(amplitude.share)),
+            around(
+                material, explanation, observation,
+                curve_columns(observation, material, amplitude, explanation), turns, curve,
+            ),
+        )
+        for amplitude in amplitudes(material)
+    ]  # fmt: skip
+
+
+def of_near_kin(
+    material: Material,
+    explanation: Explanation,
+    observation: Observation,
+    turns: int,
+    curve: CurveTable | None = None,
+) -> list[Weighed]:
+    """Return near kin of a reference around its best explanation, as `of_reference` returns its cores.
+
+    None of a loose reference: it stands for many grades as it is.
+    """
+    if material.curve_deviation > LOOSE_DEVIATION:
+        return []
+    curve = reference_curve(material, observation) if curve is None else curve
+    kin = replace(material, tolerance=max(material.tolerance, NEAR_TOLERANCE))
+    usual = curve_columns(observation, material, _as_stated(material), explanation)
+    return [
+        (
+            float(np.log(share)),
+            around(
+                kin, explanation, observation,
+                np.concatenate([usual, _finer(observation, explanation, size, length)], axis=1), turns, curve,
+            ),
+        )
+        for size, length, share in FINER
+    ]  # fmt: skip
+
+
+def near_kin_evidence(
+    materials: Sequence[Material],
+    log_evidence: FloatArray,
+    explanations: Mapping[int, Explanation],
+    observation: Observation,
+    turns: int,
+) -> FloatArray:
+    """Log evidence of the near kin of each material, (M,); −∞ where it has none or they were not looked at.
+
+    Parameters
+    ----------
+    materials : sequence of Material (M)
+    log_evidence : float array (M,)
+        Of each material.
+    explanations : mapping of int to Explanation
+    observation : Observation
+    turns : int
+        Turn count the data were reduced with.
+    """
+    out = np.full(len(materials), -np.inf)
+    best = sorted(explanations, key=lambda i: -log_evidence[i])[:MOST_NEAR]
+    for i in [i for i in best if log_evidence[i] > log_evidence[best[0]] - TOO_FAR]:
+        curve = reference_curve(materials[i], observation)
+        kin = of_near_kin(materials[i], explanations[i], observation, turns, curve)
+        if kin:
+            own = of_reference(materials[i], explanations[i], observation, turns, curve)
+            gain = _log_density(kin, observation) - _log_density(own, observation)
+            out[i] = log_evidence[i] + gain
+    return out
+
+
+def _as_stated(material: Material) -> Amplitude:
+    """Return the amplitude that is nearest to the stated deviation of a core from its curve."""
+    stated = material.curve_deviation
+    return min(amplitudes(material), key=lambda amplitude: abs(amplitude.deviation - stated))
+
+
+def _finer(observation: Observation, explanation: Explanation, relative: float, length: float) -> FloatArray:
+    """Whitened columns of a deviation of the same size at all frequencies, (2P, K)."""
+    core, share = behind_gap(observation, explanation.gap_ratio)
+    return observation.whiten_columns(share * deviation_columns(core, relative, length, relative))
+
+
+def _log_density(weighed: Sequence[Weighed], observation: Observation) -> float:
+    return float(logsumexp([log_share + linear.log_density(observation) for log_share, linear in weighed]))

@@ -1,0 +1,135 @@
+"""Another grade close to a reference is told from a core of it by the detail of its curve."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.special import logsumexp
+from scipy.stats import multivariate_normal
+
+from identification import FREQUENCY, grade, grades, relaxation, ring, wound
+from whichcore import identify
+from whichcore.analysis import identify as judging
+from whichcore.analysis.kin import KIN_SHARE, NEAR_KIN_SHARE, with_kin
+from whichcore.analysis.near_kin import TOO_FAR, near_kin_evidence, of_near_kin, of_reference
+from whichcore.analysis.types import Reading, ReadingKind
+from whichcore.analysis.verdict import VerdictKind
+
+SAME = (5e-3, 10e-3)
+TRUTH = relaxation(2300, 1.8e6)
+LIBRARY = grades(
+    grade("own", 2300, 1.8e6, section_m=SAME, curve_deviation=0.03),
+    grade("lower", 900, 4e6, section_m=SAME, curve_deviation=0.03),
+)
+
+
+def waved(height, length, seed=3):
+    """The curve of another grade: the same but for a wave of a correlation length in ln f, of μ′ and μ″."""
+    rng = np.random.default_rng(seed)
+    x = np.log(FREQUENCY)
+    covariance = np.exp(-0.5 * ((x[:, None] - x) / length) ** 2) + 1e-9 * np.eye(x.size)
+    waves = height * (np.linalg.cholesky(covariance) @ rng.normal(size=(x.size, 2))).T
+    return TRUTH.real * (1 + waves[0]) + 1j * TRUTH.imag * (1 + waves[1])
+
+
+def case_of(permeability, library=LIBRARY):
+    """The data of a core, reduced, with what the curves say."""
+    return judging._reduce(ring(), wound(permeability, noise=0.003), (), library)
+
+
+def gain(case, index=0):
+    """How much more likely near kin of a material are than its own cores, in ln."""
+    curves = case.curves
+    found = near_kin_evidence(
+        case.library.materials, curves.log_evidence, curves.explanations, case.observation, 10
+    )
+    return found[index] - curves.log_evidence[index]
+
+
+def test_the_density_is_that_of_the_whole_curve_at_once():
+    """Independent: scipy's density of a dense covariance, mixed over the shares."""
+    case = case_of(waved(0.02, 0.4))
+    material, explained = case.library.materials[0], case.curves.explanations[0]
+
+    def dense(weighed):
+        parts = []
+        for share, linear in weighed:
+            covariance = np.eye(linear.columns.shape[0]) + linear.columns @ linear.columns.T
+            residual = linear.residual(case.observation)
+            parts.append(share + multivariate_normal(np.zeros(residual.size), covariance).logpdf(residual))
+        return logsumexp(parts)
+
+    kin, own = (dense(of(material, explained, case.observation, 10)) for of in (of_near_kin, of_reference))
+    assert gain(case) == pytest.approx(kin - own, abs=1e-6)
+
+
+@pytest.mark.parametrize("scale", [0.85, 1.0, 1.2])
+def test_a_core_of_the_grade_is_less_likely_near_kin(scale):
+    assert gain(case_of(scale * TRUTH)) < -2
+
+
+@pytest.mark.parametrize("length", [0.25, 0.4])
+def test_another_grade_of_nearly_the_same_curve_is(length):
+    """Two in a hundred of detail that no core of the grade shows: as far apart as sold grades are."""
+    assert gain(case_of(waved(0.02, length))) > 3
+
+
+def test_a_smooth_deviation_as_cores_have_it_makes_no_kin():
+    assert gain(case_of(waved(0.03, 1.5))) < 0
+
+
+def test_a_near_grade_that_is_missing_is_not_named():
+    missing = identify(ring(), sweep=wound(waved(0.03, 0.3), noise=0.003), library=LIBRARY)
+    own = identify(ring(), sweep=wound(TRUTH, noise=0.003), library=LIBRARY)
+    assert (own.kind, own.materials) == (VerdictKind.MATERIAL, ("own",))
+    assert own.unlisted_probability < 0.05
+    assert missing.kind is VerdictKind.UNLISTED
+    assert missing.material_class == "MnZn"
+    assert missing.decided_by.second is None
+    assert missing.decided_by.judged > 0
+    # the points show what the judge found: by near kin, which no member of the open family stands for
+    assert missing.decided_by.total > 0.5 * missing.decided_by.judged
+
+
+def test_a_loose_reference_has_no_near_kin():
+    loose = replace(LIBRARY.materials[0], curve_deviation=0.2)
+    close = grade("close", 2350, 1.85e6, section_m=SAME, curve_deviation=0.03)
+    case = case_of(TRUTH, grades(loose, close))
+    assert of_near_kin(loose, case.curves.explanations[0], case.observation, 10) == []
+    assert gain(case, 0) == -np.inf
+    assert np.isfinite(gain(case, 1))
+
+
+def test_a_reading_says_nothing_of_detail(monkeypatch):
+    """Kin near and far are then the same, so that their shares do not matter."""
+    told = []
+
+    def spy(alternative, kin, classes):
+        told.append(kin)
+        return with_kin(alternative, kin, classes)
+
+    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
+    reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
+    identify(ring(), readings=[reading], library=LIBRARY)
+    ((far, near),) = told
+    assert np.isfinite(far).all()
+    assert (near == far).all()
+
+
+def test_what_is_far_behind_is_not_looked_at():
+    case = case_of(TRUTH)
+    ahead, behind = case.curves.log_evidence
+    assert ahead - behind > TOO_FAR
+    assert gain(case, 1) == -np.inf
+
+
+def test_shares_of_kin_add_up():
+    """Where all say the same, so does their sum (analytic), and each class has its share."""
+    same, other = np.full(3, -7.0), np.array([-7.0, -np.inf, -np.inf])
+    total, by_class = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same, same), ["MnZn", "MnZn", "NiZn"])
+    assert total == pytest.approx(-7)
+    assert by_class["MnZn"] == pytest.approx(
+        0.5 * (1 - KIN_SHARE - NEAR_KIN_SHARE) + (KIN_SHARE + NEAR_KIN_SHARE) * 2 / 3
+    )
+    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, other), ["MnZn"] * 3)
+    assert total == pytest.approx(-7 + np.log(1 - NEAR_KIN_SHARE * 2 / 3))
