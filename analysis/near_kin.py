@@ -4,6 +4,9 @@ Cores of one grade deviate from its curve smoothly. Another grade of nearly the 
 granted, differs from it in finer detail too: where its dispersion sets in and how sharply it turns. So near
 kin deviate as cores do, and by a little more at a short correlation length. They are compared with the
 reference around its best explanation, where everything is linear.
+
+That needs a reference whose own detail can be trusted: one that states the section of the core it was swept
+on. A curve read off a figure carries the detail of the reading, and a loose one stands for many grades.
 """
 
 from __future__ import annotations
@@ -32,6 +35,11 @@ NEAR_TOLERANCE = 0.5
 MOST_NEAR, TOO_FAR = 4, 12.0
 
 Weighed = tuple[float, LinearCandidate]
+
+
+def shows_detail(material: Material) -> bool:
+    """Tell whether the curve of a reference is that of a known core, detail and all."""
+    return material.section_m is not None and material.curve_deviation <= LOOSE_DEVIATION
 
 
 def of_reference(
@@ -75,9 +83,9 @@ def of_near_kin(
 ) -> list[Weighed]:
     """Return near kin of a reference around its best explanation, as `of_reference` returns its cores.
 
-    None of a loose reference: it stands for many grades as it is.
+    Empty where the reference `shows_detail` not.
     """
-    if material.curve_deviation > LOOSE_DEVIATION:
+    if not shows_detail(material):
         return []
     curve = reference_curve(material, observation) if curve is None else curve
     kin = replace(material, tolerance=max(material.tolerance, NEAR_TOLERANCE))
@@ -100,8 +108,9 @@ def near_kin_evidence(
     explanations: Mapping[int, Explanation],
     observation: Observation,
     turns: int,
+    far: FloatArray,
 ) -> FloatArray:
-    """Log evidence of the near kin of each material, (M,); −∞ where it has none or they were not looked at.
+    """Log evidence of the near kin of each material, (M,).
 
     Parameters
     ----------
@@ -112,13 +121,22 @@ def near_kin_evidence(
     observation : Observation
     turns : int
         Turn count the data were reduced with.
+    far : float array (M,)
+        Log evidence of the far kin of each: it holds where nothing tells near from far, be it that there is
+        no spectrum or that the reference shows no detail.
+
+    Returns
+    -------
+    float array (M,)
+        −∞ where the reference is too far behind to be looked at.
     """
-    out = np.full(len(materials), -np.inf)
+    if not observation.spectrum_points:
+        return far
+    out = np.where([shows_detail(material) for material in materials], -np.inf, far)
     best = sorted(explanations, key=lambda i: -log_evidence[i])[:MOST_NEAR]
     for i in [i for i in best if log_evidence[i] > log_evidence[best[0]] - TOO_FAR]:
         curve = reference_curve(materials[i], observation)
-        kin = of_near_kin(materials[i], explanations[i], observation, turns, curve)
-        if kin:
+        if kin := of_near_kin(materials[i], explanations[i], observation, turns, curve):
             own = of_reference(materials[i], explanations[i], observation, turns, curve)
             gain = _log_density(kin, observation) - _log_density(own, observation)
             out[i] = log_evidence[i] + gain

@@ -93,12 +93,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     explanations = {i: b.explanation for i, b in enumerate(best) if b.explanation is not None}
     turns = branches.turns[0][0]
     far = _kin_evidence(case, branches)
-    # without a spectrum there is no detail by which near kin would differ from the others
-    near = (
-        near_kin_evidence(library.materials, log_evidence, explanations, observation, turns)
-        if observation.spectrum_points
-        else far
-    )
+    near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, far)
     unlisted, by_class = with_kin(
         open_alternative(case),
         (far, near),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from whichcore.analysis.curve_smoothing import smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
@@ -62,9 +63,10 @@ def material_of_core(
     notes = list(check_shape(specimen))
     spectrum = permeability(sweep, specimen)
     u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
-    kept = usable_points(spectrum.frequency_hz, spectrum.permeability, u_loss, notes)
-    mu = spectrum.permeability[kept]
-    scatter = np.sqrt(np.trace(spectrum.scatter[kept], axis1=1, axis2=2) / 2) / np.abs(mu)
+    course = smoothed(spectrum.frequency_hz, spectrum.permeability, spectrum.scatter)
+    kept = usable_points(spectrum.frequency_hz, course, u_loss, notes)
+    mu = course[kept]
+    notes += smoothing_notes(course, spectrum.permeability)
     level = spectrum.flux_density_t
     material = Material(
         id=label.id,
@@ -76,8 +78,7 @@ def material_of_core(
         permeability=mu,
         source=label.source,
         licence=label.licence,
-        # the noise of this sweep is frozen in the curve, so it widens what a second core may deviate
-        curve_deviation=float(np.hypot(CORE_TO_CORE, np.median(scatter))),
+        curve_deviation=CORE_TO_CORE,
         density_kg_m3=bare_density(specimen),
         section_m=core_geometry(specimen).section_m,
         temperature_c=spectrum.temperature_c
@@ -86,6 +87,14 @@ def material_of_core(
         flux_density_t=None if level is None else float(level[kept][0]),
     )
     return material, tuple(notes)
+
+
+def smoothing_notes(course: ComplexArray, swept: ComplexArray) -> tuple[str, ...]:
+    """Say how far the points of a sweep lie off its smooth course, where that was taken instead of them."""
+    if course is swept:
+        return ()
+    off = 100 * float(np.sqrt(np.mean(np.abs(swept / course - 1) ** 2)))
+    return (f"the curve is the smooth course of the sweep, whose points scatter about it by {off:.2g} %",)
 
 
 def check_shape(specimen: Specimen) -> tuple[str, ...]:

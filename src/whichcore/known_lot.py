@@ -9,15 +9,16 @@ import numpy as np
 
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.core_spread import CoreSpread, spread_of
+from whichcore.analysis.curve_smoothing import smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.priors import CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import ImpedanceSweep, Scope
+from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum, Scope
 from whichcore.analysis.uncertainty import ACROSS_SPECIMENS
 from whichcore.errors import InputError
-from whichcore.known_core import GradeLabel, bare_density, check_shape, usable_points
+from whichcore.known_core import GradeLabel, bare_density, check_shape, smoothing_notes, usable_points
 from whichcore.wording import listed
 
 #: Sides of two sections, and temperatures in K, that count as the same. Practice.
@@ -66,8 +67,12 @@ def material_of_cores(
     notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
     spectra = [permeability(core.sweep, core.specimen) for core in cores]
     spread = spread_of(spectra, _shared_scopes(cores))
-    kept = usable_points(spread.frequency_hz, spread.permeability, spread.u_loss, notes)
-    mu = spread.permeability[kept]
+    course = smoothed(
+        spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread.permeability)
+    )
+    notes += smoothing_notes(course, spread.permeability)
+    kept = usable_points(spread.frequency_hz, course, spread.u_loss, notes)
+    mu = course[kept]
     tolerance = spread.tolerance if stated_tolerance is None else stated_tolerance
     notes += _level_notes(spread, stated_tolerance)
     deviation = spread.curve_deviation
@@ -99,6 +104,13 @@ def material_of_cores(
         flux_density_t=float(np.median([f[0] for f in flux])) if len(flux) == len(cores) else None,
     )
     return material, tuple(notes)
+
+
+def _scatter_of_mean(spectra: Sequence[PermeabilitySpectrum], mean: ComplexArray) -> FloatArray:
+    """Scatter (F, 2, 2) of the mean of some sweeps: the usual relative one of each, at every point."""
+    each = [np.trace(s.scatter, axis1=1, axis2=2) / 2 / np.abs(s.permeability) ** 2 for s in spectra]
+    variance = sum(float(np.median(one)) for one in each) / len(spectra) ** 2
+    return np.asarray(variance * (np.abs(mean) ** 2)[:, None, None] * np.eye(2))
 
 
 def _told(core: KnownCore, notes: Sequence[str]) -> list[str]:
