@@ -52,6 +52,9 @@ class Material:
     temperature_c, flux_density_t : float or None
         Conditions of the curve.
     applications : tuple of str
+    swept : bool
+        The curve is the sweep of known cores, so that its detail is that of the grade; False for one that was
+        read off a figure, computed, or taken from a table.
     """
 
     id: str
@@ -72,6 +75,7 @@ class Material:
     temperature_c: float | None = None
     flux_density_t: float | None = None
     applications: tuple[str, ...] = ()
+    swept: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,6 +87,7 @@ def merged(first: Material, second: Material) -> Merged:
         frequency_hz=np.exp(x),
         permeability=np.exp(-(whole[0] + 1j * whole[1])),
         section_m=_section(first, second, notes),
+        swept=first.swept and second.swept,
         applications=tuple(dict.fromkeys((*first.applications, *second.applications))),
         **properties,
     )

@@ -5,8 +5,8 @@ granted, differs from it in finer detail too: where its dispersion sets in and h
 kin deviate as cores do, and by a little more at a short correlation length. They are compared with the
 reference around its best explanation, where everything is linear.
 
-That needs a reference whose own detail can be trusted: one that states the section of the core it was swept
-on. A curve read off a figure carries the detail of the reading, and a loose one stands for many grades.
+That needs a reference whose own detail can be trusted: one that was swept. A curve read off a figure carries
+the detail of the reading, and a loose one stands for many grades.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ Weighed = tuple[float, LinearCandidate]
 
 def shows_detail(material: Material) -> bool:
     """Tell whether the curve of a reference is that of a known core, detail and all."""
-    return material.section_m is not None and material.curve_deviation <= LOOSE_DEVIATION
+    return material.swept and material.curve_deviation <= LOOSE_DEVIATION
 
 
 def of_reference(
@@ -83,7 +83,7 @@ def of_near_kin(
 ) -> list[Weighed]:
     """Return near kin of a reference around its best explanation, as `of_reference` returns its cores.
 
-    Empty where the reference `shows_detail` not.
+    Empty where the reference shows no detail of its own (`shows_detail`).
     """
     if not shows_detail(material):
         return []

@@ -13,9 +13,9 @@ Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``readi
 ``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
 separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
 their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
-so); ``own`` (each reference states the section of the core) and ``own-absent`` (the grade and what cannot be
-separated from it missing there). With ``--rows`` every draw is appended to a file, and draws that stand there
-are not done again; ``--draws 0`` reports what is there.
+so); ``own`` (each reference was swept in such a ring, and states it) and ``own-absent`` (the grade and what
+cannot be separated from it missing there). With ``--rows`` every draw is appended to a file, and draws that
+stand there are not done again; ``--draws 0`` reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent and
@@ -109,9 +109,9 @@ class Collection:
 
     @cached_property
     def own(self) -> Library:
-        """The library with the section of the ring that cores are drawn as stated for each grade."""
+        """The library as if swept in rings like those that cores are drawn as, the section stated."""
         sides = (RING.outer_diameter_m - RING.inner_diameter_m) / 2, RING.height_m
-        return Library(tuple(replace(material, section_m=sides) for material in self.materials))
+        return Library(tuple(replace(material, section_m=sides, swept=True) for material in self.materials))
 
 
 def collection() -> Collection:

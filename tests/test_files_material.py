@@ -107,6 +107,7 @@ applications = ["power", "suppression"]
         ('licence = "own"', 'licence = "own"\nsection = "4 x 6 mm"', "unit is missing"),
         ('licence = "own"', 'licence = "own"\nsection = "0 mm x 6 mm"', "positive"),
         ('licence = "own"', 'licence = "own"\napplications = "power"', "list of words"),
+        ('licence = "own"', 'licence = "own"\nswept = "yes"', "true or false"),
         ('licence = "own"', 'licence = "own"\nresistvity = "5 ohm m"', "did you mean resistivity"),
         ('licence = "own"', 'licence = "own"\nresistivity = "5 ohm"', "unit of resistance"),
     ],
@@ -281,6 +282,7 @@ def test_any_material_survives_its_files(
         temperature_c=optional,
         flux_density_t=None if optional is None else optional / 1e3,
         applications=(word,),
+        swept=section is not None,
     )
     path = write_material(tmp_path_factory.mktemp("library"), material)
     assert equal(load_material(path), material)

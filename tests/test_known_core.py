@@ -58,7 +58,7 @@ def test_the_noise_of_the_sweep_is_not_kept():
     noisy = replace(swept, impedance_ohm=swept.impedance_ohm * (1 + noise))
     material, notes = material_of_core(specimen, noisy, LABEL)
     truth = np.interp(material.frequency_hz, FREQUENCY, CURVE)
-    assert material.curve_deviation == 0.03  # practice, CORE_TO_CORE
+    assert (material.curve_deviation, material.swept) == (0.03, True)  # practice, CORE_TO_CORE
     assert np.sqrt(np.mean(abs(material.permeability / truth - 1) ** 2)) < 0.6 * np.sqrt(2) * 0.01
     assert any("smooth course" in note for note in notes)
 

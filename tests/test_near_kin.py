@@ -18,8 +18,8 @@ from whichcore.analysis.verdict import VerdictKind
 SAME = (5e-3, 10e-3)
 TRUTH = relaxation(2300, 1.8e6)
 LIBRARY = grades(
-    grade("own", 2300, 1.8e6, section_m=SAME, curve_deviation=0.03),
-    grade("lower", 900, 4e6, section_m=SAME, curve_deviation=0.03),
+    grade("own", 2300, 1.8e6, section_m=SAME, swept=True),
+    grade("lower", 900, 4e6, section_m=SAME, swept=True),
 )
 
 
@@ -98,11 +98,11 @@ def test_a_near_grade_that_is_missing_is_not_named():
     assert missing.decided_by.total > 0.5 * missing.decided_by.judged
 
 
-@pytest.mark.parametrize("changes", [{"curve_deviation": 0.2}, {"section_m": None}])
+@pytest.mark.parametrize("changes", [{"curve_deviation": 0.2}, {"swept": False}])
 def test_a_reference_that_shows_no_detail_has_far_kin_alone(changes):
     """One that stands for many grades, or was read off a figure for all that is known."""
     plain = replace(LIBRARY.materials[0], **changes)
-    close = grade("close", 2350, 1.85e6, section_m=SAME, curve_deviation=0.03)
+    close = grade("close", 2350, 1.85e6, section_m=SAME, swept=True)
     case = case_of(TRUTH, grades(plain, close))
     assert of_near_kin(plain, case.curves.explanations[0], case.observation, 10) == []
     found = near(case)

@@ -79,6 +79,7 @@ def material_of_core(
         source=label.source,
         licence=label.licence,
         curve_deviation=CORE_TO_CORE,
+        swept=True,
         density_kg_m3=bare_density(specimen),
         section_m=core_geometry(specimen).section_m,
         temperature_c=spectrum.temperature_c

@@ -98,6 +98,7 @@ def material_of_cores(
         source=label.source,
         licence=label.licence,
         curve_deviation=deviation,
+        swept=True,
         density_kg_m3=_mean([bare_density(core.specimen) for core in cores]),
         section_m=_section(cores, label.material_class, notes),
         temperature_c=_temperature(cores, notes),

@@ -85,7 +85,7 @@ def _words(text: str) -> list[str]:
 
 def _material(curve: ImportedCurve, said: Mapping[str, Any]) -> Material:
     initial = said["initial_permeability"]
-    properties = {
+    properties: dict[str, Any] = {
         field: parse_quantity(said[option], dimension, where=f"--{option.replace('_', '-')}")
         for option, field, dimension in _PROPERTIES
         if said[option] is not None

@@ -94,6 +94,12 @@ def _applications(value: object) -> tuple[str, ...]:
     return tuple(value)
 
 
+def _yes_or_no(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise InputError("true or false was expected", got=f"{value}", allowed="true, false")
+    return value
+
+
 def _validated(parse: Callable[[object], Any]) -> BeforeValidator:
     return BeforeValidator(checked(parse))
 
@@ -120,6 +126,7 @@ class MaterialTable(BaseModel):
     temperature: Annotated[float | None, BeforeValidator(quantity(Dimension.TEMPERATURE))] = None
     flux_density: Annotated[float | None, BeforeValidator(positive_quantity(Dimension.FLUX_DENSITY))] = None
     applications: Annotated[tuple[str, ...], _validated(_applications)] = ()
+    swept: Annotated[bool, _validated(_yes_or_no)] = False
 
 
 _KNOWN = [field.alias or name for name, field in MaterialTable.model_fields.items()]
@@ -164,6 +171,7 @@ def load_material(path: str | Path) -> Material:
         temperature_c=table.temperature,
         flux_density_t=table.flux_density,
         applications=table.applications,
+        swept=table.swept,
         **optional,
     )
 
@@ -332,6 +340,8 @@ def _properties_text(material: Material) -> str:
     if material.section_m is not None:
         first, second = material.section_m
         lines.append(f"section = {_quoted(f'{float(first)!r} m x {float(second)!r} m')}")
+    if material.swept:
+        lines.append("swept = true")
     if material.applications:
         lines.append(f"applications = [{', '.join(_quoted(word) for word in material.applications)}]")
     return "".join(f"{line}\n" for line in lines)
