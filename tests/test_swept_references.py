@@ -67,6 +67,16 @@ def test_the_smooth_course_is_the_most_likely_of_those_tried():
     assert np.sqrt(np.mean((ours - truth) ** 2)) < 0.4 * noise
 
 
+def test_a_dense_sweep_makes_a_curve_of_few_points():
+    dense = np.geomspace(1e3, 3e6, 1201)
+    sweep = wound(relaxation(2300, 1.8e6, dense), frequency=dense, noise=0.01)
+    material, _ = material_of_core(ring(), sweep, LABEL)
+    assert 100 < material.frequency_hz.size < 150  # forty to the decade
+    truth = relaxation(2300, 1.8e6, material.frequency_hz)
+    # analytic: ten points each, and the smoothing takes more than half of what their mean leaves
+    assert np.sqrt(np.mean(np.abs(material.permeability / truth - 1) ** 2)) < 0.5 * np.sqrt(2 / 10) * 0.01
+
+
 def test_a_quiet_curve_stays_as_it_is():
     mu = relaxation(2300, 1.8e6)
     quiet = (5e-4 * np.abs(mu))[:, None, None] ** 2 * np.eye(2)

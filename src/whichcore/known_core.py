@@ -11,13 +11,16 @@ from whichcore.analysis.curve_smoothing import smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
+from whichcore.analysis.pooling import pooled
 from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
-from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep
+from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError, InputError
 
 #: Smooth deviation of another core of the grade from this one, relative, one standard deviation. Practice.
 CORE_TO_CORE = 0.03
+#: Points of a sweep from which on it is averaged to what a comparison takes. Practice.
+MOST_POINTS = 256
 #: A loss more negative than this many standard uncertainties is a fault of the measurement. Practice.
 _NEGATIVE_LIMIT = 3.0
 
@@ -61,7 +64,7 @@ def material_of_core(
         The loss is negative beyond its uncertainty, or fewer than two points are left.
     """
     notes = list(check_shape(specimen))
-    spectrum = permeability(sweep, specimen)
+    spectrum = spectrum_for_curve(sweep, specimen)
     u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
     course = smoothed(spectrum.frequency_hz, spectrum.permeability, spectrum.scatter)
     kept = usable_points(spectrum.frequency_hz, course, u_loss, notes)
@@ -88,6 +91,12 @@ def material_of_core(
         flux_density_t=None if level is None else float(level[kept][0]),
     )
     return material, tuple(notes)
+
+
+def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen) -> PermeabilitySpectrum:
+    """Return the spectrum of a known core, a dense one averaged as a core that is compared with it is."""
+    spectrum = permeability(sweep, specimen)
+    return pooled(spectrum) if spectrum.frequency_hz.size > MOST_POINTS else spectrum
 
 
 def smoothing_notes(course: ComplexArray, swept: ComplexArray) -> tuple[str, ...]:

@@ -12,13 +12,19 @@ from whichcore.analysis.core_spread import CoreSpread, spread_of
 from whichcore.analysis.curve_smoothing import smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
-from whichcore.analysis.permeability import permeability
 from whichcore.analysis.priors import CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum, Scope
 from whichcore.analysis.uncertainty import ACROSS_SPECIMENS
 from whichcore.errors import InputError
-from whichcore.known_core import GradeLabel, bare_density, check_shape, smoothing_notes, usable_points
+from whichcore.known_core import (
+    GradeLabel,
+    bare_density,
+    check_shape,
+    smoothing_notes,
+    spectrum_for_curve,
+    usable_points,
+)
 from whichcore.wording import listed
 
 #: Sides of two sections, and temperatures in K, that count as the same. Practice.
@@ -65,7 +71,7 @@ def material_of_cores(
         Too little of the band in common, or a loss that is negative beyond its uncertainty.
     """
     notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
-    spectra = [permeability(core.sweep, core.specimen) for core in cores]
+    spectra = [spectrum_for_curve(core.sweep, core.specimen) for core in cores]
     spread = spread_of(spectra, _shared_scopes(cores))
     course = smoothed(
         spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread.permeability)
