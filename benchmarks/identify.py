@@ -13,9 +13,10 @@ Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``readi
 ``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
 separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
 their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
-so); ``own`` (each reference was swept in such a ring, and states it) and ``own-absent`` (the grade and what
-cannot be separated from it missing there). With ``--rows`` every draw is appended to a file, and draws that
-stand there are not done again; ``--draws 0`` reports what is there.
+so); ``own`` (each reference was swept in such a ring, and states it), ``own-absent`` and ``own-novel`` (the
+grade missing there, with what cannot be separated from it, or with its near twins). With ``--rows`` every
+draw is appended to a file, and draws that stand there are not done again; ``--draws 0`` reports what is
+there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent and
@@ -78,11 +79,12 @@ LAWS = {
     "joined": Law(joined=True),
     "own": Law(),
     "own-absent": Law(),
+    "own-novel": Law(),
 }
 #: Protocols that take grades out of the library.
-TAKEN_OUT = ("left-out", "absent", "novel", "own-absent")
+TAKEN_OUT = ("left-out", "absent", "novel", "own-absent", "own-novel")
 #: Protocols whose references state the section of the core.
-OWN = ("own", "own-absent")
+OWN = ("own", "own-absent", "own-novel")
 #: Protocols that the posterior of the known law is computed for.
 KNOWN = ("random", "p0", "p1", "reading")
 
@@ -232,7 +234,7 @@ class Runner:
         distances = self.grades.squared_distances[truth] if self.protocol.endswith("absent") else None
         for i, material in enumerate(library.materials):
             absent = distances is not None and distances[i] < SEPARABLE_CHI2
-            twin = self.protocol == "novel" and twin_distance(known, material) < TWIN
+            twin = self.protocol.endswith("novel") and twin_distance(known, material) < TWIN
             if i != truth and not absent and not twin:
                 yield material
 

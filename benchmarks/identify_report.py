@@ -39,7 +39,7 @@ def report(rows: Sequence[Row]) -> dict[str, Table]:
         judged = _of(rows, name, "judge")
         table: Table = {}
         if judged:
-            taken_out = name in {"left-out", "absent", "novel", "own-absent"}
+            taken_out = name in {"left-out", "absent", "novel", "own-absent", "own-novel"}
             table = _left_out(judged) if taken_out else _listed(judged)
         if judged and name in {"random", "cracked", "joined"}:
             table |= _gaps(judged)
