@@ -12,15 +12,22 @@ from __future__ import annotations
 import numpy as np
 
 from whichcore.analysis.observation import CURVE_ROUGHNESS, log_reluctivity
-from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.analysis.types import ComplexArray, FloatArray, PermeabilitySpectrum
 
-#: Relative scatter below which a curve is left as it is: a third of what curves hold anyway. Practice.
+#: Relative scatter, of half of the points, below which a curve is left as it is; no point of another one is
+#: granted less. A third of what curves hold anyway. Practice.
 LEAST_SCATTER = CURVE_ROUGHNESS / 3
 #: Correlation lengths in ln f, and amplitudes in ln μ or rad, that are tried.
 LENGTHS, AMPLITUDES = (0.15, 0.25, 0.4, 0.7, 1.2, 2.0), np.geomspace(1e-3, 10, 9)
 #: Prior standard deviation of level and slope of the whole curve: as good as unknown.
 _UNKNOWN = 30.0
 _FEWEST = 8
+
+
+def relative_scatter(spectrum: PermeabilitySpectrum) -> FloatArray:
+    """Return the standard deviation of the noise of each part of each point over |μ|, (F,)."""
+    own = np.sqrt(np.trace(spectrum.scatter, axis1=1, axis2=2) / 2)
+    return np.asarray(own / np.abs(spectrum.permeability))
 
 
 def smoothed(frequency_hz: FloatArray, permeability: ComplexArray, scatter: FloatArray) -> ComplexArray:
@@ -30,19 +37,19 @@ def smoothed(frequency_hz: FloatArray, permeability: ComplexArray, scatter: Floa
     ----------
     frequency_hz : float array (F,)
     permeability : complex array (F,)
-    scatter : float array (F, 2, 2)
-        Covariance of real and imaginary part of each point, of its noise alone.
+    scatter : float array (F,)
+        Of each point, as `relative_scatter` gives it.
 
     Returns
     -------
     complex array (F,)
         The curve itself where its scatter is below LEAST_SCATTER, or where it has too few points.
     """
-    relative = np.sqrt(np.trace(scatter, axis1=1, axis2=2) / 2) / np.abs(permeability)
-    if frequency_hz.size < _FEWEST or np.median(relative) < LEAST_SCATTER:
+    if frequency_hz.size < _FEWEST or np.median(scatter) < LEAST_SCATTER:
         return permeability
     x, rows = np.log(frequency_hz), log_reluctivity(permeability)
-    real, imag = (_most_likely_mean(x, part, relative) for part in (rows.real, rows.imag))
+    noise = np.maximum(scatter, LEAST_SCATTER)
+    real, imag = (_most_likely_mean(x, part, noise) for part in (rows.real, rows.imag))
     return np.asarray(np.exp(-(real + 1j * imag)))
 
 

@@ -79,10 +79,20 @@ def test_a_dense_sweep_makes_a_curve_of_few_points():
 
 def test_a_quiet_curve_stays_as_it_is():
     mu = relaxation(2300, 1.8e6)
-    quiet = (5e-4 * np.abs(mu))[:, None, None] ** 2 * np.eye(2)
+    quiet = np.full(mu.size, 5e-4)
     assert smoothed(FREQUENCY, mu, quiet) is mu
     # too few points to tell a course from scatter
     np.testing.assert_array_equal(smoothed(FREQUENCY[:7], mu[:7], 1e4 * quiet[:7]), mu[:7])
+
+
+@pytest.mark.parametrize("quiet", [0.0, 1e-9, 1e-6])
+def test_a_band_without_scatter_beside_a_noisy_one_is_followed(quiet):
+    """As two ranges may have it; the quiet points lie on the truth (known) and the course keeps to them."""
+    mu, low = relaxation(2300, 1.8e6), FREQUENCY < 1e4
+    noise = 0.02 * np.random.default_rng(6).normal(size=(2, mu.size)) * ~low
+    course = smoothed(FREQUENCY, mu * (1 + noise[0] + 1j * noise[1]), np.where(low, quiet, 0.02))
+    np.testing.assert_allclose(np.abs(course / mu - 1)[low], 0, atol=2e-3)
+    assert np.sqrt(np.mean(np.abs(course / mu - 1)[~low] ** 2)) < 0.6 * np.sqrt(2) * 0.02
 
 
 @pytest.mark.parametrize("noise", [(0.002, 0.003), (0.01, 0.01)])

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from whichcore.analysis.curve_smoothing import smoothed
+from whichcore.analysis.curve_smoothing import relative_scatter, smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
@@ -66,7 +66,7 @@ def material_of_core(
     notes = list(check_shape(specimen))
     spectrum = spectrum_for_curve(sweep, specimen)
     u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
-    course = smoothed(spectrum.frequency_hz, spectrum.permeability, spectrum.scatter)
+    course = smoothed(spectrum.frequency_hz, spectrum.permeability, relative_scatter(spectrum))
     kept = usable_points(spectrum.frequency_hz, course, u_loss, notes)
     mu = course[kept]
     notes += smoothing_notes(course, spectrum.permeability)

@@ -9,12 +9,12 @@ import numpy as np
 
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.core_spread import CoreSpread, spread_of
-from whichcore.analysis.curve_smoothing import smoothed
+from whichcore.analysis.curve_smoothing import relative_scatter, smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.priors import CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum, Scope
+from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum, Scope
 from whichcore.analysis.uncertainty import ACROSS_SPECIMENS
 from whichcore.errors import InputError
 from whichcore.known_core import (
@@ -73,9 +73,7 @@ def material_of_cores(
     notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
     spectra = [spectrum_for_curve(core.sweep, core.specimen) for core in cores]
     spread = spread_of(spectra, _shared_scopes(cores))
-    course = smoothed(
-        spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread.permeability)
-    )
+    course = smoothed(spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread))
     notes += smoothing_notes(course, spread.permeability)
     kept = usable_points(spread.frequency_hz, course, spread.u_loss, notes)
     mu = course[kept]
@@ -113,11 +111,10 @@ def material_of_cores(
     return material, tuple(notes)
 
 
-def _scatter_of_mean(spectra: Sequence[PermeabilitySpectrum], mean: ComplexArray) -> FloatArray:
-    """Scatter (F, 2, 2) of the mean of some sweeps: the usual relative one of each, at every point."""
-    each = [np.trace(s.scatter, axis1=1, axis2=2) / 2 / np.abs(s.permeability) ** 2 for s in spectra]
-    variance = sum(float(np.median(one)) for one in each) / len(spectra) ** 2
-    return np.asarray(variance * (np.abs(mean) ** 2)[:, None, None] * np.eye(2))
+def _scatter_of_mean(spectra: Sequence[PermeabilitySpectrum], spread: CoreSpread) -> FloatArray:
+    """Relative scatter (F,) of the mean of some sweeps: the usual one of each, at every point."""
+    each = [float(np.median(relative_scatter(spectrum))) for spectrum in spectra]
+    return np.full(spread.frequency_hz.size, np.linalg.norm(each) / len(each))
 
 
 def _told(core: KnownCore, notes: Sequence[str]) -> list[str]:
