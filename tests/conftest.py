@@ -3,6 +3,7 @@
 import os
 
 import pytest
+from hypothesis import settings
 
 from scripted import ScriptServer
 
@@ -10,6 +11,9 @@ from scripted import ScriptServer
 os.environ.pop("COLUMNS", None)
 # before numpy is there: workers fill the cores already, and on small matrices threads mostly wait
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# hypothesis gives an example 200 ms unless told otherwise: no test is timed against a clock
+settings.register_profile("without a clock", deadline=None)
+settings.load_profile("without a clock")
 NO_SKIP = os.environ.get("WHICHCORE_NO_SKIP") == "1"
 
 
