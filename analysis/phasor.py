@@ -8,6 +8,7 @@ exact.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,7 +35,10 @@ LARGEST_CLOCK_OFFSET = 1e-3
 VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
 GAUSS_NEWTON_STEPS = 12
 CONVERGED = 1e-5  # rad at the ends of the record; the error left is of the order of its square
-CONVERGED_SHARE = 0.3  # of the standard uncertainty of that angle: it is carried over to first order
+#: A last step is carried over the blocks of the record without another pass where the angle left inside a
+#: block is so small a share of the standard uncertainty of the angle at the ends, and where that at the ends
+#: is less than so many radians: both are errors of second and third order.
+CARRIED_SHARE, CARRIED = 0.3, 0.01
 ROUNDING = 4 * float(np.finfo(np.float64).eps)  # share of the sum of squares lost in arithmetic
 FEWEST_PERIODS = 3
 SMALL = 10.0  # a phasor below ten of its own standard uncertainties
@@ -124,16 +128,17 @@ def _coarse(record: _Record) -> tuple[float, bool]:
     turning = tones.segment_phasors(sums, record.blocks, nominal)
     count, length = record.blocks.segments, record.blocks.segment_length
     power = np.abs(np.fft.fft(turning, 1 << (8 * count - 1).bit_length())) ** 2
-    weighed = (power / record.power[:, None]).sum(axis=0)
+    weighed = (1 / record.power) @ power
     turns = np.fft.fftfreq(weighed.size)
     reach = LARGEST_CLOCK_OFFSET * record.plan.omega * length / (2 * np.pi) + 1 / count
     best = int(np.argmax(np.where(np.abs(turns) <= reach, weighed, -1.0)))
     offset = 2 * np.pi * float(turns[best])
     index = np.arange(count) - (count - 1) / 2
+    scaled, spread = turning / np.sqrt(record.power)[:, None], index @ index / count
     for _ in range(4):  # the grid of the transform leaves up to 0.2 rad at the ends
-        still = turning * np.exp(-1j * offset * index) / np.sqrt(record.power)[:, None]
-        joint = still.mean(axis=1).conj() @ still
-        offset += float(index @ joint.imag) / max(float(joint.real.mean() * (index @ index)), 1e-300)
+        still = scaled * np.exp(-1j * offset * index)
+        joint = still.sum(axis=1).conj() @ still
+        offset += float(index @ joint.imag) / max(float(joint.real.sum() * spread), 1e-300)
     return record.plan.omega + offset / length, bool(weighed.max() <= 4 * weighed[best])
 
 
@@ -145,13 +150,12 @@ class _Result:
     """
 
     fit: tones.LineFit
-    totals: tones.Totals
+    sums: tones.BlockSums
     orders: NDArray[np.int64]
     noise: FloatArray
     step: float
     variance: float
     found: bool
-    residuals: ComplexArray
 
     @property
     def phasors(self) -> ComplexArray:
@@ -179,55 +183,54 @@ def _search(record: _Record, omega: float) -> _Result | None:
         ends = record.plan.samples / 2
         if abs(result.step) * ends < CONVERGED:
             return result
-        if abs(result.step) < CONVERGED_SHARE * np.sqrt(result.variance):
+        if _small(record, result):
             return _carried(record, result)
     return None
 
 
 def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
     """Fit all lines at one frequency, keep the visible ones, and take one step in frequency if ``free``."""
-    count = record.plan.samples
     at = np.where(record.lines.orders > 0, record.lines.orders * omega, record.lines.fixed)
     sums = tones.project(record.samples, record.blocks, at)
-    totals = tones.Totals(sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), record.moments.products, count)
-    whole = tones.solve_lines(totals, at)
+    totals = tones.add_up(sums, at, record.moments.products, record.plan.samples)
+    whole = tones.solve_lines(totals)
     seen = _significance(whole, _noise(record, whole)) > VISIBLE
     kept: NDArray[np.bool_] = seen[0] | seen[1]
     found = bool(kept[1])
     kept[:2] = True
-    totals = totals.only(kept)
-    fit = tones.fit_lines(totals, at[kept])
+    fit = tones.fit_lines(totals.only(kept))
     noise = _noise(record, fit)
     step, variance = _frequency_step(fit, noise, record.power) if free and found else (0.0, 0.0)
-    left = tones.segment_residuals(sums, record.blocks, fit)
-    return _Result(fit, totals, record.lines.orders[kept], noise, step, variance, found, left)
+    return _Result(fit, sums.only(kept), record.lines.orders[kept], noise, step, variance, found)
+
+
+def _small(record: _Record, result: _Result) -> bool:
+    """Say whether the last step may be carried over the blocks."""
+    step, blocks = abs(result.step), record.blocks
+    inside = blocks.length if step * blocks.samples / 2 < CARRIED else blocks.samples
+    return bool(step * inside < CARRIED_SHARE * np.sqrt(result.variance) * blocks.samples)
 
 
 def _carried(record: _Record, result: _Result) -> _Result:
-    """Carry a fit to the frequency it points at, without another pass over the samples.
-
-    Σ x e^{−j(ω+δ)n′} = Σ x e^{−jωn′} − jδ Σ n′ x e^{−jωn′}, and what is left is of the order of (δN/2)². The
-    other lines stay where they were fitted.
-    """
-    old = result.totals
-    sums, omega = old.sums.copy(), result.fit.omega.copy()
-    sums[:, 1] -= 1j * result.step * old.tone_moment
-    omega[1] += result.step
-    fit = tones.fit_lines(replace(old, sums=sums), omega)
+    """Carry a fit to the frequency it points at, without another pass over the samples."""
+    sums = tones.moved(result.sums, record.blocks, result.orders, result.step)
+    omega = result.fit.omega + result.orders * result.step
+    totals = tones.add_up(sums, omega, record.moments.products, record.plan.samples)
+    fit = tones.fit_lines(totals)
     noise = _noise(record, fit)
     _, variance = _frequency_step(fit, noise, record.power)
-    return replace(result, fit=fit, noise=noise, step=0.0, variance=variance)
+    return replace(result, fit=fit, sums=sums, noise=noise, step=0.0, variance=variance)
 
 
 def _noise(record: _Record, fit: tones.Solution) -> FloatArray:
     """Return the covariance (2, 2) of the residuals per sample, codes²."""
-    squares = np.diag(record.moments.products)
-    floor = np.maximum(ROUNDING * squares, 1e-30)
-    variance = np.maximum(np.diag(fit.residual), floor)
-    limit = np.sqrt(variance[0] * variance[1])
-    cross = float(np.clip(fit.residual[0, 1], -limit, limit))
+    (a, cross), (_, b) = fit.residual.tolist()
+    (squares_a, _), (_, squares_b) = record.moments.products.tolist()
+    a, b = max(a, ROUNDING * squares_a, 1e-30), max(b, ROUNDING * squares_b, 1e-30)
+    limit = math.sqrt(a * b)
+    cross = min(max(cross, -limit), limit)
     freedom = record.plan.samples - (2 * fit.omega.size - 1) - 0.5  # half of the common frequency each
-    return np.array([[variance[0], cross], [cross, variance[1]]]) / freedom
+    return np.array([[a, cross], [cross, b]]) / freedom
 
 
 def _significance(fit: tones.Solution, noise: FloatArray) -> FloatArray:
@@ -244,23 +247,27 @@ def _frequency_step(fit: tones.LineFit, noise: FloatArray, power: FloatArray) ->
 
     The channels are weighted by their own noise; the variance allows for the correlation between them.
     """
-    weight = np.where(power > 1e-30, 1 / np.diag(noise), 0.0)
-    curvature = float(weight @ np.diag(fit.slope_power))
+    weight = (power > 1e-30) / noise.diagonal()
+    curvature = float(weight @ fit.slope_power.diagonal())
     if curvature <= 0:
         return 0.0, 0.0
-    step = float(weight @ np.diag(fit.slope_residual)) / curvature
+    step = float(weight @ fit.slope_residual.diagonal()) / curvature
     return step, float(weight @ (noise * fit.slope_power) @ weight) / curvature**2
 
 
-def _random_covariance(record: _Record, result: _Result) -> tuple[FloatArray, bool]:
-    """Return the 4×4 covariance, codes², without the converter's term, and whether the segments raised it."""
-    diagonal = np.array([result.fit.inverse.cosine[1, 1], result.fit.inverse.sine[1, 1]])
+def _random_covariance(record: _Record, result: _Result, left: ComplexArray) -> tuple[FloatArray, bool]:
+    """Return the 4×4 covariance, codes², without the converter's term, and whether the segments raised it.
+
+    ``left`` (2, segments) is what is left of the tone in each.
+    """
     turn = result.fit.tone_shift.view(np.float64)
-    white = np.kron(result.noise, np.diag(diagonal)) + result.variance * np.outer(turn, turn)
+    white = result.variance * np.outer(turn, turn)
+    white[::2, ::2] += result.noise * result.fit.inverse.cosine[1, 1]
+    white[1::2, 1::2] += result.noise * result.fit.inverse.sine[1, 1]
     count = record.blocks.segments
     if count < FEWEST_SEGMENTS:
         return white, False
-    parts = np.stack([result.residuals.real, result.residuals.imag], axis=1).reshape(4, count)
+    parts = np.stack([left.real, left.imag], axis=1).reshape(4, count)
     return raised_covariance(white, parts @ parts.T / (count - 2) / count, count - 2)
 
 
@@ -268,7 +275,8 @@ def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: boo
     """Add the converter's term, scale to volts, and say what is doubtful."""
     volts = np.array(capture.volts_per_code)
     scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
-    random, raised = _random_covariance(record, result)
+    left = tones.segment_residuals(result.sums, record.blocks, result.fit)
+    random, raised = _random_covariance(record, result, left)
     steps = converters(capture)
     systematic = np.zeros((4, 4))
     for c in range(2):
@@ -279,7 +287,7 @@ def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: boo
     orders = {int(k): result.phasors[:, i] * volts for i, k in enumerate(result.orders) if k > 1}
     flags = [*clip_flags(capture), *record.lines.flags, *_tone_flags(record, result, in_reach=in_reach)]
     if raised:
-        flags += _stability_flags(record, result, steps)
+        flags += _stability_flags(record, result, left, steps)
     for c in range(2):
         flags += _channel_flags(result, c, steps[c], random + systematic)
     return Phasors(
@@ -305,7 +313,7 @@ def _of_converter(
     result: _Result, steps: tuple[Converter, Converter], channel: int, samples: int
 ) -> FloatArray:
     """Return what steps and non-linearity add to one channel over so many samples, codes²."""
-    rms = float(np.sqrt(result.noise[channel, channel]))
+    rms = math.sqrt(result.noise[channel, channel])
     tone = complex(result.phasors[channel, 1])
     return phasor_term(steps[channel], tone, rms, result.omega / (2 * np.pi), samples)
 
@@ -329,7 +337,7 @@ def _tone_flags(record: _Record, result: _Result, *, in_reach: bool) -> list[Pha
 
 
 def _stability_flags(
-    record: _Record, result: _Result, steps: tuple[Converter, Converter]
+    record: _Record, result: _Result, left: ComplexArray, steps: tuple[Converter, Converter]
 ) -> list[PhasorFlag]:
     """Flag a tone that drifts or is modulated: its segments scatter more than the noise, and not at random.
 
@@ -338,14 +346,14 @@ def _stability_flags(
     differences, 2 for white noise.
     """
     flags = []
-    for c, left in enumerate(result.residuals):
+    for c, own in enumerate(left):
         tone = abs(result.phasors[c, 1])
         of_steps = _of_converter(result, steps, c, record.blocks.segment_length)
-        power = float(np.sum(np.abs(left) ** 2))
-        rms = np.sqrt(power / left.size)
-        ratio = float(np.sum(np.abs(np.diff(left)) ** 2)) / max(power, 1e-300)
+        power = float(np.sum(np.abs(own) ** 2))
+        rms = np.sqrt(power / own.size)
+        ratio = float(np.sum(np.abs(np.diff(own)) ** 2)) / max(power, 1e-300)
         beyond = rms > UNSTABLE_SHARE * tone and rms > 3 * np.sqrt(np.trace(of_steps))
-        if beyond and abs(ratio - 2) > 5 * np.sqrt(2 / left.size):
+        if beyond and abs(ratio - 2) > 5 * np.sqrt(2 / own.size):
             detail = f"the tone drifts or is modulated by {100 * rms / max(tone, 1e-300):.2g} % rms"
             flags.append(PhasorFlag(FlagKind.UNSTABLE, c, detail))
     return flags

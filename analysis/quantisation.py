@@ -11,6 +11,8 @@ from whichcore.analysis.types import FloatArray
 from whichcore.errors import AnalysisError
 
 SERIES_TERMS = 40
+_K = np.arange(1, SERIES_TERMS + 1)
+_OF_TERM = 2 / (np.pi * _K) ** 2
 
 
 def step_noise(amplitude_steps: float, noise_steps: float) -> float:
@@ -35,11 +37,10 @@ def step_noise(amplitude_steps: float, noise_steps: float) -> float:
 
 def step_noise_of(amplitude_steps: FloatArray, noise_steps: float) -> FloatArray:
     """Return :func:`step_noise` of many peak values, float array like ``amplitude_steps``."""
-    k = np.arange(1, SERIES_TERMS + 1)
-    argument = 2 * np.pi * k * np.maximum(np.asarray(amplitude_steps)[..., np.newaxis], 1e-12)
+    argument = 2 * np.pi * _K * np.maximum(np.asarray(amplitude_steps)[..., np.newaxis], 1e-12)
     bessel_squared = np.minimum(1 / (np.pi * argument), np.minimum(0.34, argument**2 / 4))
-    dither = np.exp(-((2 * np.pi * k * noise_steps) ** 2))
-    return np.asarray(np.sum(4 / (np.pi * k) ** 2 * bessel_squared / 2 * dither, axis=-1))
+    dither = np.exp(-((2 * np.pi * noise_steps * _K) ** 2))
+    return np.asarray(bessel_squared @ (_OF_TERM * dither))
 
 
 def distinct_phases(cycles_per_sample: float, samples: int, amplitude_steps: float) -> float:
@@ -89,9 +90,10 @@ def phasor_term(
         places = distinct_phases(cycles_per_sample, samples, steps)
         repeated = math.exp(-((2 * math.pi * noise) ** 2)) / 6 * (1 / places - 1 / samples)
         round_about = converter.step**2 * max(repeated, 0.0)
-    unit = phasor / amplitude if amplitude > 0 else 1.0
-    direction = np.array([unit.real, unit.imag])
-    return along * np.outer(direction, direction) + round_about * np.eye(2)
+    unit = phasor / amplitude if amplitude > 0 else 1 + 0j
+    x, y = unit.real, unit.imag
+    cross = along * x * y
+    return np.array([[along * x * x + round_about, cross], [cross, along * y * y + round_about]])
 
 
 def noise_before_steps(step: float, residual_rms: float) -> float:
@@ -152,14 +154,20 @@ def coprime_periods(
             got=f"{shortest} to {target_samples}",
             allowed="16 or more, the shortest not above the longest",
         )
-    found = [_nearest_coprime(n, sample_rate_hz, frequency_hz) for n in range(shortest, target_samples + 1)]
-    return min(found, key=lambda record: (abs(record.frequency_hz - frequency_hz), -record.samples))
+    lengths = np.arange(shortest, target_samples + 1)
+    most = (lengths - 1) // 2
+    periods = np.clip(np.rint(lengths * (frequency_hz / sample_rate_hz)).astype(np.int64), 1, most)
+    usable = np.gcd(periods, lengths) == 1
+    if not usable.any():  # a single length, say: then the nearest number of periods that is coprime to it
+        periods = np.array(list(map(_nearest_coprime, lengths.tolist(), periods.tolist())))
+        usable = np.ones(lengths.size, dtype=bool)
+    off = np.where(usable, np.abs(periods * (sample_rate_hz / lengths) - frequency_hz), np.inf)
+    best = int(np.flatnonzero(off == off.min())[-1])  # of equals the longest
+    samples, whole = int(lengths[best]), int(periods[best])
+    return CoherentRecord(samples, whole, whole * sample_rate_hz / samples)
 
 
-def _nearest_coprime(samples: int, sample_rate_hz: float, frequency_hz: float) -> CoherentRecord:
-    wanted = samples * frequency_hz / sample_rate_hz
+def _nearest_coprime(samples: int, nearest: int) -> int:
     most = (samples - 1) // 2
-    nearest = min(max(round(wanted), 1), most)
     outward = (nearest + sign * distance for distance in range(samples) for sign in (1, -1))
-    periods = next(p for p in outward if 1 <= p <= most and math.gcd(p, samples) == 1)
-    return CoherentRecord(samples, periods, periods * sample_rate_hz / samples)
+    return next(p for p in outward if 1 <= p <= most and math.gcd(p, samples) == 1)

@@ -7,6 +7,7 @@ phase is zero, the phasors are averaged, and then divided.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from enum import StrEnum
 
 import numpy as np
@@ -79,6 +80,8 @@ def average_phasors(takes: Sequence[Phasors], *, reference: int = 1, spread: Spr
         No takes, takes of different points, too few takes for their scatter, a reference channel of zero.
     """
     _check_takes(takes, reference, spread)
+    if len(takes) == 1:
+        return _alone(takes[0], reference)
     turned = [_turned(take, reference) for take in takes]
     vectors = np.array([vector for vector, _, _ in turned])
     stated = np.mean([random for _, random, _ in turned], axis=0) / len(takes)
@@ -155,7 +158,8 @@ def _turned(take: Phasors, reference: int) -> tuple[FloatArray, FloatArray, Floa
     """
     unit = take.phasor_vpk[reference] / abs(take.phasor_vpk[reference])
     turned = take.phasor_vpk * unit.conj()
-    jacobian = np.kron(np.eye(2), _as_matrix(complex(unit.conj())))
+    jacobian = np.zeros((4, 4))
+    jacobian[:2, :2] = jacobian[2:, 2:] = _as_matrix(complex(unit.conj()))
     angle = jacobian[2 * reference + 1] / abs(turned[reference])
     sideways = (-1j * turned).view(np.float64)
     jacobian = jacobian + np.outer(sideways, angle)
@@ -163,6 +167,20 @@ def _turned(take: Phasors, reference: int) -> tuple[FloatArray, FloatArray, Floa
     vector = turned.view(np.float64).copy()
     vector[2 * reference + 1] = 0.0
     return vector, jacobian @ random @ jacobian.T, jacobian @ take.systematic_v2 @ jacobian.T
+
+
+def _alone(take: Phasors, reference: int) -> Phasors:
+    """Return the average of one take: the take itself, turned."""
+    vector, random, systematic = _turned(take, reference)
+    unit = take.phasor_vpk[reference] / abs(take.phasor_vpk[reference])
+    return replace(
+        take,
+        phasor_vpk=vector.view(np.complex128),
+        covariance_v2=random + systematic,
+        systematic_v2=systematic,
+        harmonics_vpk={k: take.harmonics_vpk[k] * unit.conj() ** k for k in sorted(take.harmonics_vpk)},
+        flags=_joined_flags([take]),
+    )
 
 
 def _joined_flags(takes: Sequence[Phasors]) -> tuple[PhasorFlag, ...]:

@@ -112,6 +112,28 @@ class BlockSums:
     sums: ComplexArray
     tone_moment: ComplexArray
 
+    def only(self, kept: NDArray[np.bool_]) -> BlockSums:
+        """Return the projections on some of the lines, the first two among them."""
+        return BlockSums(self.start, self.sums[:, :, kept], self.tone_moment)
+
+
+def moved(sums: BlockSums, blocks: Blocks, orders: NDArray[np.int64], step: float) -> BlockSums:
+    """Return the projections with the tone moved by ``step`` rad/sample and line l by ``orders[l]`` of it.
+
+    Each block is turned about its own middle c; of the tone also the first order inside the block is taken,
+    Σ x e^{−j(ω+δ)n′} = e^{−jδc} Σ (1 − jδ(n′ − c)) x e^{−jωn′}. What is left is of the order of (δM/2)²/6,
+    M samples in a block. In the moment Σ (n′ − c)² is taken as that of a pure tone, M²/12 of its sum.
+    """
+    length = np.full(sums.start.size, float(blocks.length))
+    length[blocks.segments * blocks.per_segment :] = blocks.samples - blocks.body
+    middle = sums.start + (length - 1) / 2
+    turned = sums.sums * np.exp(-1j * step * np.outer(middle, orders))
+    turn = np.exp(-1j * step * middle)
+    aside = sums.tone_moment - middle * sums.sums[:, :, 1]
+    turned[:, :, 1] -= 1j * step * turn * aside
+    second = middle * aside + length**2 / 12 * sums.sums[:, :, 1]
+    return BlockSums(sums.start, turned, turn * (sums.tone_moment - 1j * step * second))
+
 
 def project(samples: NDArray[Any], blocks: Blocks, omega: FloatArray) -> BlockSums:
     """Project both channels on the lines ``omega`` (rad/sample), block by block.
@@ -163,24 +185,27 @@ def _waves(omega: FloatArray, length: int) -> ComplexArray:
 
 def dirichlet(theta: FloatArray, samples: int) -> FloatArray:
     """Return D(θ) = Σ cos(θ n′) = sin(Nθ/2)/sin(θ/2) over n′ symmetric about 0."""
-    turns = np.round(theta / (2 * np.pi))
-    rest = theta - 2 * np.pi * turns
-    value: FloatArray = samples * np.sinc(samples * rest / (2 * np.pi)) / np.sinc(rest / (2 * np.pi))
-    return _sign(turns, samples) * value
+    turns = np.rint(theta / (2 * np.pi))
+    half = theta / 2 - np.pi * turns
+    small = half == 0
+    below = np.where(small, 1.0, np.sin(half))
+    value: FloatArray = np.where(small, samples, np.sin(samples * half) / below)
+    return value if samples % 2 else _sign(turns) * value
 
 
-def _sign(turns: FloatArray, samples: int) -> FloatArray:
-    """Return the sign that whole turns per sample give to half-odd n′ (N even)."""
-    return np.where((turns * (samples - 1)) % 2 == 0, 1.0, -1.0)
+def _sign(turns: FloatArray) -> FloatArray:
+    """Return the sign that whole turns per sample give to half-odd n′, those of an even number of samples."""
+    return 1 - 2 * (turns % 2)
 
 
 def dirichlet_slope(theta: FloatArray, samples: int) -> FloatArray:
     """Return D′(θ) = −Σ n′ sin(θ n′); θ must be a multiple of 2π or at least half a bin away from it."""
-    turns = np.round(theta / (2 * np.pi))
+    turns = np.rint(theta / (2 * np.pi))
     x = (theta - 2 * np.pi * turns) / 2
     safe = np.where(x == 0, 1.0, x)
     top = samples * np.cos(samples * safe) * np.sin(safe) - np.sin(samples * safe) * np.cos(safe)
-    return _sign(turns, samples) * np.where(x == 0, 0.0, top / (2 * np.sin(safe) ** 2))
+    slope: FloatArray = np.where(x == 0, 0.0, top / (2 * np.sin(safe) ** 2))
+    return slope if samples % 2 else _sign(turns) * slope
 
 
 def dirichlet_curvature(theta: float, samples: int) -> float:
@@ -204,35 +229,39 @@ class NormalInverse:
         return sums.real @ self.cosine + 1j * (sums.imag @ self.sine)
 
 
-def normal_inverse(omega: FloatArray, samples: int) -> NormalInverse:
-    """Invert the normal equations of the lines ``omega`` (L,) over ``samples`` samples.
+def normal_matrices(omega: FloatArray, samples: int) -> FloatArray:
+    """Return the normal matrices (2, L, L) of the cosines and of the sines of the lines ``omega`` (L,).
+
+    The sine of dc, which is none, stands as a line of its own that meets no other.
+    """
+    minus, plus = dirichlet(np.array([omega[:, None] - omega, omega[:, None] + omega]), samples)
+    matrices = np.array([minus + plus, minus - plus]) / 2
+    matrices[1, 0, 0] = samples / 2
+    return matrices
+
+
+def normal_inverse(matrices: FloatArray, samples: int) -> NormalInverse:
+    """Invert :func:`normal_matrices`, of all lines or of some.
 
     Raises
     ------
     AnalysisError
         When two lines can not be told apart on this record.
     """
-    minus = dirichlet(omega[:, None] - omega, samples)
-    plus = dirichlet(omega[:, None] + omega, samples)
-    cosine, sine = (minus + plus) / 2, (minus - plus)[1:, 1:] / 2
-    padded = np.zeros(cosine.shape)
-    padded[1:, 1:] = _inverted(sine, samples)
-    return NormalInverse(_inverted(cosine, samples), padded)
-
-
-def _inverted(matrix: FloatArray, samples: int) -> FloatArray:
     try:
-        inverse: FloatArray = np.linalg.inv(matrix).astype(np.float64)
+        inverse = np.linalg.inv(matrices)
     except np.linalg.LinAlgError:
-        inverse = np.full(matrix.shape, np.inf)
-    if not np.abs(matrix).sum(axis=0).max() * np.abs(inverse).sum(axis=0).max() < WORST_CONDITION:
+        inverse = np.full(matrices.shape, np.inf)
+    size = np.abs(np.array([matrices, inverse])).sum(axis=2).max(axis=2)
+    if not (size[0] * size[1]).max() < WORST_CONDITION:
         raise AnalysisError(
             "the record does not tell the tone from its offset or from other lines",
             where="capture",
             got=f"{samples} samples",
             next_step="record more periods, or shift the frequency off half the sample rate",
         )
-    return inverse
+    inverse[1, 0, 0] = 0.0
+    return NormalInverse(inverse[0], inverse[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,32 +302,61 @@ class LineFit(Solution):
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums over the whole record: Σ x e^{−jω_l n′} (2, L), Σ n′ x e^{−jω_1 n′} (2,), Σ x_c x_c′ (2, 2), N."""
+    """Sums over the whole record, and the normal matrices of its lines.
 
+    Attributes
+    ----------
+    omega : float array (L,)
+    sums : complex array (2, L)
+        Σ x e^{−jω_l n′}.
+    tone_moment : complex array (2,)
+        Σ n′ x e^{−jω_1 n′}.
+    products : float array (2, 2)
+        Σ x_c x_c′.
+    normal : float array (2, L, L)
+    samples : int
+    """
+
+    omega: FloatArray
     sums: ComplexArray
     tone_moment: ComplexArray
     products: FloatArray
+    normal: FloatArray
     samples: int
 
     def only(self, kept: NDArray[np.bool_]) -> Totals:
-        """Return the totals of some of the lines."""
-        return Totals(self.sums[:, kept], self.tone_moment, self.products, self.samples)
+        """Return the totals of some of the lines, the first two among them."""
+        lines = np.flatnonzero(kept)
+        return Totals(
+            self.omega[lines],
+            self.sums[:, lines],
+            self.tone_moment,
+            self.products,
+            self.normal[:, lines[:, None], lines],
+            self.samples,
+        )
 
 
-def solve_lines(totals: Totals, omega: FloatArray) -> Solution:
-    """Fit the lines ``omega`` (L,), rad/sample, to both channels; the first is dc, the second the tone."""
+def add_up(sums: BlockSums, omega: FloatArray, products: FloatArray, samples: int) -> Totals:
+    """Add the blocks up to the whole record."""
+    normal = normal_matrices(omega, samples)
+    return Totals(omega, sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), products, normal, samples)
+
+
+def solve_lines(totals: Totals) -> Solution:
+    """Fit the lines of ``totals`` to both channels; the first is dc, the second the tone."""
     sums = totals.sums
-    inverse = normal_inverse(omega, totals.samples)
+    inverse = normal_inverse(totals.normal, totals.samples)
     phasors = inverse.solve(sums)
     residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
-    return Solution(omega, phasors, inverse, (residual + residual.T) / 2)
+    return Solution(totals.omega, phasors, inverse, (residual + residual.T) / 2)
 
 
-def fit_lines(totals: Totals, omega: FloatArray) -> LineFit:
+def fit_lines(totals: Totals) -> LineFit:
     """Fit the lines as :func:`solve_lines`, and say how the fit hangs on the frequency of the tone."""
-    n, solved = totals.samples, solve_lines(totals, omega)
+    n, omega, solved = totals.samples, totals.omega, solve_lines(totals)
     inverse, phasors = solved.inverse, solved.phasors
-    plus, minus = dirichlet_slope(omega[1] + omega, n), dirichlet_slope(omega[1] - omega, n)
+    plus, minus = dirichlet_slope(np.array([omega[1] + omega, omega[1] - omega]), n)
     into_cosine, into_sine = -(plus + minus) / 2, -(plus - minus) / 2  # Σ n′ sin·cos_l, Σ n′ cos·sin_l
     tone = phasors[:, 1]
     shift = -tone.real * (inverse.cosine @ into_cosine)[1] + 1j * tone.imag * (inverse.sine @ into_sine)[1]
@@ -330,6 +388,7 @@ def segment_phasors(sums: BlockSums, blocks: Blocks, omega: FloatArray) -> Compl
     grouped = sums.sums[:, :body, :2].reshape(2, blocks.segments, blocks.per_segment, 2).sum(axis=2)
     centre = sums.start[: body : blocks.per_segment] + (blocks.segment_length - 1) / 2
     local = grouped * np.exp(1j * np.outer(centre, omega[:2]))
-    solved = normal_inverse(omega[:2], blocks.segment_length).solve(local)
+    length = blocks.segment_length
+    solved = normal_inverse(normal_matrices(omega[:2], length), length).solve(local)
     turned: ComplexArray = solved[:, :, 1] * np.exp(-1j * omega[1] * centre)
     return turned

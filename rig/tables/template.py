@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from whichcore.errors import InputError, InstrumentError
 
 _SPEC = re.compile(r"(\.\d{1,2})?[eEfgGd]?", re.ASCII)
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_NUMBER = re.compile(r"(?<![\w.])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _SWITCH = {"1": True, "ON": True, "+1": True, "0": False, "OFF": False, "+0": False}
 _PLAIN_UNITS = frozenset({"", "V", "S", "HZ", "SA/S", "S/S", "PTS", "X"})
 NOT_A_NUMBER = 9.9e37  # SCPI-1999, 7.2.1.4 and .5 (from memory): infinity 9.9E37, not a number 9.91E37
@@ -128,7 +128,7 @@ class Query:
             There is none, it is the mark for "not a number", or its unit is not known.
         """
         text = self._chosen(answer, where)
-        found = list(re.finditer(rf"(?<![\w.]){_NUMBER}", text))
+        found = list(_NUMBER.finditer(text))
         value = float(found[0][0]) if len(found) == 1 else math.nan
         if not math.isfinite(value) or abs(value) >= NOT_A_NUMBER:
             raise _unreadable(where, answer, "a number")
