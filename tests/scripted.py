@@ -76,7 +76,7 @@ class ScriptServer:
         """Fail unless every exchange has taken place."""
         self._stop.set()
         self._listener.close()
-        self._thread.join(5)
+        self._thread.join(60)
         assert self.faults == []
         assert [len(script) for script in self.left] == [0] * len(self.left), self.left
 

@@ -41,7 +41,7 @@ def served(bench, maker):
         bench.closing.set()
         server.shutdown()
         server.server_close()
-        thread.join(10)
+        thread.join(60)
 
 
 @pytest.fixture

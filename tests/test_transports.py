@@ -29,7 +29,7 @@ from whichcore.rig.virtual.front import LINES
 from whichcore.rig.virtual.hislip import HEADER, FatalCode, HislipServer, Kind
 from whichcore.rig.virtual.source import VirtualSource
 
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 KINDS = sorted(LINES) if os.name == "posix" else ["hislip", "socket"]
 QUICK = LinkSettings(timeout_s=2.0, block_timeout_s=0.5, baud_rate=115200)
 

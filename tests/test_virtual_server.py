@@ -31,7 +31,7 @@ from whichcore.rig.virtual.scpi import ERRORS, compile_header
 from whichcore.rig.virtual.server import InstrumentServer
 from whichcore.rig.virtual.source import VirtualSource
 
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 NO_ERROR = '0,"No error"'
 
 
