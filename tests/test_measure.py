@@ -48,6 +48,9 @@ from whichcore.rig.sweep.plan import log_grid
 from whichcore.rig.virtual import Setup, WoundCore, core, impedance_of, node_voltages
 from whichcore.rig.virtual.electronics import electronics
 
+# of sweeps of a bench that stands still one in 1000 is told to drift, by its design (sweep_run.DRIFT_CHANCE)
+pytestmark = pytest.mark.filterwarnings("ignore:the first frequency read:whichcore.errors.WhichcoreWarning")
+
 GRID = log_grid(2e4, 2e6, 3)
 WIRINGS = tuple(Wiring)
 
@@ -184,9 +187,10 @@ def test_the_load_of_the_second_winding_is_taken_off(labs, monkeypatch):
     lab = labs(Wiring.TWO_WINDINGS)
     item, specimen = lab.wound("bin-h", turns=30)
     beside, sweep = offs(lab, item, specimen, "freed.csv")
-    assert np.all(beside[3] < 2), beside  # where the load is a quarter of the reading
-    # below, the noise of the records rules: of four values one in twenty lies outside 2u; three hardly ever
-    assert np.sum(beside < 2) >= 6, beside
+    assert np.all(beside[3] < 2), beside  # where the load is a quarter of the reading; it scatters by 0.2 u
+    assert np.all(beside[:, 0] < 2), beside  # μ′ scatters by less than 0.1 u
+    # below 200 kHz noise rules μ″, which scatters by 1 u: beyond 5 lies one of a million
+    assert np.all(beside[:, 1] < 5), beside
     sources = {source.id: source for source in sweep.sources}
     for name in (INPUT_CAPACITANCE, INPUT_RESISTANCE):
         assert sources[name].scope is Scope.SPECIMENS
@@ -199,7 +203,7 @@ def test_the_load_of_the_second_winding_is_taken_off(labs, monkeypatch):
     )
     monkeypatch.setattr("whichcore.measure.sweep_run.second_winding", lambda *_: None)
     beside, _ = offs(lab, item, specimen, "loaded.csv")
-    assert np.all(beside[3] > 2), beside  # μ′ and μ″ at 200 kHz
+    assert np.all(beside[3] > 2), beside  # μ′ and μ″ at 200 kHz: 3.9 and 7.1, scattering by 0.02 and 0.2
 
 
 def test_two_windings_need_a_second_one_and_its_load(labs):

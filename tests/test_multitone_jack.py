@@ -12,8 +12,8 @@ import pytest
 from test_soundcard_jack import (  # noqa: F401 - fixtures
     NEVER,
     RATE,
+    TONES_WITHIN,
     TURNS,
-    WITHIN,
     _deviation,
     audio,
     bench,
@@ -53,7 +53,7 @@ def test_a_calibration_and_cores_by_tones_through_a_real_server(audio, bench, tm
             max(_deviation(z.impedance_ohm[0], true, z.scatter[0], [s.sensitivity[0] for s in z.sources]))
             for z, true in zip((point.corrected for point in points), truth, strict=True)
         ]
-        assert max(worst) < WITHIN, (name, worst)
+        assert max(worst) < TONES_WITHIN, (name, worst)
 
     wound = WoundCore(core("bin-h"), TURNS)
     (tmp_path / "core.toml").write_text(wound.specimen_toml(), encoding="utf-8")
@@ -72,7 +72,7 @@ def test_a_calibration_and_cores_by_tones_through_a_real_server(audio, bench, tm
         truth = impedance_of(wound, swept.frequency_hz)
         for k, z in enumerate(swept.impedance_ohm):
             sources = [source.sensitivity[k] for source in swept.sources]
-            assert max(_deviation(z, truth[k], swept.scatter[k], sources)) < WITHIN
+            assert max(_deviation(z, truth[k], swept.scatter[k], sources)) < TONES_WITHIN
         assert abs(swept.impedance_ohm / truth - 1).max() < 0.01
 
 

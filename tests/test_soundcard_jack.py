@@ -25,16 +25,22 @@ from whichcore.rig.virtual.audio_process import VirtualAudio, jack_is_here
 from whichcore.rig.virtual.cores import core
 from whichcore.rig.virtual.fixtures import WoundCore, fixture, impedance_of
 
-pytestmark = pytest.mark.skipif(
-    not (jack_is_here() and ctypes.util.find_library("portaudio")),
-    reason="needs jackd2 and libportaudio2 (apt install)",
-)
+pytestmark = [
+    pytest.mark.skipif(
+        not (jack_is_here() and ctypes.util.find_library("portaudio")),
+        reason="needs jackd2 and libportaudio2 (apt install)",
+    ),
+    # of sweeps of a bench that stands still one in 1000 is told to drift, by design (sweep_run.DRIFT_CHANCE)
+    pytest.mark.filterwarnings("ignore:the first frequency read:whichcore.errors.WhichcoreWarning"),
+]
 
 RATE = 96_000
 NEVER = threading.Event()
 GRID = (446.0, 2000.0, 8910.0, 38_000.0)
 TURNS = 30
-WITHIN = 3.5  # standard uncertainties; of 20 components one in 2000 is beyond by chance
+# standard uncertainties. One tone at a time most of one is the load's label: the worst part of a point is 0.6
+# off and scatters by 0.2. Of many tones noise is most: of 200 normal values one is beyond 5 in 10 000 runs
+WITHIN, TONES_WITHIN = 3.5, 5.0
 
 BENCH = """
 wiring = "shunt-at-ground"
@@ -154,7 +160,7 @@ def test_a_core_is_swept_at_its_flux_density_within_its_uncertainty(audio, bench
 
 def falls_silent(audio):
     """Wait until a look at the output has nothing to tell since the last one; False where it never comes."""
-    for _ in range(100):
+    for _ in range(1200):  # a minute
         time.sleep(0.05)  # seconds of sound on a server that runs free
         if audio.state()["loudest"] == 0.0:
             return True
@@ -201,7 +207,7 @@ def test_many_tones_at_once_read_a_core_within_their_uncertainty(audio, bench, t
         for k, z in enumerate(swept.impedance_ohm)
     ]
     assert len(worst) == len(grid)
-    assert max(worst) < WITHIN
+    assert max(worst) < TONES_WITHIN
     # computed: the load is 0.03 % off; the rest is noise
     assert np.max(np.abs(swept.impedance_ohm / truth - 1)) < 1e-3
 
