@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dtrtri
+from scipy.linalg.lapack import dtrtri
 from scipy.special import log_ndtr
 
 from whichcore.analysis.reach import Pattern, Reach, Stretches
@@ -58,45 +58,61 @@ class Products:
         )
 
 
+def inner_factors(grams: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Factor I + ŨᵀŨ = LLᵀ, the small matrix of the Woodbury identity.
+
+    Parameters
+    ----------
+    grams : float array (N, K, K)
+        ŨᵀŨ of N sets of points.
+
+    Returns
+    -------
+    (inverse, log_det) : float array (N, K, K), float array (N,)
+        L⁻ᵀ, so that vᵀ(I + ŨᵀŨ)⁻¹w is a plain product of rows vL⁻ᵀ, and ln det LLᵀ.
+    """
+    lower = np.asarray(np.linalg.cholesky(grams + np.eye(grams.shape[-1])), dtype=np.float64)
+    log_det = 2 * np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
+    for one in lower:  # each in its place; the general inverse would take five times as long
+        dtrtri(one.T, overwrite_c=1)
+    return lower.transpose(0, 2, 1), log_det
+
+
 class CommonFactors:
     """Factors for one set of whitened common columns (2P, K), one for each pattern of points, made once."""
 
     def __init__(self, columns: FloatArray) -> None:
         self.columns = columns
-        self._known: dict[Pattern, InnerFactor] = {}
+        self._places: dict[Pattern, int] = {}
+        self._inverse = np.empty((0, columns.shape[1], columns.shape[1]))
+        self._log_det = np.empty(0)
 
-    def of(self, pattern: Pattern) -> InnerFactor:
-        """Return the factor over the points of a pattern."""
-        self.prepare([pattern])
-        return self._known[pattern]
+    def of(self, patterns: Sequence[Pattern]) -> tuple[FloatArray, FloatArray]:
+        """Return L⁻ᵀ (N, K, K) and ln det of the covariance (N,) over the points of N patterns.
 
-    def prepare(self, patterns: Sequence[Pattern]) -> None:
-        """Make the factors of some patterns together: what their points share is multiplied out once."""
-        new = [pattern for pattern in dict.fromkeys(patterns) if pattern not in self._known]
-        if not new:
-            return
-        stretches = Stretches(self.columns.shape[0] // 2, new)
-        grams = stretches.products(self.columns.T, self.columns)
-        self._known.update(zip(new, map(InnerFactor, grams), strict=True))
+        New ones are made together: what their points share is multiplied out once.
+        """
+        new = [pattern for pattern in dict.fromkeys(patterns) if pattern not in self._places]
+        if new:
+            stretches = Stretches(self.columns.shape[0] // 2, new)
+            inverse, log_det = inner_factors(stretches.products(self.columns.T, self.columns))
+            self._places.update(zip(new, range(len(self._places), len(self._places) + len(new)), strict=True))
+            self._inverse = np.concatenate([self._inverse, inverse])
+            self._log_det = np.concatenate([self._log_det, log_det])
+        places = [self._places[pattern] for pattern in patterns]
+        return self._inverse[places], self._log_det[places]
 
 
 class InnerFactor:
-    """Factor of I + ŨᵀŨ, the small matrix of the Woodbury identity, from ŨᵀŨ."""
+    """The factor of one set of whitened common columns (R, K)."""
 
-    def __init__(self, gram: FloatArray) -> None:
-        # one factor for each set of points: the general inverse would take five times as long
-        factor, _ = dpotrf((np.eye(gram.shape[0]) + gram).T, lower=1, clean=1, overwrite_a=1)
-        self.log_det = float(2 * np.log(factor.diagonal()).sum())
-        self.inverse, _ = dtrtri(factor, lower=1, overwrite_c=1)
-
-    @classmethod
-    def of_columns(cls, columns: FloatArray) -> InnerFactor:
-        """Return the factor of whitened common columns."""
-        return cls(columns.T @ columns)
+    def __init__(self, columns: FloatArray) -> None:
+        inverse, log_det = inner_factors((columns.T @ columns)[None])
+        self._inverse, self.log_det = inverse[0], float(log_det[0])
 
     def apply(self, projected: FloatArray) -> FloatArray:
-        """Return L⁻¹ v for rows v (..., K), so that vᵀ(I + ŨᵀŨ)⁻¹w is a plain product."""
-        return np.asarray(projected @ self.inverse.T)
+        """Return vL⁻ᵀ for rows v (..., K)."""
+        return np.asarray(projected @ self._inverse)
 
 
 class JointFactors:
@@ -119,11 +135,8 @@ class JointFactors:
 
     def of(self, patterns: Sequence[Pattern]) -> tuple[FloatArray, FloatArray]:
         """Return L⁻ᵀ (N, A, K, K) and ln det of the covariance (N, A) over the points of N patterns."""
-        for one in self._single:
-            one.prepare(patterns)
-        factors = [[one.of(pattern) for one in self._single] for pattern in patterns]
-        inverse = np.array([[factor.inverse.T for factor in row] for row in factors])
-        return inverse, np.array([[factor.log_det for factor in row] for row in factors])
+        inverse, log_det = zip(*(one.of(patterns) for one in self._single), strict=True)
+        return np.stack(inverse, axis=1), np.stack(log_det, axis=1)
 
 
 def inner_products(

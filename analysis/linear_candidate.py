@@ -53,7 +53,7 @@ class LinearCandidate:
 
     def log_density(self, observation: Observation) -> float:
         """Log density of the whitened data where the curve speaks, up to a constant of their number."""
-        residual, inner = self.residual(observation), InnerFactor.of_columns(self.columns)
+        residual, inner = self.residual(observation), InnerFactor(self.columns)
         explained = inner.apply(self.columns.T @ residual)
         return float(-0.5 * (residual @ residual - explained @ explained + inner.log_det))
 

@@ -86,38 +86,42 @@ class Stretches:
         self._ends = np.array(sorted(ends))
 
     def products(self, left: FloatArray, right: FloatArray) -> FloatArray:
-        """Return left @ right over the points of each of the patterns, (N, …).
+        """Return left @ right over the points of each of the patterns, (N, A, B).
 
         Parameters
         ----------
-        left, right : float array (…, 2P), (2P, …)
+        left, right : float array (A, 2P), (2P, B)
             Real parts before imaginary ones.
         """
-        real, imag = slice(0, self._points), slice(self._points, None)
-        return self._over(
-            [
-                left[..., real][..., low:high] @ right[real][low:high]
-                + left[..., imag][..., low:high] @ right[imag][low:high]
-                for low, high in pairwise(self._ends)
-            ]
-        )
+        # both parts of a point side by side: a stretch is one product
+        rows, columns = left.shape[0], right.shape[1]
+        left = left.reshape(rows, 2, self._points).transpose(0, 2, 1).reshape(rows, -1)
+        right = right.reshape(2, self._points, columns).transpose(1, 0, 2).reshape(-1, columns)
+        running = np.zeros((self._ends.size, rows, columns))
+        for n, (low, high) in enumerate(pairwise(2 * self._ends), start=1):
+            np.matmul(left[:, low:high], right[low:high], out=running[n])
+        return self._over(running)
 
     def squares(self, left: FloatArray, right: FloatArray) -> FloatArray:
         """Return the inner products of rows (C, 2P) over the points of each of the patterns, (N, C)."""
         both = (left * right).reshape(left.shape[0], 2, self._points).sum(axis=1)
-        return self._over([both[:, low:high].sum(axis=1) for low, high in pairwise(self._ends)])
+        running = np.zeros((self._ends.size, left.shape[0]))
+        for n, (low, high) in enumerate(pairwise(self._ends), start=1):
+            running[n] = both[:, low:high].sum(axis=1)
+        return self._over(running)
 
-    def _over(self, sums: Sequence[FloatArray]) -> FloatArray:
-        """Add up what belongs to each stretch to what belongs to each of the patterns, (N, …)."""
-        running = np.zeros((len(sums) + 1, *sums[0].shape))
-        np.cumsum(sums, axis=0, out=running[1:])
+    def _over(self, running: FloatArray) -> FloatArray:
+        """Add up the sums over the stretches, behind a row of zeros, to those over the patterns, (N, …)."""
+        readings = running[running.shape[0] - self._readings :].copy()
+        np.cumsum(running, axis=0, out=running)
         low, high = np.searchsorted(self._ends, [(p.low, p.high) for p in self._patterns]).T
-        out = running[high] - running[low]
-        readings = sums[len(sums) - self._readings :]
+        out: FloatArray = running[high]
+        out -= running[low]
         for n, pattern in enumerate(self._patterns):
             for value, seen in zip(readings, pattern.readings, strict=True):
-                out[n] += value if seen else 0.0
-        return np.asarray(out)
+                if seen:
+                    out[n] += value
+        return out
 
 
 def whole(observation: Observation) -> Pattern:

@@ -39,7 +39,7 @@ def log_evidence_of_ringing(observation: Observation, followed: int) -> float:
     hidden = observation.at(at)
     residual = hidden.whiten(hidden.log_reluctivity - start)
     columns = _columns(hidden)
-    factor = InnerFactor.of_columns(columns)
+    factor = InnerFactor(columns)
     explained = factor.apply(residual @ columns)
     return float(-0.5 * (residual @ residual - explained @ explained + factor.log_det))
 

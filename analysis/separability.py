@@ -42,7 +42,7 @@ class Shared:
 
     def __init__(self, columns: FloatArray) -> None:
         self.columns = columns
-        self.factor = InnerFactor.of_columns(columns)
+        self.factor = InnerFactor(columns)
 
     def gram(self, rows: FloatArray) -> FloatArray:
         """Return the inner products (J, q, q) of rows (J, q, R) under (I + C Cᵀ)⁻¹."""

@@ -233,10 +233,7 @@ class _StretchProducts:
 
     def log_likelihood(self) -> FloatArray:
         """Log-likelihood of each member over each pattern, level and corner cell integrated, (N, C)."""
-        self._factors.prepare(self._patterns)
-        inner = [self._factors.of(pattern) for pattern in self._patterns]
-        inverse = np.stack([factor.inverse.T for factor in inner])
-        log_det = np.array([factor.log_det for factor in inner])
+        inverse, log_det = self._factors.of(self._patterns)
         gram = self._gram(inverse)
         growth = np.broadcast_to(log_det[:, None], gram.shape[2:])
         products = products_of(*marginalise_last(gram, growth, (_PRODUCT_STEP / 2) ** 2))
