@@ -8,7 +8,9 @@ from whichcore import identify
 from whichcore.analysis.curve_smoothing import AMPLITUDES, LENGTHS, _most_likely_mean, smoothed
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.verdict import VerdictKind
+from whichcore.errors import AnalysisError
 from whichcore.known_core import GradeLabel, material_of_core
+from whichcore.known_lot import KnownCore, material_of_cores
 
 LABEL = GradeLabel(
     id="own",
@@ -102,3 +104,16 @@ def test_a_core_of_something_else_still_is_not(noise):
     foreign = 1 + 2300 / (1 + (1j * FREQUENCY / 1.8e6) ** 0.8)
     verdict = identify(ring(), sweep=wound(foreign, noise=of_core), library=grades(reference, OTHER))
     assert verdict.kind is VerdictKind.UNLISTED
+
+
+def test_a_sweep_lost_in_scatter_makes_no_reference():
+    """One at 15 % does, with what it holds; one at 30 % is refused by name, alone and among others."""
+    sweeps = [wound(core(seed), noise=noise, seed=seed) for seed, noise in ((1, 0.003), (2, 0.15), (3, 0.3))]
+    material_of_core(ring(), sweeps[1], LABEL)
+    with pytest.raises(AnalysisError, match="scatters too much") as refused:
+        material_of_core(ring(), sweeps[2], LABEL)
+    assert refused.value.where == "sweep"
+    cores = [KnownCore(ring(), sweep, f"core {n}") for n, sweep in enumerate(sweeps, start=1)]
+    with pytest.raises(AnalysisError, match="scatters too much") as refused:
+        material_of_cores(cores, LABEL, None)
+    assert refused.value.where == "core 3"

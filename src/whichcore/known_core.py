@@ -21,6 +21,9 @@ from whichcore.errors import AnalysisError, InputError
 CORE_TO_CORE = 0.03
 #: Points of a sweep from which on it is averaged to what a comparison takes. Practice.
 MOST_POINTS = 256
+#: Relative scatter, of half of the points, above which a sweep is no reference: smoothed, it would still be
+#: off by more than two cores of a grade differ. Practice.
+MOST_SCATTER = 0.2
 #: A loss more negative than this many standard uncertainties is a fault of the measurement. Practice.
 _NEGATIVE_LIMIT = 3.0
 
@@ -61,10 +64,11 @@ def material_of_core(
     InputError
         The core is a rod or has a known gap.
     AnalysisError
-        The loss is negative beyond its uncertainty, or fewer than two points are left.
+        The sweep scatters too much, the loss is negative beyond its uncertainty, or fewer than two points are
+        left.
     """
     notes = list(check_shape(specimen))
-    spectrum = spectrum_for_curve(sweep, specimen)
+    spectrum = spectrum_for_curve(sweep, specimen, "sweep")
     u_loss = np.sqrt(point_covariance(spectrum.scatter, spectrum.sources)[:, 1, 1])
     course = smoothed(spectrum.frequency_hz, spectrum.permeability, relative_scatter(spectrum))
     kept = usable_points(spectrum.frequency_hz, course, u_loss, notes)
@@ -93,10 +97,28 @@ def material_of_core(
     return material, tuple(notes)
 
 
-def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen) -> PermeabilitySpectrum:
-    """Return the spectrum of a known core, a dense one averaged as a core that is compared with it is."""
+def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen, name: str) -> PermeabilitySpectrum:
+    """Return the spectrum of a known core, a dense one averaged as a core that is compared with it is.
+
+    ``name`` is what an error calls the sweep.
+
+    Raises
+    ------
+    AnalysisError
+        It scatters too much.
+    """
     spectrum = permeability(sweep, specimen)
-    return pooled(spectrum) if spectrum.frequency_hz.size > MOST_POINTS else spectrum
+    spectrum = pooled(spectrum) if spectrum.frequency_hz.size > MOST_POINTS else spectrum
+    scatter = float(np.median(relative_scatter(spectrum)))
+    if scatter > MOST_SCATTER:
+        raise AnalysisError(
+            "the sweep scatters too much to be a reference",
+            where=name,
+            got=f"{scatter:.0%} of |μ| at half of its points",
+            allowed=f"{MOST_SCATTER:.0%} at most",
+            next_step="sweep again with more turns, a higher level or more averages",
+        )
+    return spectrum
 
 
 def smoothing_notes(course: ComplexArray, swept: ComplexArray) -> tuple[str, ...]:

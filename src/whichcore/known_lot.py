@@ -68,10 +68,11 @@ def material_of_cores(
     InputError
         A rod, a gapped core, or manganese-zinc cores of different sections.
     AnalysisError
-        Too little of the band in common, or a loss that is negative beyond its uncertainty.
+        Too little of the band in common, a sweep that scatters too much, or a loss that is negative beyond
+        its uncertainty.
     """
     notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
-    spectra = [spectrum_for_curve(core.sweep, core.specimen) for core in cores]
+    spectra = [spectrum_for_curve(core.sweep, core.specimen, core.name) for core in cores]
     spread = spread_of(spectra, _shared_scopes(cores))
     course = smoothed(spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread))
     notes += smoothing_notes(course, spread.permeability)
