@@ -92,7 +92,7 @@ class Visit:
             found = self.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
             assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]] == []
         self.page.set_viewport_size(PHONE)
-        for _ in range(20):
+        for _ in range(600):  # a minute
             self.page.wait_for_timeout(100)
             beyond = self.page.evaluate("document.documentElement.scrollWidth - innerWidth")
             if beyond <= 0:
@@ -428,7 +428,7 @@ def test_hands_at_a_bench_of_ones_own_are_told_what_to_fit_and_waited_for(browse
                 if number == 0:
                     visit.sound()
                 hands.fit(fixture)
-                assert page.evaluate("document.activeElement.textContent") == "It is in place"
+                page.wait_for_function("document.activeElement.textContent === 'It is in place'")
                 page.keyboard.press("Enter")
                 page.wait_for_selector(f".prompt[data-fixture='{fixture}']", state="detached", timeout=LATER)
             page.click(".card >> button:has-text('Stop')")
