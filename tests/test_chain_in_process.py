@@ -52,8 +52,9 @@ in_process = _load("in_process_bench")
 # ------------------------------------------------------------------------------------------ virtual cores
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def bench():
+    """One for each test: what noise it draws hangs on no other test."""
     return in_process.InProcessBench(seed=7)
 
 

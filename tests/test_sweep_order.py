@@ -49,17 +49,12 @@ class Lab(Instant):
         return run_sweep(self.settings, self.bench, self.stored, request, cancel or self.cancel)
 
 
-@pytest.fixture(scope="module")
-def one_lab(tmp_path_factory):
-    return Lab(tmp_path_factory.mktemp("order"))
-
-
 @pytest.fixture
-def lab(one_lab):
-    one_lab.digitizer.hook = lambda _: None
-    one_lab.wind("bin-h", 10)
-    one_lab.hands(temperature_c=25.0, remanence_t=0.0, disturbed_s=-1e6)
-    return one_lab
+def lab(tmp_path):
+    """One for each test: what noise it draws hangs on no other test."""
+    lab = Lab(tmp_path)
+    lab.hands(temperature_c=25.0, remanence_t=0.0, disturbed_s=-1e6)
+    return lab
 
 
 def first_visits(events):
