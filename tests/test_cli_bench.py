@@ -249,7 +249,7 @@ def test_a_signal_leaves_the_output_off_and_the_journal_whole(bench, number):
     while len(rows(out)) < 2 and process.poll() is None:
         time.sleep(0.02)
     process.send_signal(number)
-    _, err = process.communicate(timeout=30)
+    _, err = process.communicate(timeout=120)
     assert process.returncode == 130, err  # the contract
     assert len(err.strip().splitlines()) == 1
     assert not virtual.state()["output"]

@@ -398,7 +398,7 @@ def test_stopped_at_the_prompt_or_in_a_fixture_nothing_is_kept(place):
     heard = until(process, "press Enter")
     assert "mains earth" in heard  # the caution comes before anything is fitted
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=30)
+    _, err = process.communicate(timeout=120)
     assert process.returncode == 130, err
     assert place.kept() == []
     process = started(place)
@@ -412,7 +412,7 @@ def test_stopped_at_the_prompt_or_in_a_fixture_nothing_is_kept(place):
     process.stdin.flush()
     time.sleep(0.5)
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=30)
+    _, err = process.communicate(timeout=120)
     assert process.returncode == 130, err
     assert [line for line in err.splitlines() if line.startswith("whichcore: ")]
     assert place.kept() == []
@@ -424,7 +424,7 @@ def test_a_closed_input_ends_it_in_the_middle(place):
     process = started(place)
     until(process, "press Enter")
     place.virtual.fit("tied")
-    _, err = process.communicate("\n", timeout=60)
+    _, err = process.communicate("\n", timeout=120)
     assert process.returncode == 130
     assert "nobody is there to fit it" in err
     assert place.kept() == []
