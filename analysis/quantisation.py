@@ -154,17 +154,17 @@ def coprime_periods(
             got=f"{shortest} to {target_samples}",
             allowed="16 or more, the shortest not above the longest",
         )
-    lengths = np.arange(shortest, target_samples + 1)
-    most = (lengths - 1) // 2
-    periods = np.clip(np.rint(lengths * (frequency_hz / sample_rate_hz)).astype(np.int64), 1, most)
-    usable = np.gcd(periods, lengths) == 1
-    if not usable.any():  # a single length, say: then the nearest number of periods that is coprime to it
-        periods = np.array(list(map(_nearest_coprime, lengths.tolist(), periods.tolist())))
-        usable = np.ones(lengths.size, dtype=bool)
-    off = np.where(usable, np.abs(periods * (sample_rate_hz / lengths) - frequency_hz), np.inf)
-    best = int(np.flatnonzero(off == off.min())[-1])  # of equals the longest
-    samples, whole = int(lengths[best]), int(periods[best])
-    return CoherentRecord(samples, whole, whole * sample_rate_hz / samples)
+    ratio, best = frequency_hz / sample_rate_hz, (math.inf, 0, 0)
+    for samples in range(target_samples, shortest - 1, -1):  # of equals the longest
+        periods = min(max(round(samples * ratio), 1), (samples - 1) // 2)
+        off = abs(periods / samples - ratio)
+        if off < best[0] and math.gcd(periods, samples) == 1:
+            best = off, samples, periods
+    if math.isinf(best[0]):  # the nearest numbers all share a factor, as may be for a few short lengths
+        each = [(n, _nearest_coprime(n, round(n * ratio))) for n in range(shortest, target_samples + 1)]
+        best = min((abs(p / n - ratio), n, p) for n, p in each)
+    _, samples, periods = best
+    return CoherentRecord(samples, periods, periods * sample_rate_hz / samples)
 
 
 def _nearest_coprime(samples: int, nearest: int) -> int:

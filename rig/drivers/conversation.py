@@ -126,24 +126,27 @@ class Conversation:
                 return query.number(answer, where)
             except InstrumentError:
                 bare = without_header(query.message(**values), answer)
-                if bare != answer and _reads(lambda: query.number(bare, where)):
+                if bare != answer and _read(lambda: query.number(bare, where)) is not None:
                     raise headers_are_on(self.table, where, answer) from None
                 raise
 
     def switch(self, query: Query, wait_s: float = 0.0, **values: float | str) -> bool:
         """Ask for yes or no; ``wait_s`` is time the instrument may take on top of the usual."""
         answer, where = self.ask(query, wait_s, **values), self.where(query, **values)
-        bare = without_header(query.message(**values), answer)
         with self._in_step():
+            fault: InstrumentError | None = None
             try:
-                yes = query.switch(answer, where)
-            except InstrumentError:
-                if bare != answer and _reads(lambda: query.switch(bare, where)):
-                    raise headers_are_on(self.table, where, answer) from None
-                raise
-            if not yes and bare != answer and _reads(lambda: query.switch(bare, where) or None):
-                raise headers_are_on(self.table, where, answer)
-            return yes
+                if query.switch(answer, where):
+                    return True
+            except InstrumentError as error:
+                fault = error
+            bare = without_header(query.message(**values), answer)
+            meant = None if bare == answer else _read(lambda: query.switch(bare, where))
+            if meant or (fault is not None and meant is not None):
+                raise headers_are_on(self.table, where, answer) from None
+            if fault is not None:
+                raise fault
+            return False
 
     def aside(self, query: Query) -> bool | None:
         """Ask yes or no where another question was not answered, and tell the instrument nothing else.
@@ -263,12 +266,12 @@ class Conversation:
         )
 
 
-def _reads(read: Callable[[], float | None]) -> bool:
-    """Return whether something can be read."""
+def _read(read: Callable[[], float]) -> float | None:
+    """Return what is read, None where nothing can be."""
     try:
-        return read() is not None
+        return read()
     except InstrumentError:
-        return False
+        return None
 
 
 def _some(errors: tuple[str, ...]) -> str:
