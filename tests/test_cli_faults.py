@@ -239,7 +239,7 @@ def stated_by_each(swept):
 
 @soak
 def test_hum_of_hundreds_of_times_costs_no_wrong_point(bench):
-    """Mains is fitted beside the tone: the curve is that of a quiet bench, within what both state.
+    """The tones lie far above mains: the curve is that of a quiet bench, within what both state.
 
     Most of that is the converter's error, nearly the same in both: over ten pairs of sweeps X differed by
     0.7 ± 0.4 of the standard uncertainty at 50 kHz (mean and standard deviation), by less elsewhere, R by
