@@ -170,18 +170,20 @@ def rectangle_factor(
 
 
 def _rectangle_series(k: ComplexArray, a: float, b: float, remainder: float) -> ComplexArray:
-    squared = k * k
-    total = tangent_ratio(k * a / 2)
+    squared, total = (k * k).ravel(), tangent_ratio(k * a / 2).ravel()
+    open_ = np.arange(total.size)  # where the series has not ended yet
     first, block = 1, _FIRST_BLOCK if remainder < _ROUGH else _ROUGH_BLOCK
     while first < _LAST_INDEX:
         m = np.arange(first, first + 2 * block, 2, dtype=np.float64)
-        gamma_squared = squared[..., None] - (m * np.pi / a) ** 2
+        here = squared[open_, None]
+        gamma_squared = here - (m * np.pi / a) ** 2
         tangents = tangent_ratio(np.sqrt(gamma_squared) * b / 2)
-        terms = 8 / (np.pi * m) ** 2 * tangents / gamma_squared * squared[..., None]
-        total = total + terms.sum(axis=-1)
+        terms = 8 / (np.pi * m) ** 2 * tangents / gamma_squared * here
+        total[open_] += terms.sum(axis=-1)
         # with m⁻⁵ the remainder is about m/8 of the last term; before that regime the test is stricter
-        if np.all(np.abs(terms[..., -1]) * m[-1] <= remainder * np.abs(total)):
-            return np.asarray(total, np.complex128)
+        open_ = open_[~(np.abs(terms[:, -1]) * m[-1] <= remainder * np.abs(total[open_]))]
+        if not open_.size:
+            return total.reshape(k.shape)
         first, block = first + 2 * block, min(2 * block, _LARGEST_BLOCK)
     raise AnalysisError(
         "the series of the rectangular section does not converge",

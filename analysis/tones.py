@@ -240,7 +240,12 @@ def normal_matrices(omega: FloatArray, samples: int) -> FloatArray:
     return matrices
 
 
-def normal_inverse(matrices: FloatArray, samples: int) -> NormalInverse:
+def normal_inverse(omega: FloatArray, samples: int) -> NormalInverse:
+    """Invert the normal equations of the lines ``omega`` (L,); raises as :func:`inverted`."""
+    return inverted(normal_matrices(omega, samples), samples)
+
+
+def inverted(matrices: FloatArray, samples: int) -> NormalInverse:
     """Invert :func:`normal_matrices`, of all lines or of some.
 
     Raises
@@ -346,7 +351,7 @@ def add_up(sums: BlockSums, omega: FloatArray, products: FloatArray, samples: in
 def solve_lines(totals: Totals) -> Solution:
     """Fit the lines of ``totals`` to both channels; the first is dc, the second the tone."""
     sums = totals.sums
-    inverse = normal_inverse(totals.normal, totals.samples)
+    inverse = inverted(totals.normal, totals.samples)
     phasors = inverse.solve(sums)
     residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
     return Solution(totals.omega, phasors, inverse, (residual + residual.T) / 2)
@@ -388,7 +393,6 @@ def segment_phasors(sums: BlockSums, blocks: Blocks, omega: FloatArray) -> Compl
     grouped = sums.sums[:, :body, :2].reshape(2, blocks.segments, blocks.per_segment, 2).sum(axis=2)
     centre = sums.start[: body : blocks.per_segment] + (blocks.segment_length - 1) / 2
     local = grouped * np.exp(1j * np.outer(centre, omega[:2]))
-    length = blocks.segment_length
-    solved = normal_inverse(normal_matrices(omega[:2], length), length).solve(local)
+    solved = normal_inverse(omega[:2], blocks.segment_length).solve(local)
     turned: ComplexArray = solved[:, :, 1] * np.exp(-1j * omega[1] * centre)
     return turned
