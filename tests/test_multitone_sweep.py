@@ -404,6 +404,34 @@ def test_what_cannot_be_is_refused(stored, tmp_path):
         take_device(replace(bench, digitizer=_Scope()))
 
 
+@pytest.mark.parametrize("slipping", [1, 2])
+def test_samples_lost_without_a_word_cost_one_take(monkeypatch, slipping):
+    """One sample lost in the middle of a take looks like two clocks; a second take in a row is believed."""
+    card, heard = new_card(), []
+    take = card.take
+
+    def losing(*words):
+        heard.append(capture := take(*words))
+        if len(heard) > slipping:
+            return capture
+        middle = capture.samples.shape[1] // 2
+        codes = np.concatenate([capture.samples[:, :middle], np.roll(capture.samples[:, middle:], -1, 1)], 1)
+        return replace(capture, samples=codes)
+
+    monkeypatch.setattr(card, "take", losing)
+    if slipping == 1:
+        plain = only(PointDone, events(new_card()))
+        for point, other in zip(only(PointDone, events(card)), plain, strict=True):
+            a, b = (p.phasors.phasor_vpk[0] / p.phasors.phasor_vpk[1] for p in (point, other))
+            u = np.sqrt(np.trace(point.phasors.covariance_v2)) / abs(point.phasors.phasor_vpk[1])
+            assert abs(a - b) < 6 * (1 + abs(a)) * u
+    else:
+        with pytest.raises(InstrumentError, match="one clock"):
+            events(card)
+    assert len(heard) >= 2
+
+
+
 class _Scope:
     identity = "a scope"
 

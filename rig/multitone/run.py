@@ -15,9 +15,9 @@ import numpy as np
 
 from whichcore.analysis.capture_check import clip_flags
 from whichcore.analysis.multitone import count_products, tones_at
-from whichcore.analysis.multitone_fit import TonesRead, read_tones, tone_reader
+from whichcore.analysis.multitone_fit import read_tones, tone_reader
 from whichcore.analysis.multitone_mean import TonesMean
-from whichcore.analysis.types import Capture, FlagKind, FloatArray, ImpedanceSweep, Phasors
+from whichcore.analysis.types import FlagKind, FloatArray, ImpedanceSweep, Phasors
 from whichcore.errors import AnalysisError, InstrumentError
 from whichcore.rig.events import (
     Event,
@@ -49,6 +49,7 @@ from whichcore.rig.sweep.plan import SweepPlan
 from whichcore.rig.sweep.point import Correct
 
 MOST_LOOKS = 12  # takes spent on levels
+ATTEMPTS = 2  # of a take that cannot be read
 LOWER = 0.5  # times the level, after a clipped take
 OTHER_SHAPE = 0.1  # by which amplitudes change before the wave is made anew
 MOST_SHAPES = 3  # waves made: tones near the noise would ask for another each time
@@ -182,23 +183,29 @@ class _Run:
         )
 
     def take(self, mean: TonesMean) -> bool:
-        """Take one record into an average; False where it was clipped."""
+        """Take one record into an average; False where it was clipped.
+
+        One that cannot be read is taken once more: samples lost without a word from the driver look like two
+        clocks, which a source on another clock shows in every take.
+        """
         drive = self.played.wave.samples * (self.played.peak_v / self._full_scale_v())
         wait_s = self.plan.settle_s + self.plan.settle_periods / self.plan.frequency_hz[0]
-        start_s = self.now()
-        capture = self.device.take(drive, math.ceil(wait_s * self.device.rate_hz), start_s, self._cancel)
-        if clip_flags(capture):
-            return False
-        mean.add(self._read(capture), start_s)
-        return True
-
-    def _read(self, capture: Capture) -> TonesRead:
-        try:
-            return read_tones(capture, self.reader)
-        except AnalysisError as error:
-            raise InstrumentError(
-                error.what, where=error.where, got=error.got, allowed=error.allowed, next_step=error.next_step
-            ) from error
+        fault: AnalysisError | None = None
+        for _ in range(ATTEMPTS):
+            start_s = self.now()
+            capture = self.device.take(drive, math.ceil(wait_s * self.device.rate_hz), start_s, self._cancel)
+            if clip_flags(capture):
+                return False
+            try:
+                mean.add(read_tones(capture, self.reader), start_s)
+            except AnalysisError as error:
+                fault = error
+            else:
+                return True
+        assert fault is not None  # noqa: S101 - every attempt left one
+        raise InstrumentError(
+            fault.what, where=fault.where, got=fault.got, allowed=fault.allowed, next_step=fault.next_step
+        ) from fault
 
     def look(self, mean: TonesMean) -> ToneLook:
         """Return what an average says."""
