@@ -35,10 +35,7 @@ LARGEST_CLOCK_OFFSET = 1e-3
 VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
 GAUSS_NEWTON_STEPS = 12
 CONVERGED = 1e-5  # rad at the ends of the record; the error left is of the order of its square
-#: A last step is carried over the blocks of the record without another pass where the angle left inside a
-#: block is so small a share of the standard uncertainty of the angle at the ends, and where that at the ends
-#: is less than so many radians: both are errors of second and third order.
-CARRIED_SHARE, CARRIED = 0.3, 0.01
+CARRIED_SHARE = 0.3  # of the standard uncertainty of that angle: it is carried over to first order
 ROUNDING = 4 * float(np.finfo(np.float64).eps)  # share of the sum of squares lost in arithmetic
 FEWEST_PERIODS = 3
 SMALL = 10.0  # a phasor below ten of its own standard uncertainties
@@ -147,9 +144,12 @@ class _Result:
     """A fit at one frequency, in codes and rad/sample.
 
     ``noise`` (2×2) is per sample. ``step`` is the last one in frequency, too small to change the phasors.
+    ``sums`` are those of the record at the lines of ``projected``, which a small last step leaves behind.
     """
 
     fit: tones.LineFit
+    totals: tones.Totals
+    projected: tones.LineFit
     sums: tones.BlockSums
     orders: NDArray[np.int64]
     noise: FloatArray
@@ -183,7 +183,7 @@ def _search(record: _Record, omega: float) -> _Result | None:
         ends = record.plan.samples / 2
         if abs(result.step) * ends < CONVERGED:
             return result
-        if _small(record, result):
+        if abs(result.step) < CARRIED_SHARE * np.sqrt(result.variance):
             return _carried(record, result)
     return None
 
@@ -198,28 +198,24 @@ def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
     kept: NDArray[np.bool_] = seen[0] | seen[1]
     found = bool(kept[1])
     kept[:2] = True
-    fit = tones.fit_lines(totals.only(kept))
+    totals = totals.only(kept)
+    fit = tones.fit_lines(totals)
     noise = _noise(record, fit)
     step, variance = _frequency_step(fit, noise, record.power) if free and found else (0.0, 0.0)
-    return _Result(fit, sums.only(kept), record.lines.orders[kept], noise, step, variance, found)
-
-
-def _small(record: _Record, result: _Result) -> bool:
-    """Say whether the last step may be carried over the blocks."""
-    step, blocks = abs(result.step), record.blocks
-    inside = blocks.length if step * blocks.samples / 2 < CARRIED else blocks.samples
-    return bool(step * inside < CARRIED_SHARE * np.sqrt(result.variance) * blocks.samples)
+    orders = record.lines.orders[kept]
+    return _Result(fit, totals, fit, sums.only(kept), orders, noise, step, variance, found)
 
 
 def _carried(record: _Record, result: _Result) -> _Result:
-    """Carry a fit to the frequency it points at, without another pass over the samples."""
-    sums = tones.moved(result.sums, record.blocks, result.orders, result.step)
-    omega = result.fit.omega + result.orders * result.step
-    totals = tones.add_up(sums, omega, record.moments.products, record.plan.samples)
+    """Carry a fit to the frequency it points at, without another pass over the samples.
+
+    The other lines stay where they were fitted.
+    """
+    totals = result.totals.moved(result.step)
     fit = tones.fit_lines(totals)
     noise = _noise(record, fit)
     _, variance = _frequency_step(fit, noise, record.power)
-    return replace(result, fit=fit, sums=sums, noise=noise, step=0.0, variance=variance)
+    return replace(result, fit=fit, totals=totals, noise=noise, step=0.0, variance=variance)
 
 
 def _noise(record: _Record, fit: tones.Solution) -> FloatArray:
@@ -275,7 +271,7 @@ def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: boo
     """Add the converter's term, scale to volts, and say what is doubtful."""
     volts = np.array(capture.volts_per_code)
     scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
-    left = tones.segment_residuals(result.sums, record.blocks, result.fit)
+    left = tones.segment_residuals(result.sums, record.blocks, result.projected)
     random, raised = _random_covariance(record, result, left)
     steps = converters(capture)
     systematic = np.zeros((4, 4))

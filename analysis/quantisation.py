@@ -162,7 +162,8 @@ def coprime_periods(
             best = off, samples, periods
     if math.isinf(best[0]):  # the nearest numbers all share a factor, as may be for a few short lengths
         each = [(n, _nearest_coprime(n, round(n * ratio))) for n in range(shortest, target_samples + 1)]
-        best = min((abs(p / n - ratio), n, p) for n, p in each)
+        off, samples, periods = min((abs(p / n - ratio), -n, p) for n, p in each)
+        best = off, -samples, periods
     _, samples, periods = best
     return CoherentRecord(samples, periods, periods * sample_rate_hz / samples)
 

@@ -95,8 +95,8 @@ class Stretches:
         """
         # both parts of a point side by side: a stretch is one product
         rows, columns = left.shape[0], right.shape[1]
-        left = left.reshape(rows, 2, self._points).transpose(0, 2, 1).reshape(rows, -1)
-        right = right.reshape(2, self._points, columns).transpose(1, 0, 2).reshape(-1, columns)
+        left = left.reshape(rows, 2, self._points).transpose(0, 2, 1).reshape(left.shape)
+        right = right.reshape(2, self._points, columns).transpose(1, 0, 2).reshape(right.shape)
         running = np.zeros((self._ends.size, rows, columns))
         for n, (low, high) in enumerate(pairwise(2 * self._ends), start=1):
             np.matmul(left[:, low:high], right[low:high], out=running[n])

@@ -171,18 +171,19 @@ def rectangle_factor(
 
 def _rectangle_series(k: ComplexArray, a: float, b: float, remainder: float) -> ComplexArray:
     squared, total = (k * k).ravel(), tangent_ratio(k * a / 2).ravel()
-    open_ = np.arange(total.size)  # where the series has not ended yet
+    size, unfinished = np.abs(k).ravel(), np.arange(total.size)
     first, block = 1, _FIRST_BLOCK if remainder < _ROUGH else _ROUGH_BLOCK
     while first < _LAST_INDEX:
         m = np.arange(first, first + 2 * block, 2, dtype=np.float64)
-        here = squared[open_, None]
+        here = squared[unfinished, None]
         gamma_squared = here - (m * np.pi / a) ** 2
         tangents = tangent_ratio(np.sqrt(gamma_squared) * b / 2)
         terms = 8 / (np.pi * m) ** 2 * tangents / gamma_squared * here
-        total[open_] += terms.sum(axis=-1)
-        # with m⁻⁵ the remainder is about m/8 of the last term; before that regime the test is stricter
-        open_ = open_[~(np.abs(terms[:, -1]) * m[-1] <= remainder * np.abs(total[open_]))]
-        if not open_.size:
+        total[unfinished] += terms.sum(axis=-1)
+        # with m⁻⁵, once m passes |k|a/π, the remainder is about m/8 of the last term
+        ended = np.abs(terms[:, -1]) * m[-1] <= remainder * np.abs(total[unfinished])
+        unfinished = unfinished[~(ended & (m[-1] * np.pi > size[unfinished] * a))]
+        if not unfinished.size:
             return total.reshape(k.shape)
         first, block = first + 2 * block, min(2 * block, _LARGEST_BLOCK)
     raise AnalysisError(

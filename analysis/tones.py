@@ -117,24 +117,6 @@ class BlockSums:
         return BlockSums(self.start, self.sums[:, :, kept], self.tone_moment)
 
 
-def moved(sums: BlockSums, blocks: Blocks, orders: NDArray[np.int64], step: float) -> BlockSums:
-    """Return the projections with the tone moved by ``step`` rad/sample and line l by ``orders[l]`` of it.
-
-    Each block is turned about its own middle c; of the tone also the first order inside the block is taken,
-    Σ x e^{−j(ω+δ)n′} = e^{−jδc} Σ (1 − jδ(n′ − c)) x e^{−jωn′}. What is left is of the order of (δM/2)²/6,
-    M samples in a block. In the moment Σ (n′ − c)² is taken as that of a pure tone, M²/12 of its sum.
-    """
-    length = np.full(sums.start.size, float(blocks.length))
-    length[blocks.segments * blocks.per_segment :] = blocks.samples - blocks.body
-    middle = sums.start + (length - 1) / 2
-    turned = sums.sums * np.exp(-1j * step * np.outer(middle, orders))
-    turn = np.exp(-1j * step * middle)
-    aside = sums.tone_moment - middle * sums.sums[:, :, 1]
-    turned[:, :, 1] -= 1j * step * turn * aside
-    second = middle * aside + length**2 / 12 * sums.sums[:, :, 1]
-    return BlockSums(sums.start, turned, turn * (sums.tone_moment - 1j * step * second))
-
-
 def project(samples: NDArray[Any], blocks: Blocks, omega: FloatArray) -> BlockSums:
     """Project both channels on the lines ``omega`` (rad/sample), block by block.
 
@@ -187,9 +169,9 @@ def dirichlet(theta: FloatArray, samples: int) -> FloatArray:
     """Return D(θ) = Σ cos(θ n′) = sin(Nθ/2)/sin(θ/2) over n′ symmetric about 0."""
     turns = np.rint(theta / (2 * np.pi))
     half = theta / 2 - np.pi * turns
-    small = half == 0
-    below = np.where(small, 1.0, np.sin(half))
-    value: FloatArray = np.where(small, samples, np.sin(samples * half) / below)
+    whole = half == 0
+    below = np.where(whole, 1.0, np.sin(half))
+    value: FloatArray = np.where(whole, samples, np.sin(samples * half) / below)
     return value if samples % 2 else _sign(turns) * value
 
 
@@ -340,6 +322,17 @@ class Totals:
             self.normal[:, lines[:, None], lines],
             self.samples,
         )
+
+    def moved(self, step: float) -> Totals:
+        """Return the totals with the tone moved by so many rad/sample, to first order.
+
+        Σ x e^{−j(ω+δ)n′} = Σ x e^{−jωn′} − jδ Σ n′ x e^{−jωn′}, and what is left is of the order of (δN/2)².
+        """
+        sums, omega = self.sums.copy(), self.omega.copy()
+        sums[:, 1] -= 1j * step * self.tone_moment
+        omega[1] += step
+        normal = normal_matrices(omega, self.samples)
+        return Totals(omega, sums, self.tone_moment, self.products, normal, self.samples)
 
 
 def add_up(sums: BlockSums, omega: FloatArray, products: FloatArray, samples: int) -> Totals:

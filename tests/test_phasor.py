@@ -589,3 +589,20 @@ def test_takes_that_do_not_belong_together_are_refused(change, where):
     with pytest.raises(AnalysisError) as caught:
         change(takes)
     assert caught.value.where == where
+
+
+@pytest.mark.parametrize(("scale", "dc", "second"), [(3000, 15000, 0.05), (300, 15000, 0.0), (100, 0, 0.3)])
+def test_noise_is_stated_beside_a_large_offset_and_a_strong_harmonic(scale, dc, second):
+    """Few periods, so that every line leaks into the others; the noise is known (3 codes, Gaussian)."""
+    rng, count = np.random.default_rng(8), 16384
+    stated, z = [], []
+    for _ in range(40):
+        truth = np.array([scale, 0.5 * scale]) * np.exp(2j * np.pi * rng.random(2))
+        waves = tone(truth, 16.0004 / count, count, {2: second * truth}) + dc
+        found = fit_phasors(Capture(waves + noise(rng, count, 3.0), 1.0), 16 / count)
+        stated.append(found.noise_vrms / 3.0)
+        z.append((found.phasor_vpk - truth).view(float) / np.sqrt(np.diag(found.covariance_v2)))
+    # analytic: a standard deviation of 16384 samples is known to 0.55 %; five of them
+    np.testing.assert_allclose(stated, 1.0, atol=0.028)
+    # analytic: a mean of 160 squares, those of one fit correlated by half at most: 1 ± 0.16; five of them
+    assert np.mean(np.square(z)) == pytest.approx(1.0, abs=0.8)

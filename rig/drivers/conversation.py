@@ -143,7 +143,7 @@ class Conversation:
             bare = without_header(query.message(**values), answer)
             meant = None if bare == answer else _read(lambda: query.switch(bare, where))
             if meant or (fault is not None and meant is not None):
-                raise headers_are_on(self.table, where, answer) from None
+                raise headers_are_on(self.table, where, answer)
             if fault is not None:
                 raise fault
             return False

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+import warnings
 from collections.abc import Collection, Generator, Iterator
 
 import numpy as np
@@ -18,7 +19,7 @@ from whichcore.analysis.multitone import count_products, tones_at
 from whichcore.analysis.multitone_fit import read_tones, tone_reader
 from whichcore.analysis.multitone_mean import TonesMean
 from whichcore.analysis.types import FlagKind, FloatArray, ImpedanceSweep, Phasors
-from whichcore.errors import AnalysisError, InstrumentError
+from whichcore.errors import AnalysisError, InstrumentError, WhichcoreWarning
 from whichcore.rig.events import (
     Event,
     Finished,
@@ -197,11 +198,14 @@ class _Run:
             if clip_flags(capture):
                 return False
             try:
-                mean.add(read_tones(capture, self.reader), start_s)
+                read = read_tones(capture, self.reader)
             except AnalysisError as error:
                 fault = error
-            else:
-                return True
+                continue
+            if fault is not None:
+                warnings.warn(f"a take was thrown away: {fault.one_line()}", WhichcoreWarning, stacklevel=2)
+            mean.add(read, start_s)
+            return True
         assert fault is not None  # noqa: S101 - every attempt left one
         raise InstrumentError(
             fault.what, where=fault.where, got=fault.got, allowed=fault.allowed, next_step=fault.next_step

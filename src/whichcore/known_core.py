@@ -114,7 +114,7 @@ def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen, name: str) -> 
         raise AnalysisError(
             "the sweep scatters too much to be a reference",
             where=name,
-            got=f"{scatter:.0%} of |μ| at half of its points",
+            got=f"{scatter:.1%} of |μ| at half of its points",
             allowed=f"{MOST_SCATTER:.0%} at most",
             next_step="sweep again with more turns, a higher level or more averages",
         )
