@@ -162,8 +162,7 @@ def coprime_periods(
             best = off, samples, periods
     if math.isinf(best[0]):  # the nearest numbers all share a factor, as may be for a few short lengths
         each = [(n, _nearest_coprime(n, round(n * ratio))) for n in range(shortest, target_samples + 1)]
-        off, samples, periods = min((abs(p / n - ratio), -n, p) for n, p in each)
-        best = off, -samples, periods
+        best = min(((abs(p / n - ratio), n, p) for n, p in each), key=lambda found: (found[0], -found[1]))
     _, samples, periods = best
     return CoherentRecord(samples, periods, periods * sample_rate_hz / samples)
 

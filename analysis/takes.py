@@ -80,38 +80,33 @@ def average_phasors(takes: Sequence[Phasors], *, reference: int = 1, spread: Spr
         No takes, takes of different points, too few takes for their scatter, a reference channel of zero.
     """
     _check_takes(takes, reference, spread)
-    if len(takes) == 1:
-        return _alone(takes[0], reference)
     turned = [_turned(take, reference) for take in takes]
-    vectors = np.array([vector for vector, _, _ in turned])
-    stated = np.mean([random for _, random, _ in turned], axis=0) / len(takes)
-    systematic = np.mean([kept for _, _, kept in turned], axis=0)
+    if len(takes) == 1:
+        return turned[0]
+    vectors = np.array([take.phasor_vpk.view(np.float64) for take in turned])
+    stated = np.mean([take.covariance_v2 - take.systematic_v2 for take in turned], axis=0) / len(takes)
+    systematic = np.mean([take.systematic_v2 for take in turned], axis=0)
     random = stated
     if len(takes) >= FEWEST_FOR_SCATTER and spread is not Spread.STATED:
         scatter, freedom = np.cov(vectors.T) / len(takes), len(takes) - 1
         random = few_readings(freedom) * scatter
         if spread is Spread.BOTH:
             random = raised_covariance(stated, scatter, freedom)[0]
-    mean = vectors.mean(axis=0)
     orders = set.intersection(*(set(take.harmonics_vpk) for take in takes))
-    unit = [take.phasor_vpk[reference] / abs(take.phasor_vpk[reference]) for take in takes]
     return Phasors(
         frequency_hz=float(np.mean([take.frequency_hz for take in takes])),
         frequency_uncertainty_hz=float(
             np.sqrt(np.sum([take.frequency_uncertainty_hz**2 for take in takes])) / len(takes)
         ),
         reference_time_s=float(np.mean([take.reference_time_s for take in takes])),
-        phasor_vpk=mean[::2] + 1j * mean[1::2],
+        phasor_vpk=vectors.mean(axis=0).view(np.complex128),
         covariance_v2=random + systematic,
         systematic_v2=systematic,
         noise_vrms=np.sqrt(np.mean([take.noise_vrms**2 for take in takes], axis=0)),
         noise_correlation=float(np.mean([take.noise_correlation for take in takes])),
         dc_v=np.mean([take.dc_v for take in takes], axis=0),
         harmonics_vpk={
-            k: np.mean(
-                [take.harmonics_vpk[k] * u.conj() ** k for take, u in zip(takes, unit, strict=True)], axis=0
-            )
-            for k in sorted(orders)
+            k: np.mean([take.harmonics_vpk[k] for take in turned], axis=0) for k in sorted(orders)
         },
         hum_vpk=np.max([take.hum_vpk for take in takes], axis=0),
         flags=_joined_flags(takes),
@@ -151,8 +146,8 @@ def _check_takes(takes: Sequence[Phasors], reference: int, spread: Spread) -> No
         raise AnalysisError("the reference channel is zero in a take", where="takes")
 
 
-def _turned(take: Phasors, reference: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return (Re A, Im A, Re B, Im B) turned by the reference's phase, its random and its lasting covariance.
+def _turned(take: Phasors, reference: int) -> Phasors:
+    """Return a take turned by the reference's phase.
 
     The turn is itself measured: with δφ = Im(δV_ref/V_ref), δV′ = e^{−jφ} δV − jV′ δφ.
     """
@@ -163,21 +158,12 @@ def _turned(take: Phasors, reference: int) -> tuple[FloatArray, FloatArray, Floa
     angle = jacobian[2 * reference + 1] / abs(turned[reference])
     sideways = (-1j * turned).view(np.float64)
     jacobian = jacobian + np.outer(sideways, angle)
-    random = take.covariance_v2 - take.systematic_v2
-    vector = turned.view(np.float64).copy()
-    vector[2 * reference + 1] = 0.0
-    return vector, jacobian @ random @ jacobian.T, jacobian @ take.systematic_v2 @ jacobian.T
-
-
-def _alone(take: Phasors, reference: int) -> Phasors:
-    """Return the average of one take: the take itself, turned."""
-    vector, random, systematic = _turned(take, reference)
-    unit = take.phasor_vpk[reference] / abs(take.phasor_vpk[reference])
+    turned[reference] = turned[reference].real
     return replace(
         take,
-        phasor_vpk=vector.view(np.complex128),
-        covariance_v2=random + systematic,
-        systematic_v2=systematic,
+        phasor_vpk=turned,
+        covariance_v2=jacobian @ take.covariance_v2 @ jacobian.T,
+        systematic_v2=jacobian @ take.systematic_v2 @ jacobian.T,
         harmonics_vpk={k: take.harmonics_vpk[k] * unit.conj() ** k for k in sorted(take.harmonics_vpk)},
         flags=_joined_flags([take]),
     )

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -114,7 +114,7 @@ class BlockSums:
 
     def only(self, kept: NDArray[np.bool_]) -> BlockSums:
         """Return the projections on some of the lines, the first two among them."""
-        return BlockSums(self.start, self.sums[:, :, kept], self.tone_moment)
+        return replace(self, sums=self.sums[:, :, kept])
 
 
 def project(samples: NDArray[Any], blocks: Blocks, omega: FloatArray) -> BlockSums:
@@ -314,14 +314,8 @@ class Totals:
     def only(self, kept: NDArray[np.bool_]) -> Totals:
         """Return the totals of some of the lines, the first two among them."""
         lines = np.flatnonzero(kept)
-        return Totals(
-            self.omega[lines],
-            self.sums[:, lines],
-            self.tone_moment,
-            self.products,
-            self.normal[:, lines[:, None], lines],
-            self.samples,
-        )
+        normal = self.normal[:, lines[:, None], lines]
+        return replace(self, omega=self.omega[lines], sums=self.sums[:, lines], normal=normal)
 
     def moved(self, step: float) -> Totals:
         """Return the totals with the tone moved by so many rad/sample, to first order.
@@ -331,8 +325,7 @@ class Totals:
         sums, omega = self.sums.copy(), self.omega.copy()
         sums[:, 1] -= 1j * step * self.tone_moment
         omega[1] += step
-        normal = normal_matrices(omega, self.samples)
-        return Totals(omega, sums, self.tone_moment, self.products, normal, self.samples)
+        return replace(self, omega=omega, sums=sums, normal=normal_matrices(omega, self.samples))
 
 
 def add_up(sums: BlockSums, omega: FloatArray, products: FloatArray, samples: int) -> Totals:
