@@ -59,8 +59,12 @@ class LinePlan:
     fixed: FloatArray
     flags: tuple[PhasorFlag, ...]
 
+    def at(self, omega: float) -> FloatArray:
+        """Return the frequencies (L,) of all lines, rad/sample, with the tone at ``omega``."""
+        return np.where(self.orders > 0, self.orders * omega, self.fixed)
 
-def check_capture(capture: Capture, frequency_hz: float | None, *, allow_aliased: bool) -> TonePlan:
+
+def check_capture(capture: Capture) -> None:
     """Refuse what no phasor can be had from.
 
     Raises
@@ -70,22 +74,32 @@ def check_capture(capture: Capture, frequency_hz: float | None, *, allow_aliased
     """
     _check_samples(capture)
     _check_scales(capture)
-    nominal = capture.frequency_hz if frequency_hz is None else frequency_hz
-    if nominal is None or not 0 < nominal < math.inf:
+
+
+def plan_tone(
+    samples: int, interval_s: float, frequency_hz: float | None, *, allow_aliased: bool
+) -> TonePlan:
+    """Place a tone in a record of so many samples, or refuse it.
+
+    Raises
+    ------
+    AnalysisError
+        See :func:`whichcore.analysis.phasor.fit_phasors`.
+    """
+    if frequency_hz is None or not 0 < frequency_hz < math.inf:
         raise AnalysisError(
             "the frequency of the tone must be given",
             where="frequency_hz",
-            got=f"{nominal}",
+            got=f"{frequency_hz}",
             allowed="positive and finite",
         )
-    samples = capture.samples.shape[1]
-    omega = 2 * math.pi * nominal * capture.interval_s
+    omega = 2 * math.pi * frequency_hz * interval_s
     if omega >= math.pi and not allow_aliased:
         raise AnalysisError(
             "the tone lies above half the sample rate",
             where="frequency_hz",
-            got=f"{nominal:g} Hz",
-            allowed=f"below {0.5 / capture.interval_s:g} Hz",
+            got=f"{frequency_hz:g} Hz",
+            allowed=f"below {0.5 / interval_s:g} Hz",
             next_step="sample faster, or say that the record is an equivalent-time one",
         )
     bins = folded(omega) * samples / (2 * math.pi)
@@ -97,7 +111,7 @@ def check_capture(capture: Capture, frequency_hz: float | None, *, allow_aliased
             allowed=f"1 to {samples / 2 - 1:g}",
             next_step="record longer, or change the sample rate",
         )
-    return TonePlan(nominal, capture.interval_s, omega, samples, _segments(omega, samples))
+    return TonePlan(frequency_hz, interval_s, omega, samples, _segments(omega, samples))
 
 
 def _check_samples(capture: Capture) -> None:

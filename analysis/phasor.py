@@ -25,6 +25,7 @@ from whichcore.analysis.capture_check import (
     clip_flags,
     converters,
     plan_lines,
+    plan_tone,
 )
 from whichcore.analysis.quantisation import Converter, noise_before_steps, phasor_term
 from whichcore.analysis.takes import raised_covariance
@@ -35,7 +36,9 @@ LARGEST_CLOCK_OFFSET = 1e-3
 VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
 GAUSS_NEWTON_STEPS = 12
 CONVERGED = 1e-5  # rad at the ends of the record; the error left is of the order of its square
-CARRIED_SHARE = 0.3  # of the standard uncertainty of that angle: it is carried over to first order
+STEADY = 0.999  # of the power of the segments: a tone that turns no further from one to the next is found
+NEAR = 1e-2  # rad there: a search sets out from where it looked first
+CARRIED_SHARE = 0.3  # of the uncertainty of the tone: a step is carried over where it leaves no more behind
 ROUNDING = 4 * float(np.finfo(np.float64).eps)  # share of the sum of squares lost in arithmetic
 FEWEST_PERIODS = 3
 SMALL = 10.0  # a phasor below ten of its own standard uncertainties
@@ -81,54 +84,145 @@ def fit_phasors(
         Wrong shapes or scales, samples that are not finite, no frequency, a tone above half the sample rate
         or of less than one period in the record, too few samples.
     """
-    plan = check_capture(capture, frequency_hz, allow_aliased=allow_aliased)
+    check_capture(capture)
+    nominal = capture.frequency_hz if frequency_hz is None else frequency_hz
+    plan = plan_tone(capture.samples.shape[1], capture.interval_s, nominal, allow_aliased=allow_aliased)
+    return _fitted(capture, prepare_fit(plan, harmonics=harmonics, mains_hz=mains_hz), refine=refine)
+
+
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """What a fit needs to know and the samples do not tell, worked out before there are any.
+
+    Attributes
+    ----------
+    plan : TonePlan
+    lines : LinePlan
+    begin : Basis
+        Where the search for the frequency sets out.
+    """
+
+    plan: TonePlan
+    lines: LinePlan
+    begin: tones.Basis
+
+    def suits(self, capture: Capture) -> bool:
+        """Say whether a capture has the length and the sample interval prepared for."""
+        return self.plan.samples == capture.samples.shape[1] and self.plan.interval_s == capture.interval_s
+
+
+def prepare_fit(
+    plan: TonePlan, *, expected_hz: float | None = None, harmonics: int = 9, mains_hz: float | None = 50.0
+) -> Preparation:
+    """Do beforehand what a fit can do without its samples, while they are still to come.
+
+    Parameters
+    ----------
+    plan : TonePlan
+        Of :func:`whichcore.analysis.capture_check.plan_tone`.
+    expected_hz : float or None
+        Where the tone is likely to be found within the reach of the nominal frequency; None: there.
+    harmonics, mains_hz
+        As in :func:`fit_phasors`.
+
+    Raises
+    ------
+    AnalysisError
+        Two of the lines cannot be told apart in such a record.
+    """
     lines = plan_lines(plan, harmonics, mains_hz)
-    record = _Record(capture.samples, tones.cut(plan.samples, plan.segments), _moments(capture), plan, lines)
-    omega, in_reach = plan.omega, True
-    if refine and plan.segments >= FEWEST_SEGMENTS:
-        omega, in_reach = _coarse(record)
-    result = _search(record, omega) if refine and in_reach else _fit_at(record, plan.omega, free=False)
-    if result is None:
-        in_reach, result = False, _fit_at(record, plan.omega, free=False)
-    return _report(capture, record, result, in_reach=in_reach)
+    share = 1.0 if expected_hz is None else expected_hz / plan.frequency_hz
+    blocks = tones.cut(plan.samples, plan.segments)
+    return Preparation(plan, lines, tones.basis(blocks, lines.at(share * plan.omega)))
 
 
-def _moments(capture: Capture) -> tones.Moments:
-    moments = tones.moments(capture.samples)
-    if not np.isfinite(moments.products).all():
+def fit_prepared(capture: Capture, preparation: Preparation) -> Phasors:
+    """Estimate what :func:`fit_phasors` does, from what was prepared.
+
+    Raises
+    ------
+    AnalysisError
+        As there, and where it was prepared for another length or sample interval.
+    """
+    check_capture(capture)
+    if not preparation.suits(capture):
         raise AnalysisError(
-            "a sample is not finite",
-            where="samples",
-            next_step="take the record again and look for drop-outs",
+            "the record is not the one prepared for",
+            where="capture",
+            got=f"{capture.samples.shape[1]} samples, {capture.interval_s:g} s apart",
+            allowed=f"{preparation.plan.samples} samples, {preparation.plan.interval_s:g} s apart",
         )
-    return moments
+    return _fitted(capture, preparation, refine=True)
+
+
+def _fitted(capture: Capture, preparation: Preparation, *, refine: bool) -> Phasors:
+    plan, begin = preparation.plan, preparation.begin
+    looked = _Projected.of(capture.samples, begin)
+    squares, power = looked.sums.products.diagonal(), looked.sums.power(plan.samples)
+    record = _Record(capture.samples, begin.blocks, plan, preparation.lines, squares, power)
+    if not refine:
+        return _report(capture, record, _fit(record, looked, free=False), in_reach=True)
+    in_reach = True
+    if plan.segments >= FEWEST_SEGMENTS:
+        omega, in_reach = _coarse(record, looked)
+        if in_reach and abs(omega - begin.omega[1]) * plan.samples / 2 > NEAR:
+            looked = _Projected.at(record, omega)
+    result = _search(record, looked) if in_reach else None
+    if result is None:
+        in_reach, result = False, _fit(record, _Projected.at(record, plan.omega), free=False)
+    return _report(capture, record, result, in_reach=in_reach)
 
 
 @dataclass(frozen=True, slots=True)
 class _Record:
+    """Samples, what the model may hold, and sums of squares (2,), plain and about the mean (never 0)."""
+
     samples: NDArray[Any]
     blocks: tones.Blocks
-    moments: tones.Moments
     plan: TonePlan
     lines: LinePlan
-
-    @property
-    def power(self) -> FloatArray:
-        """Sum of squares about the mean, never 0."""
-        return np.maximum(self.moments.power(self.plan.samples), 1e-30)
+    squares: FloatArray
+    power: FloatArray
 
 
-def _coarse(record: _Record) -> tuple[float, bool]:
+@dataclass(frozen=True, slots=True)
+class _Projected:
+    """A record projected on a basis."""
+
+    basis: tones.Basis
+    sums: tones.BlockSums
+
+    @classmethod
+    def of(cls, samples: NDArray[Any], basis: tones.Basis) -> _Projected:
+        sums = tones.project(samples, basis)
+        if not np.isfinite(sums.products).all():
+            raise AnalysisError(
+                "a sample is not finite",
+                where="samples",
+                next_step="take the record again and look for drop-outs",
+            )
+        return cls(basis, sums)
+
+    @classmethod
+    def at(cls, record: _Record, omega: float) -> _Projected:
+        """Project on all lines there may be, with the tone at so many rad/sample."""
+        return cls.of(record.samples, tones.basis(record.blocks, record.lines.at(omega)))
+
+
+def _coarse(record: _Record, looked: _Projected) -> tuple[float, bool]:
     """Return the frequency at which the segments turn, and whether it is their strongest line."""
-    nominal = np.array([0.0, record.plan.omega])
-    sums = tones.project(record.samples, record.blocks, nominal)
-    turning = tones.segment_phasors(sums, record.blocks, nominal)
+    begin = float(looked.basis.omega[1])
+    turning = tones.segment_phasors(looked.sums, looked.basis)
     count, length = record.blocks.segments, record.blocks.segment_length
+    weight = 1 / record.power
+    if weight @ np.abs(turning.sum(axis=1)) ** 2 > STEADY * count * (weight @ np.abs(turning) ** 2).sum():
+        return begin, True
     power = np.abs(np.fft.fft(turning, 1 << (8 * count - 1).bit_length())) ** 2
-    weighed = (1 / record.power) @ power
+    weighed = weight @ power
     turns = np.fft.fftfreq(weighed.size)
     reach = LARGEST_CLOCK_OFFSET * record.plan.omega * length / (2 * np.pi) + 1 / count
-    best = int(np.argmax(np.where(np.abs(turns) <= reach, weighed, -1.0)))
+    off = np.abs(turns + (begin - record.plan.omega) * length / (2 * np.pi))
+    best = int(np.argmax(np.where(off <= reach, weighed, -1.0)))
     offset = 2 * np.pi * float(turns[best])
     index = np.arange(count) - (count - 1) / 2
     scaled, spread = turning / np.sqrt(record.power)[:, None], index @ index / count
@@ -136,7 +230,7 @@ def _coarse(record: _Record) -> tuple[float, bool]:
         still = scaled * np.exp(-1j * offset * index)
         joint = still.sum(axis=1).conj() @ still
         offset += float(index @ joint.imag) / max(float(joint.real.sum() * spread), 1e-300)
-    return record.plan.omega + offset / length, bool(weighed.max() <= 4 * weighed[best])
+    return begin + offset / length, bool(weighed.max() <= 4 * weighed[best])
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,12 +238,11 @@ class _Result:
     """A fit at one frequency, in codes and rad/sample.
 
     ``noise`` (2×2) is per sample. ``step`` is the last one in frequency, too small to change the phasors.
-    ``sums`` are those of the record at the lines of ``projected``, which a small last step leaves behind.
+    ``sums`` are those of the record with the tone at ``projected``, which a carried step leaves behind.
     """
 
     fit: tones.LineFit
-    totals: tones.Totals
-    projected: tones.LineFit
+    projected: float
     sums: tones.BlockSums
     orders: NDArray[np.int64]
     noise: FloatArray
@@ -172,28 +265,26 @@ class _Result:
         return strongest
 
 
-def _search(record: _Record, omega: float) -> _Result | None:
+def _search(record: _Record, looked: _Projected) -> _Result | None:
     """Step to the common frequency; None when it is not within reach of the nominal one."""
     nominal = record.plan.omega
     for _ in range(GAUSS_NEWTON_STEPS):
-        result = _fit_at(record, omega, free=True)
+        result = _fit(record, looked, free=True)
         omega = result.omega
         if abs(omega - nominal) > LARGEST_CLOCK_OFFSET * nominal + 5 * np.sqrt(result.variance):
             return None
-        ends = record.plan.samples / 2
-        if abs(result.step) * ends < CONVERGED:
+        if abs(result.step) * record.plan.samples / 2 < CONVERGED:
             return result
-        if abs(result.step) < CARRIED_SHARE * np.sqrt(result.variance):
+        if _left_behind(record, result) < CARRIED_SHARE:
             return _carried(record, result)
+        looked = _Projected.at(record, omega)
     return None
 
 
-def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
+def _fit(record: _Record, looked: _Projected, *, free: bool) -> _Result:
     """Fit all lines at one frequency, keep the visible ones, and take one step in frequency if ``free``."""
-    at = np.where(record.lines.orders > 0, record.lines.orders * omega, record.lines.fixed)
-    sums = tones.project(record.samples, record.blocks, at)
-    totals = tones.add_up(sums, at, record.moments.products, record.plan.samples)
-    whole = tones.solve_lines(totals)
+    totals = tones.add_up(looked.sums, looked.basis)
+    whole = tones.solve_lines(totals, looked.basis.inverse)
     seen = _significance(whole, _noise(record, whole)) > VISIBLE
     kept: NDArray[np.bool_] = seen[0] | seen[1]
     found = bool(kept[1])
@@ -203,25 +294,35 @@ def _fit_at(record: _Record, omega: float, *, free: bool) -> _Result:
     noise = _noise(record, fit)
     step, variance = _frequency_step(fit, noise, record.power) if free and found else (0.0, 0.0)
     orders = record.lines.orders[kept]
-    return _Result(fit, totals, fit, sums.only(kept), orders, noise, step, variance, found)
+    sums, projected = looked.sums.only(kept), float(looked.basis.omega[1])
+    return _Result(fit, projected, sums, orders, noise, step, variance, found)
+
+
+def _left_behind(record: _Record, result: _Result) -> float:
+    """Return the most that a carried step would leave in the model, over the uncertainty of the tone.
+
+    With θ the angle of the step at the ends of the record: hθ of each harmonic, which stays where it was
+    fitted, and θ² of everything, as the tone is carried to first order. Both are bounds.
+    """
+    angle = abs(result.step) * record.plan.samples / 2
+    size = np.abs(result.fit.phasors)
+    harmonics = np.where(result.orders > 1, result.orders, 0) * size
+    left = angle * harmonics.max(axis=1) + angle**2 * size.sum(axis=1)
+    return float((left / np.sqrt(result.noise.diagonal() * 2 / record.plan.samples)).max())
 
 
 def _carried(record: _Record, result: _Result) -> _Result:
-    """Carry a fit to the frequency it points at, without another pass over the samples.
-
-    The other lines stay where they were fitted.
-    """
-    totals = result.totals.moved(result.step)
-    fit = tones.fit_lines(totals)
+    """Carry a fit to the frequency it points at, without another pass over the samples."""
+    fit = result.fit.moved(result.step)
     noise = _noise(record, fit)
     _, variance = _frequency_step(fit, noise, record.power)
-    return replace(result, fit=fit, totals=totals, noise=noise, step=0.0, variance=variance)
+    return replace(result, fit=fit, noise=noise, step=0.0, variance=variance)
 
 
 def _noise(record: _Record, fit: tones.Solution) -> FloatArray:
     """Return the covariance (2, 2) of the residuals per sample, codes²."""
     (a, cross), (_, b) = fit.residual.tolist()
-    (squares_a, _), (_, squares_b) = record.moments.products.tolist()
+    squares_a, squares_b = record.squares.tolist()
     a, b = max(a, ROUNDING * squares_a, 1e-30), max(b, ROUNDING * squares_b, 1e-30)
     limit = math.sqrt(a * b)
     cross = min(max(cross, -limit), limit)
@@ -271,7 +372,7 @@ def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: boo
     """Add the converter's term, scale to volts, and say what is doubtful."""
     volts = np.array(capture.volts_per_code)
     scale = np.outer(np.repeat(volts, 2), np.repeat(volts, 2))
-    left = tones.segment_residuals(result.sums, record.blocks, result.projected)
+    left = tones.segment_residuals(result.sums, record.blocks, result.fit, result.projected)
     random, raised = _random_covariance(record, result, left)
     steps = converters(capture)
     systematic = np.zeros((4, 4))

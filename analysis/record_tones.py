@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from whichcore.analysis import tones
-from whichcore.analysis.capture_check import MAINS_ORDERS, check_capture, clip_flags, converters
+from whichcore.analysis.capture_check import MAINS_ORDERS, check_capture, clip_flags, converters, plan_tone
 from whichcore.analysis.quantisation import phasor_term
 from whichcore.analysis.types import Capture, ComplexArray, FlagKind, FloatArray, PhasorFlag, Phasors
 from whichcore.errors import AnalysisError
@@ -119,9 +119,11 @@ def fit_tones(
         What no phasor can be had from; tones nearer to each other than two bins.
     """
     nominal = np.asarray(frequency_hz, dtype=float)
+    check_capture(capture)
+    samples, interval_s = capture.samples.shape[1], capture.interval_s
     for hertz in (nominal[0], nominal[-1]):
-        check_capture(capture, float(hertz), allow_aliased=False)
-    bin_hz = 1 / (capture.samples.shape[1] * capture.interval_s)
+        plan_tone(samples, interval_s, float(hertz), allow_aliased=False)
+    bin_hz = 1 / (samples * interval_s)
     _refuse_few(nominal[0] / bin_hz, float(nominal[0]))
     gaps = np.diff(nominal)
     if gaps.size and gaps.min() < 2 * bin_hz:

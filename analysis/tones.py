@@ -73,28 +73,6 @@ def _chunks(samples: NDArray[Any], start: int, stop: int, size: int) -> Iterator
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
-    """Plain sums over the record: Σx (2,) and Σ x_c x_c′ (2, 2)."""
-
-    total: FloatArray
-    products: FloatArray
-
-    def power(self, samples: int) -> FloatArray:
-        """Return the sum of squares about the mean of each channel."""
-        return np.diag(self.products) - self.total**2 / samples
-
-
-def moments(samples: NDArray[Any]) -> Moments:
-    """Sum the samples and their products in one pass."""
-    total, products = np.zeros(2), np.zeros((2, 2))
-    with np.errstate(over="ignore", invalid="ignore"):  # the caller refuses what is not finite
-        for _, chunk in _chunks(samples, 0, samples.shape[1], CHUNK_SAMPLES):
-            total += chunk.sum(axis=1)
-            products += chunk @ chunk.T
-    return Moments(total, products)
-
-
-@dataclass(frozen=True, slots=True)
 class BlockSums:
     """Projections of each block; the last one is the tail when there is one.
 
@@ -106,55 +84,104 @@ class BlockSums:
         Σ x e^{−jω_l n′} over the block.
     tone_moment : complex array (2, K)
         Σ n′ x e^{−jω_1 n′} over the block.
+    products : float array (2, 2)
+        Σ x_c x_c′ over the record.
     """
 
     start: FloatArray
     sums: ComplexArray
     tone_moment: ComplexArray
+    products: FloatArray
+
+    def power(self, samples: int) -> FloatArray:
+        """Return the sum of squares of each channel about its mean, never 0; the first line is dc."""
+        total = self.sums[:, :, 0].sum(axis=1).real
+        power: FloatArray = np.maximum(np.diag(self.products) - total**2 / samples, 1e-30)
+        return power
 
     def only(self, kept: NDArray[np.bool_]) -> BlockSums:
         """Return the projections on some of the lines, the first two among them."""
         return replace(self, sums=self.sums[:, :, kept])
 
 
-def project(samples: NDArray[Any], blocks: Blocks, omega: FloatArray) -> BlockSums:
-    """Project both channels on the lines ``omega`` (rad/sample), block by block.
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """Lines that records of one length are projected on: all that does not hang on the samples.
+
+    Attributes
+    ----------
+    blocks : Blocks
+    omega : float array (L,)
+        rad/sample; the tone is ``omega[1]``.
+    stretches : tuple of (int, int, float array (length, 2 (L + 1)))
+        First sample, end, and e^{jω_l m}, m e^{jω_1 m} of one block, of the body and of the tail.
+    normal : float array (2, L, L)
+        See :func:`normal_matrices`.
+    inverse, of_segment : NormalInverse
+        Of all lines in the record; of dc and the tone in a segment.
+    """
+
+    blocks: Blocks
+    omega: FloatArray
+    stretches: tuple[tuple[int, int, FloatArray], ...]
+    normal: FloatArray
+    inverse: NormalInverse
+    of_segment: NormalInverse
+
+
+def basis(blocks: Blocks, omega: FloatArray) -> Basis:
+    """Prepare the projection on the lines ``omega`` (L,); raises as :func:`inverted`."""
+    body, tail = blocks.body, blocks.samples - blocks.body
+    stretches = [(0, body, _columns(omega, blocks.length))]
+    if tail:
+        stretches.append((body, blocks.samples, _columns(omega, tail)))
+    normal = normal_matrices(omega, blocks.samples)
+    inverse = inverted(normal, blocks.samples)
+    return Basis(
+        blocks, omega, tuple(stretches), normal, inverse, normal_inverse(omega[:2], blocks.segment_length)
+    )
+
+
+def _columns(omega: FloatArray, length: int) -> FloatArray:
+    inside = np.arange(length)[:, None]
+    wave = _waves(omega, length)
+    return np.concatenate([wave, inside * wave[:, 1:2]], axis=1).view(np.float64)
+
+
+def project(samples: NDArray[Any], basis: Basis) -> BlockSums:
+    """Project both channels on the lines of a basis, block by block.
 
     Parameters
     ----------
     samples : int or float array (2, N)
-    blocks : Blocks
-    omega : float array (L,)
-        The tone is ``omega[1]``.
+    basis : Basis
     """
-    parts = [_project_equal(samples, (0, blocks.body), blocks.length, omega)]
-    if blocks.samples > blocks.body:
-        parts.append(
-            _project_equal(samples, (blocks.body, blocks.samples), blocks.samples - blocks.body, omega)
-        )
-    start = np.concatenate([first for first, _ in parts]) - blocks.middle
-    raw = np.concatenate([sums for _, sums in parts], axis=1)
-    turn = np.exp(-1j * np.outer(start, omega))
-    sums = raw[:, :, :-1] * turn
-    return BlockSums(start, sums, start * sums[:, :, 1] + raw[:, :, -1] * turn[:, 1])
+    with np.errstate(over="ignore", invalid="ignore"):  # the products tell of what is not finite
+        parts = [_project_equal(samples, *stretch) for stretch in basis.stretches]
+        start = np.concatenate([first for first, _, _ in parts]) - basis.blocks.middle
+        raw = np.concatenate([sums for _, sums, _ in parts], axis=1)
+        turn = np.exp(-1j * np.outer(start, basis.omega))
+        sums = raw[:, :, :-1] * turn
+        moment = start * sums[:, :, 1] + raw[:, :, -1] * turn[:, 1]
+    return BlockSums(start, sums, moment, np.asarray(sum(products for _, _, products in parts)))
 
 
 def _project_equal(
-    samples: NDArray[Any], span: tuple[int, int], length: int, omega: FloatArray
-) -> tuple[FloatArray, ComplexArray]:
-    """Return block starts (K,) and Σ x e^{−jωm} for each line, then Σ m x e^{−jω_1 m}, (2, K, L + 1)."""
-    inside = np.arange(length)[:, None]
-    wave = _waves(omega, length)
-    basis = np.concatenate([wave, inside * wave[:, 1:2]], axis=1).view(np.float64)
-    starts = np.arange(span[0], span[1], length)
-    sums = np.empty((2, starts.size, omega.size + 1), dtype=np.complex128)
-    together = max(1, SMALL_PRODUCT // (2 * length * basis.shape[1]))
-    for first, chunk in _chunks(samples, *span, length * together):
-        product = chunk.reshape(-1, length) @ basis
-        where = (first - span[0]) // length
+    samples: NDArray[Any], begin: int, end: int, columns: FloatArray
+) -> tuple[FloatArray, ComplexArray, FloatArray]:
+    """Return block starts (K,), sums of x times the conjugate columns (2, K, L + 1), and products (2, 2)."""
+    length, width = columns.shape
+    starts = np.arange(begin, end, length)
+    sums = np.empty((2, starts.size, width // 2), dtype=np.complex128)
+    products = np.zeros((2, 2))
+    together = max(1, SMALL_PRODUCT // (2 * length * width))
+    for first, chunk in _chunks(samples, begin, end, length * together):
+        products += chunk @ chunk.T
+        on_columns = chunk.reshape(-1, length) @ columns
+        where = (first - begin) // length
         count = chunk.shape[1] // length
-        sums[:, where : where + count] = product.view(np.complex128).conj().reshape(2, count, -1)
-    return starts.astype(np.float64), sums
+        sums[:, where : where + count] = on_columns.view(np.complex128).conj().reshape(2, count, -1)
+    return starts.astype(np.float64), sums, products
 
 
 def _waves(omega: FloatArray, length: int) -> ComplexArray:
@@ -277,7 +304,7 @@ class LineFit(Solution):
     Attributes
     ----------
     tone_shift : complex array (2,)
-        Error of the tone's phasor per rad/sample of error in ω_1.
+        Error of the tone's phasor per rad/sample that ω_1 is too low.
     slope_residual, slope_power : float array (2, 2)
         d_cᵀM x_c′ and d_cᵀM d_c′, with d = ∂x/∂ω_1 and M the projector off the model.
     """
@@ -285,6 +312,19 @@ class LineFit(Solution):
     tone_shift: ComplexArray
     slope_residual: FloatArray
     slope_power: FloatArray
+
+    def moved(self, step: float) -> LineFit:
+        """Return the fit with the tone moved by so many rad/sample, to first order.
+
+        The other lines stay. What is left of the record is x − δd, off the model: its sums of products are
+        those of x, less δ times those of d and x, and more by δ² times those of d.
+        """
+        omega, phasors = self.omega.copy(), self.phasors.copy()
+        omega[1] += step
+        phasors[:, 1] -= step * self.tone_shift
+        seen = self.slope_residual + self.slope_residual.T
+        residual = self.residual - step * seen + step**2 * self.slope_power
+        return replace(self, omega=omega, phasors=phasors, residual=residual)
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,27 +357,20 @@ class Totals:
         normal = self.normal[:, lines[:, None], lines]
         return replace(self, omega=self.omega[lines], sums=self.sums[:, lines], normal=normal)
 
-    def moved(self, step: float) -> Totals:
-        """Return the totals with the tone moved by so many rad/sample, to first order.
 
-        Σ x e^{−j(ω+δ)n′} = Σ x e^{−jωn′} − jδ Σ n′ x e^{−jωn′}, and what is left is of the order of (δN/2)².
-        """
-        sums, omega = self.sums.copy(), self.omega.copy()
-        sums[:, 1] -= 1j * step * self.tone_moment
-        omega[1] += step
-        return replace(self, omega=omega, sums=sums, normal=normal_matrices(omega, self.samples))
-
-
-def add_up(sums: BlockSums, omega: FloatArray, products: FloatArray, samples: int) -> Totals:
+def add_up(sums: BlockSums, basis: Basis) -> Totals:
     """Add the blocks up to the whole record."""
-    normal = normal_matrices(omega, samples)
-    return Totals(omega, sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), products, normal, samples)
+    lines, moment = sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1)
+    return Totals(basis.omega, lines, moment, sums.products, basis.normal, basis.blocks.samples)
 
 
-def solve_lines(totals: Totals) -> Solution:
-    """Fit the lines of ``totals`` to both channels; the first is dc, the second the tone."""
+def solve_lines(totals: Totals, inverse: NormalInverse | None = None) -> Solution:
+    """Fit the lines of ``totals`` to both channels; the first is dc, the second the tone.
+
+    ``inverse`` is that of the normal matrices, where it is known.
+    """
     sums = totals.sums
-    inverse = inverted(totals.normal, totals.samples)
+    inverse = inverse or inverted(totals.normal, totals.samples)
     phasors = inverse.solve(sums)
     residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
     return Solution(totals.omega, phasors, inverse, (residual + residual.T) / 2)
@@ -360,25 +393,28 @@ def fit_lines(totals: Totals) -> LineFit:
     return LineFit(omega, phasors, inverse, solved.residual, shift, seen, power)
 
 
-def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit) -> ComplexArray:
-    """Return what is left of the tone in each segment after the fit, as peak phasors (2, segments)."""
+def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit, omega: float) -> ComplexArray:
+    """Return what is left of the tone in each segment after the fit, as peak phasors (2, segments).
+
+    ``omega``, rad/sample, is where the tone stood when ``sums`` were taken, near that of the fit.
+    """
     body = blocks.segments * blocks.per_segment
     measured = sums.sums[:, :body, 1].reshape(2, blocks.segments, -1).sum(axis=2)
     length = blocks.segment_length
     centre = sums.start[: body : blocks.per_segment] + (length - 1) / 2
-    near, far = fit.omega - fit.omega[1], fit.omega + fit.omega[1]
+    near, far = fit.omega - omega, fit.omega + omega
     modelled = (fit.phasors * dirichlet(near, length)) @ np.exp(1j * np.outer(near, centre))
     modelled += (fit.phasors.conj() * dirichlet(far, length)) @ np.exp(-1j * np.outer(far, centre))
     left: ComplexArray = 2 * (measured - modelled / 2) / length
     return left
 
 
-def segment_phasors(sums: BlockSums, blocks: Blocks, omega: FloatArray) -> ComplexArray:
+def segment_phasors(sums: BlockSums, basis: Basis) -> ComplexArray:
     """Return the tone's phasor (2, segments) in each segment, each fitted with its own offset."""
+    blocks, omega = basis.blocks, basis.omega[:2]
     body = blocks.segments * blocks.per_segment
     grouped = sums.sums[:, :body, :2].reshape(2, blocks.segments, blocks.per_segment, 2).sum(axis=2)
     centre = sums.start[: body : blocks.per_segment] + (blocks.segment_length - 1) / 2
-    local = grouped * np.exp(1j * np.outer(centre, omega[:2]))
-    solved = normal_inverse(omega[:2], blocks.segment_length).solve(local)
+    solved = basis.of_segment.solve(grouped * np.exp(1j * np.outer(centre, omega)))
     turned: ComplexArray = solved[:, :, 1] * np.exp(-1j * omega[1] * centre)
     return turned

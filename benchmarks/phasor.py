@@ -23,7 +23,7 @@ import numpy as np
 import scipy
 from scipy.optimize import curve_fit
 
-from whichcore.analysis.capture_check import check_capture, plan_lines
+from whichcore.analysis.capture_check import plan_lines, plan_tone
 from whichcore.analysis.phasor import fit_phasors
 from whichcore.analysis.types import Capture, ComplexArray, FloatArray
 
@@ -44,7 +44,7 @@ def make_capture(samples: int) -> Capture:
 
 def design(capture: Capture, harmonics: int, mains_hz: float | None, omega: float) -> FloatArray:
     """Return the design matrix (N, columns) of the very lines the fit looks for."""
-    plan = check_capture(capture, None, allow_aliased=False)
+    plan = plan_tone(capture.samples.shape[1], capture.interval_s, capture.frequency_hz, allow_aliased=False)
     lines = plan_lines(plan, harmonics, mains_hz)
     time_index = np.arange(plan.samples) - (plan.samples - 1) / 2
     columns = [np.ones(plan.samples)]

@@ -3,11 +3,12 @@
 Run ``python benchmarks/sweep_overhead.py``. Two ratios are gates, each the median of five:
 
 - a sweep on the virtual bench (record times and waits included) over a bare script that sends the very same
-  commands, waits as long and analyses nothing: at most 1.15;
+  commands, waits as long for records and for the source to settle, and analyses nothing: at most 1.15;
 - a record of one million points of two channels, through the driver, over the same bytes through a bare
   socket: at most 2.
 
-The bare script is a recording of what the sweep sent, so both wait the same. The processor time of both is
+The bare script is a recording of what the sweep sent, so both wait the same: for a record from its start, for
+the source from when it was told, whatever is done meanwhile. The processor time of both is
 printed beside them: on a busy machine the waits stretch by chance, the processor time hardly.
 """
 
@@ -21,8 +22,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import Any
+from contextlib import ExitStack, contextmanager
+from typing import Any, BinaryIO
+from unittest.mock import patch
 
 import numpy as np
 
@@ -35,6 +37,7 @@ from whichcore.rig.lines.link import Link, LinkSettings
 from whichcore.rig.sweep.level import DriveRule
 from whichcore.rig.sweep.plan import SweepPlan, log_grid
 from whichcore.rig.sweep.run import sweep
+from whichcore.rig.sweep.settling import Settling
 from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.process import VirtualBench
 
@@ -54,29 +57,36 @@ class Recorder:
     @contextmanager
     def listening(self) -> Iterator[threading.Event]:
         """Listen to all links; the event handed out notes the waits on it."""
-        originals = {name: getattr(Link, name) for name in ("write", "ask", "ask_block")}
         steps = self.steps
-
-        def noting(name: str) -> Callable[..., Any]:
-            def method(link: Link, message: str, *more: Any) -> Any:
-                size = more[1] if name == "ask_block" else 0
-                steps.append((name, link.address, message, size))
-                return originals[name](link, message, *more)
-
-            return method
 
         class Waits(threading.Event):
             def wait(self, timeout: float | None = None) -> bool:
-                steps.append(("wait", "", repr(timeout), 0))
+                if steps[-1][0] != "settled":  # of that one the commands before it leave what they leave
+                    steps.append(("wait", "", repr(timeout), 0))
                 return super().wait(timeout)
 
-        for name in originals:
-            setattr(Link, name, noting(name))
-        try:
+        def sent(name: str) -> Callable[..., Any]:
+            original = getattr(Link, name)
+
+            def method(link: Link, message: str, *more: Any) -> Any:
+                steps.append((name, link.address, message, more[1] if name == "ask_block" else 0))
+                return original(link, message, *more)
+
+            return method
+
+        def settling(kind: str, original: Callable[..., None]) -> Callable[..., None]:
+            def method(source: Settling, *seconds: float) -> None:
+                steps.append((kind, "", repr(*seconds) if seconds else "", 0))
+                original(source, *seconds)
+
+            return method
+
+        with ExitStack() as patches:
+            for name in ("write", "ask", "ask_block"):
+                patches.enter_context(patch.object(Link, name, sent(name)))
+            patches.enter_context(patch.object(Settling, "begin", settling("settle", Settling.begin)))
+            patches.enter_context(patch.object(Settling, "wait", settling("settled", Settling.wait)))
             yield Waits()
-        finally:
-            for name, method in originals.items():
-                setattr(Link, name, method)
 
 
 def bare(steps: list[Step]) -> float:
@@ -89,21 +99,29 @@ def bare(steps: list[Step]) -> float:
             line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             lines[address] = (line, line.makefile("rb"))
     begun = time.perf_counter()
+    settled = begun
     for kind, address, message, size in steps:
         if kind == "wait":
             time.sleep(float(message))
-            continue
-        line, reader = lines[address]
-        line.sendall(f"{message}\n".encode())
-        if kind == "ask":
-            reader.readline()
-        elif kind == "ask_block":
-            reader.read(len(f"#{len(str(size))}{size}") + size + 1)
+        elif kind == "settle":
+            settled = max(settled, time.perf_counter() + float(message))
+        elif kind == "settled":
+            time.sleep(max(settled - time.perf_counter(), 0.0))
+        else:
+            _send(*lines[address], kind, message, size)
     taken = time.perf_counter() - begun
     for line, reader in lines.values():
         reader.close()
         line.close()
     return taken
+
+
+def _send(line: socket.socket, reader: BinaryIO, kind: str, message: str, size: int) -> None:
+    line.sendall(f"{message}\n".encode())
+    if kind == "ask":
+        reader.readline()
+    elif kind == "ask_block":
+        reader.read(len(f"#{len(str(size))}{size}") + size + 1)
 
 
 def sweep_ratio(points_per_decade: int, runs: int) -> tuple[float, float, float, float]:

@@ -27,24 +27,34 @@ def test_block_sums_equal_one_long_sum(count, segments):
     samples = rng.integers(-128, 128, (2, count)).astype(np.int8)
     omega = np.array([0.0, 0.3, 0.6])
     index = np.arange(count) - (count - 1) / 2
-    sums = tones.project(samples, tones.cut(count, segments), omega)
+    sums = tones.project(samples, tones.basis(tones.cut(count, segments), omega))
     expected = samples @ np.exp(-1j * np.outer(index, omega))
     np.testing.assert_allclose(sums.sums.sum(axis=1), expected, rtol=1e-9, atol=1e-6)
     moment = (samples * index) @ np.exp(-0.3j * index)
     np.testing.assert_allclose(sums.tone_moment.sum(axis=1), moment, rtol=1e-9, atol=1e-3)
+    wide = samples.astype(float)
+    np.testing.assert_array_equal(sums.products, wide @ wide.T)
+    np.testing.assert_allclose(sums.power(count), count * wide.var(axis=1), rtol=1e-12)
 
 
-def test_moved_totals_equal_those_projected_anew():
-    """To first order; what is left is (δN/2)²/6 of the tone (analytic)."""
-    count, step, omega = 5003, 1e-7, np.array([0.0, 0.3, 0.6])
+def test_a_moved_fit_equals_one_projected_anew():
+    """To first order; what is left is of the order of θ², θ = δN/2, of the tone (analytic)."""
+    count, step, omega = 5003, 1e-6, np.array([0.0, 0.004, 0.008])  # three periods: the lines meet
     index, blocks = np.arange(count) - (count - 1) / 2, tones.cut(count, 16)
-    samples = np.array([np.cos(0.3 * index + 0.4) + 5, 0.3 * np.cos(0.6 * index)])
-    products, there = samples @ samples.T, omega + np.array([0.0, step, 0.0])
-    carried, anew = (
-        tones.add_up(tones.project(samples, blocks, at), at, products, count) for at in (omega, there)
+    rng = np.random.default_rng(4)
+    tone = np.cos(0.004 * index + np.array([[0.4], [1.9]])) * np.array([[1.0], [0.5]])
+    samples = tone + 0.3 * np.cos(0.008 * index) + 5
+    samples += rng.normal(0, 1e-3, samples.shape)
+    there = omega + np.array([0.0, step, 0.0])
+    here, anew = (
+        tones.fit_lines(tones.add_up(tones.project(samples, basis), basis))
+        for basis in (tones.basis(blocks, at) for at in (omega, there))
     )
-    carried = carried.moved(step)
-    left = (step * count / 2) ** 2 / 6 * count / 2
-    np.testing.assert_allclose(carried.sums, anew.sums, rtol=0, atol=1.1 * left)
-    np.testing.assert_allclose(carried.normal, anew.normal, rtol=1e-12, atol=1e-9)
-    np.testing.assert_array_equal(carried.omega, there)
+    moved, theta = here.moved(step), step * count / 2
+    np.testing.assert_array_equal(moved.omega, there)
+    np.testing.assert_allclose(moved.phasors[:, 1], anew.phasors[:, 1], rtol=0, atol=theta**2 / 4)
+    assert np.all(np.abs(here.phasors - anew.phasors)[:, 1] > 2 * theta**2)  # it has changed
+    # of the sums of products: θ²/6 of the tone's own power is what the step makes, θ³ of it is left
+    change = anew.residual - here.residual
+    assert np.all(np.abs(np.diag(change)) > 0.1 * theta**2 * count * np.array([0.5, 0.125]) / 3)
+    np.testing.assert_allclose(moved.residual, anew.residual, rtol=0, atol=theta**3 * count)

@@ -8,11 +8,13 @@ by a time-out, and never returns when a message is shorter than was asked for.
 
 from __future__ import annotations
 
+import contextlib
 import select
 import socket
 import time
 from abc import ABC, abstractmethod
 
+GONE = "the instrument has closed the connection"
 LONGEST_LINE = 1 << 16
 CHUNK = 4096  # so little of a block passes through the buffer; the rest goes where it belongs
 
@@ -47,7 +49,7 @@ class Wire(ABC):
         if not self._come:
             if not self._ready(deadline - time.monotonic()):
                 raise TimeoutError("no answer in time")
-            self._take("the instrument has closed the connection")
+            self._take(GONE)
 
     def line(self, end: bytes, deadline: float) -> bytearray:
         """Return the one line of an answer; raises OSError, and RuntimeError where it is none."""
@@ -91,7 +93,7 @@ class Wire(ABC):
     def forget(self) -> bytes:
         """Return and drop whatever has come and was not asked for."""
         while self._ready(0.0):
-            self._take("the instrument has closed the connection")
+            self._take(GONE)
         old, self._come = bytes(self._come), bytearray()
         return old
 
@@ -105,7 +107,7 @@ class Wire(ABC):
             raise RuntimeError(f"an answer of more than {LONGEST_LINE} bytes without an end")
         if not self._ready(min(deadline - time.monotonic(), self._silence_s)):
             raise TimeoutError("the answer did not end in time")
-        self._take("the instrument has closed the connection")
+        self._take(GONE)
 
     def _take(self, gone: str) -> None:
         some = self._some(CHUNK)
@@ -115,20 +117,31 @@ class Wire(ABC):
 
 
 class SocketWire(Wire):
-    """A plain socket."""
+    """A plain socket; it is tried first and waited for where that fails, which is the rarer case by far."""
 
     def __init__(self, line: socket.socket, silence_s: float) -> None:
         super().__init__(silence_s)
         line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # else commands in a row wait 40 ms each
+        line.setblocking(False)
         self._line = line
 
     def send(self, data: bytes, patience_s: float) -> None:
         """Send all of it; raises OSError."""
         left = memoryview(data)
         while left:
-            if not select.select([], [self._line], [], patience_s)[1]:
-                raise TimeoutError("the command was not taken in time")
-            left = left[self._line.send(left) :]
+            try:
+                left = left[self._line.send(left) :]
+            except BlockingIOError:
+                if not select.select([], [self._line], [], patience_s)[1]:
+                    raise TimeoutError("the command was not taken in time") from None
+
+    def forget(self) -> bytes:
+        """Return and drop whatever has come and was not asked for."""
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                self._take(GONE)
+        old, self._come = bytes(self._come), bytearray()
+        return old
 
     def _ready(self, patience_s: float) -> bool:
         return patience_s >= 0 and bool(select.select([self._line], [], [], patience_s)[0])

@@ -15,11 +15,12 @@ from whichcore.analysis.coercive import NEUTRALISING
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.specimen import Rod, Specimen
 from whichcore.analysis.types import Phasors, Wiring
-from whichcore.errors import Cancelled, InputError
+from whichcore.errors import InputError
 from whichcore.rig.events import Demagnetised, Event
 from whichcore.rig.sweep.level import DriveRule, rounded_down
 from whichcore.rig.sweep.plan import DemagnetiseRule, RecordRule, SweepPlan
 from whichcore.rig.sweep.point import OutOfReachError, Station
+from whichcore.rig.sweep.settling import stopped
 
 FREQUENCY_HZ = 130.0  # low for any core, and beside the mains and its overtones. Practice.
 RECORD = RecordRule(samples=4000, least_periods=12)
@@ -72,7 +73,7 @@ def demagnetise(
     _fade(by_current, rule, level, peak / level, cancel)
     faded = station.now()
     if cancel.wait(rule.rest_s):
-        raise _stopped()
+        raise stopped()
     yield Demagnetised(peak, rule.coercive_a_per_m, rule.origin, faded - began, rule.rest_s, station.now())
 
 
@@ -140,7 +141,7 @@ def _fade(
         if cancel.wait(PERIODS / FREQUENCY_HZ + source.settle_s):
             threading.Event().wait(1 / FREQUENCY_HZ)  # a period at least of each step, and no more
     if cancel.is_set():
-        raise _stopped()
+        raise stopped()
 
 
 def _cannot(peak: float, level: float, rule: DemagnetiseRule) -> InputError:
@@ -154,10 +155,6 @@ def _cannot(peak: float, level: float, rule: DemagnetiseRule) -> InputError:
         allowed=f"{wanted:.3g} A/m and more: {NEUTRALISING:g} times {coercive:g} A/m, {rule.origin}",
         next_step=f"wind more turns{turns}, take pads out, use a stronger source, or leave demagnetising out",
     )
-
-
-def _stopped() -> Cancelled:
-    return Cancelled("the sweep was stopped", next_step="the same command takes it up again")
 
 
 def _require_closed(specimen: Specimen) -> None:

@@ -8,9 +8,10 @@ import time
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, replace
 
-from whichcore.analysis.phasor import fit_phasors
+from whichcore.analysis.capture_check import plan_tone
+from whichcore.analysis.phasor import Preparation, fit_prepared, prepare_fit
 from whichcore.analysis.types import Capture, FlagKind, ImpedanceSweep, PhasorPair, Phasors
-from whichcore.errors import AnalysisError, Cancelled
+from whichcore.errors import AnalysisError
 from whichcore.rig.events import Event, LevelChanged, PointDone, RangeChanged
 from whichcore.rig.instruments import Bench
 from whichcore.rig.sweep import averaging
@@ -28,6 +29,7 @@ from whichcore.rig.sweep.level import (
 )
 from whichcore.rig.sweep.plan import PointOrder, SweepPlan
 from whichcore.rig.sweep.ranging import Seen, better_range, seen
+from whichcore.rig.sweep.settling import Settling
 from whichcore.rig.sweep.timing import Clocks, Timing, set_timing
 
 Correct = Callable[[PhasorPair], ImpedanceSweep]
@@ -82,6 +84,7 @@ class Station:
     ) -> None:
         self.bench = bench
         self._plan, self._cancel, self._correct, self._begun = plan, cancel, correct, begun
+        self._settling = Settling(cancel)
         self.rule = plan.level
         self.level_vpp: float | None = None
         self.ranges = [limits[-1] for limits in bench.digitizer.limits.ranges_vpp]
@@ -90,6 +93,7 @@ class Station:
         self._unread = ""  # why the last reading gave no impedance
         self._tuned_hz: float | None = None
         self._timing: Timing | None = None
+        self._preparation: Preparation | None = None
         self._clocks = Clocks()
 
     def prepare(self) -> None:
@@ -137,6 +141,7 @@ class Station:
         if self.level_vpp is not None and before < self.level_vpp:
             # down before the frequency changes: on the way to a lower one the flux density would rise
             yield from self._set_level(frequency_hz, before)
+            self._settling.wait()
         self._tune(frequency_hz)
         yield from self._set_level(frequency_hz, before)
         on_old: Phasors | None = None
@@ -161,8 +166,7 @@ class Station:
 
     def record(self, frequency_hz: float) -> Look:
         """Take one record and read it; raises Cancelled when asked to stop."""
-        if self._cancel.is_set():
-            raise _stopped()
+        self._settling.wait()
         capture = self.bench.digitizer.acquire(frequency_hz, self.now(), self._cancel)
         phasors = self._fitted(capture, frequency_hz)
         heights = seen(capture)
@@ -172,13 +176,21 @@ class Station:
         return Look(phasors, heights, flux)
 
     def _fitted(self, capture: Capture, frequency_hz: float) -> Phasors:
-        """Fit the tone, where it folds at the frequency that the clocks make of it."""
-        folded = self._timing is not None and self._timing.folded
-        nominal = frequency_hz * (1 + self._clocks.offset) if folded else frequency_hz
-        phasors = fit_phasors(capture, nominal, mains_hz=self._plan.mains_hz, allow_aliased=folded)
+        """Fit the tone, with what was prepared for a record of this frequency."""
+        if self._preparation is None or not self._preparation.suits(capture):
+            self._preparation = self._prepared(capture.samples.shape[1], capture.interval_s, frequency_hz)
+        phasors = fit_prepared(capture, self._preparation)
         if not any(flag.kind in _FATAL for flag in phasors.flags):
             self._clocks = self._clocks.seen(phasors, frequency_hz)
         return phasors
+
+    def _prepared(self, samples: int, interval_s: float, frequency_hz: float) -> Preparation:
+        """Prepare a fit where the clocks put the tone; one that folds is sought there only."""
+        folded = self._timing is not None and self._timing.folded
+        expected_hz = frequency_hz * (1 + self._clocks.offset)
+        nominal_hz = expected_hz if folded else frequency_hz
+        plan = plan_tone(samples, interval_s, nominal_hz, allow_aliased=folded)
+        return prepare_fit(plan, expected_hz=expected_hz, mains_hz=self._plan.mains_hz)
 
     def averaged(self, index: int, frequency_hz: float, look: Look, *, revisit: bool = False) -> PointDone:
         """Take records until the target or the bound is reached; raises OutOfReachError."""
@@ -236,17 +248,17 @@ class Station:
         if self._tuned_hz != place.frequency_hz:
             self._tune(place.frequency_hz)
         self.bench.source.level_vpp = self.level_vpp = place.level_vpp
-        self._settle(place.frequency_hz)
+        self._source_changed(place.frequency_hz)
 
     def _tune(self, frequency_hz: float) -> None:
-        """Set the frequency and the record."""
+        """Set the frequency and, while the source settles, the record, and get ready to read it."""
+        self.bench.source.frequency_hz = self._tuned_hz = frequency_hz
+        self._source_changed(frequency_hz)
         try:
             self._timing = set_timing(self.bench.digitizer, self._plan.record, frequency_hz, self._clocks)
+            self._preparation = self._prepared(self._timing.points, self._timing.interval_s, frequency_hz)
         except AnalysisError as error:
             raise OutOfReachError(error.one_line()) from None
-        self.bench.source.frequency_hz = self._tuned_hz = frequency_hz
-        if self.level_vpp is not None:
-            self._settle(frequency_hz)
 
     def _level_before(self, frequency_hz: float) -> float:
         """Return the level to begin a point with."""
@@ -298,7 +310,7 @@ class Station:
         self.level_vpp = self.bench.source.level_vpp or level  # what one in steps made of it
         if before is None:
             self.bench.source.output_on()
-        self._settle(frequency_hz)
+        self._source_changed(frequency_hz)
         yield LevelChanged(frequency_hz, before, self.level_vpp)
 
     def _range_changes(self, frequency_hz: float, heights: tuple[Seen, Seen]) -> list[Event]:
@@ -367,10 +379,9 @@ class Station:
         rule = self.rule
         return f" (B ≤ {rule.flux_density_t * 1e3:.3g} mT)" if isinstance(rule, FluxRule) else ""
 
-    def _settle(self, frequency_hz: float) -> None:
+    def _source_changed(self, frequency_hz: float) -> None:
         wait_s = max(self.bench.source.settle_s, self._plan.settle_s)
-        if self._cancel.wait(wait_s + self._plan.settle_periods / frequency_hz):
-            raise _stopped()
+        self._settling.begin(wait_s + self._plan.settle_periods / frequency_hz)
 
     def _highest_vpp(self) -> float:
         return min(self.bench.source.limits.level_vpp[1], self._plan.highest_level_vpp)
@@ -380,10 +391,6 @@ class Station:
 
     def _label(self) -> str:
         return "/".join(f"{full:g}V" for full in self.ranges)
-
-
-def _stopped() -> Cancelled:
-    return Cancelled("the sweep was stopped", next_step="the same command takes it up again")
 
 
 def _level_refused(level: float, lowest: float, highest: float) -> str:
