@@ -258,9 +258,8 @@ class _Result:
     def omega(self) -> float:
         return float(self.fit.omega[1]) + self.step
 
-    @property
     def hum(self) -> FloatArray:
-        """Peak value of the strongest mains line of each channel."""
+        """Return the peak value of the strongest mains line of each channel."""
         strongest: FloatArray = np.abs(self.phasors[:, self.orders == 0][:, 1:]).max(axis=1, initial=0.0)
         return strongest
 
@@ -380,25 +379,25 @@ def _report(capture: Capture, record: _Record, result: _Result, *, in_reach: boo
         systematic[2 * c : 2 * c + 2, 2 * c : 2 * c + 2] = _of_converter(
             result, steps, c, record.plan.samples
         )
-    rms = np.sqrt(np.diag(result.noise))
-    orders = {int(k): result.phasors[:, i] * volts for i, k in enumerate(result.orders) if k > 1}
+    rms, hum = np.sqrt(np.diag(result.noise)), result.hum()
+    vpk = np.ascontiguousarray(result.phasors.T) * volts
     flags = [*clip_flags(capture), *record.lines.flags, *_tone_flags(record, result, in_reach=in_reach)]
     if raised:
         flags += _stability_flags(record, result, left, steps)
     for c in range(2):
-        flags += _channel_flags(result, c, steps[c], random + systematic)
+        flags += _channel_flags(result, c, steps[c], random + systematic, float(hum[c]))
     return Phasors(
         frequency_hz=result.omega / (2 * np.pi * capture.interval_s),
         frequency_uncertainty_hz=float(np.sqrt(result.variance)) / (2 * np.pi * capture.interval_s),
         reference_time_s=capture.start_time_s + record.blocks.middle * capture.interval_s,
-        phasor_vpk=result.phasors[:, 1] * volts,
+        phasor_vpk=vpk[1],
         covariance_v2=(random + systematic) * scale,
         systematic_v2=systematic * scale,
         noise_vrms=rms * volts,
         noise_correlation=float(result.noise[0, 1] / (rms[0] * rms[1])),
-        dc_v=result.phasors[:, 0].real * volts + np.array(capture.offset_v),
-        harmonics_vpk=orders,
-        hum_vpk=result.hum * volts,
+        dc_v=vpk[0].real + np.array(capture.offset_v),
+        harmonics_vpk={k: vpk[i] for i, k in enumerate(result.orders.tolist()) if k > 1},
+        hum_vpk=hum * volts,
         flags=tuple(flags),
         takes=1,
         samples=record.plan.samples,
@@ -457,13 +456,13 @@ def _stability_flags(
 
 
 def _channel_flags(
-    result: _Result, channel: int, steps: Converter, covariance: FloatArray
+    result: _Result, channel: int, steps: Converter, covariance: FloatArray, hum: float
 ) -> list[PhasorFlag]:
     """Flag what is too small, lost in the steps or drowned in hum; all in codes."""
     flags = []
     name, amplitude = CHANNELS[channel], float(abs(result.phasors[channel, 1]))
     if steps.step > 0:
-        noise = noise_before_steps(steps.step, float(np.sqrt(result.noise[channel, channel])))
+        noise = noise_before_steps(steps.step, math.sqrt(result.noise[channel, channel]))
         if noise < 0.5:
             detail = f"noise of channel {name} is {noise:.2g} steps; averages will not help below the steps"
             flags.append(PhasorFlag(FlagKind.QUANTISATION_LIMITED, channel, detail))
@@ -471,11 +470,10 @@ def _channel_flags(
             detail = f"channel {name} is {amplitude / steps.step:.2g} steps peak"
             flags.append(PhasorFlag(FlagKind.TOO_SMALL, channel, detail))
     part = slice(2 * channel, 2 * channel + 2)
-    uncertainty = float(np.sqrt(np.trace(covariance[part, part]) / 2))
+    uncertainty = math.sqrt(covariance[part, part].trace() / 2)
     if amplitude < SMALL * uncertainty:
         detail = f"channel {name} is {amplitude / uncertainty:.2g} of its own standard uncertainties"
         flags.append(PhasorFlag(FlagKind.TOO_SMALL, channel, detail))
-    hum = float(result.hum[channel])
     if hum > amplitude:
         detail = f"hum on channel {name} is {hum:.3g} codes peak, the tone {amplitude:.3g}"
         flags.append(PhasorFlag(FlagKind.HUM, channel, detail))

@@ -115,8 +115,7 @@ class Basis:
         rad/sample; the tone is ``omega[1]``.
     stretches : tuple of (int, int, float array (length, 2 (L + 1)))
         First sample, end, and e^{jω_l m}, m e^{jω_1 m} of one block, of the body and of the tail.
-    normal : float array (2, L, L)
-        See :func:`normal_matrices`.
+    meeting : Meeting
     inverse, of_segment : NormalInverse
         Of all lines in the record; of dc and the tone in a segment.
     """
@@ -124,7 +123,7 @@ class Basis:
     blocks: Blocks
     omega: FloatArray
     stretches: tuple[tuple[int, int, FloatArray], ...]
-    normal: FloatArray
+    meeting: Meeting
     inverse: NormalInverse
     of_segment: NormalInverse
 
@@ -135,11 +134,10 @@ def basis(blocks: Blocks, omega: FloatArray) -> Basis:
     stretches = [(0, body, _columns(omega, blocks.length))]
     if tail:
         stretches.append((body, blocks.samples, _columns(omega, tail)))
-    normal = normal_matrices(omega, blocks.samples)
-    inverse = inverted(normal, blocks.samples)
-    return Basis(
-        blocks, omega, tuple(stretches), normal, inverse, normal_inverse(omega[:2], blocks.segment_length)
-    )
+    meeting = meeting_of(omega, blocks.samples)
+    inverse = inverted(meeting.normal, blocks.samples)
+    of_segment = normal_inverse(omega[:2], blocks.segment_length)
+    return Basis(blocks, omega, tuple(stretches), meeting, inverse, of_segment)
 
 
 def _columns(omega: FloatArray, length: int) -> FloatArray:
@@ -279,6 +277,47 @@ def inverted(matrices: FloatArray, samples: int) -> NormalInverse:
 
 
 @dataclass(frozen=True, slots=True)
+class Meeting:
+    """How lines meet in a record of so many samples.
+
+    Attributes
+    ----------
+    samples : int
+    omega : float array (L,)
+    normal : float array (2, L, L)
+        See :func:`normal_matrices`.
+    slope : float array (2, L)
+        Σ n′ sin(ω_1 n′) cos(ω_l n′) and Σ n′ cos(ω_1 n′) sin(ω_l n′).
+    curvature : float array (2,)
+        Σ n′² sin²(ω_1 n′) and Σ n′² cos²(ω_1 n′).
+    """
+
+    samples: int
+    omega: FloatArray
+    normal: FloatArray
+    slope: FloatArray
+    curvature: FloatArray
+
+    def only(self, lines: NDArray[np.intp]) -> Meeting:
+        """Return what concerns some of the lines, the first two among them."""
+        normal = self.normal[:, lines[:, None], lines]
+        return replace(self, omega=self.omega[lines], normal=normal, slope=self.slope[:, lines])
+
+
+def meeting_of(omega: FloatArray, samples: int) -> Meeting:
+    """Work out how the lines ``omega`` (L,) meet, in closed form."""
+    plus, minus = dirichlet_slope(np.array([omega[1] + omega, omega[1] - omega]), samples)
+    flat, twice = dirichlet_curvature(0.0, samples), dirichlet_curvature(2 * omega[1], samples)
+    return Meeting(
+        samples,
+        omega,
+        normal_matrices(omega, samples),
+        np.array([plus + minus, plus - minus]) / -2,
+        np.array([twice - flat, -twice - flat]) / 2,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Solution:
     """Least squares at one frequency.
 
@@ -329,39 +368,34 @@ class LineFit(Solution):
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums over the whole record, and the normal matrices of its lines.
+    """Sums over the whole record.
 
     Attributes
     ----------
-    omega : float array (L,)
+    meeting : Meeting
+        Of the lines.
     sums : complex array (2, L)
         Σ x e^{−jω_l n′}.
     tone_moment : complex array (2,)
         Σ n′ x e^{−jω_1 n′}.
     products : float array (2, 2)
         Σ x_c x_c′.
-    normal : float array (2, L, L)
-    samples : int
     """
 
-    omega: FloatArray
+    meeting: Meeting
     sums: ComplexArray
     tone_moment: ComplexArray
     products: FloatArray
-    normal: FloatArray
-    samples: int
 
     def only(self, kept: NDArray[np.bool_]) -> Totals:
         """Return the totals of some of the lines, the first two among them."""
         lines = np.flatnonzero(kept)
-        normal = self.normal[:, lines[:, None], lines]
-        return replace(self, omega=self.omega[lines], sums=self.sums[:, lines], normal=normal)
+        return replace(self, meeting=self.meeting.only(lines), sums=self.sums[:, lines])
 
 
 def add_up(sums: BlockSums, basis: Basis) -> Totals:
     """Add the blocks up to the whole record."""
-    lines, moment = sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1)
-    return Totals(basis.omega, lines, moment, sums.products, basis.normal, basis.blocks.samples)
+    return Totals(basis.meeting, sums.sums.sum(axis=1), sums.tone_moment.sum(axis=1), sums.products)
 
 
 def solve_lines(totals: Totals, inverse: NormalInverse | None = None) -> Solution:
@@ -369,28 +403,27 @@ def solve_lines(totals: Totals, inverse: NormalInverse | None = None) -> Solutio
 
     ``inverse`` is that of the normal matrices, where it is known.
     """
-    sums = totals.sums
-    inverse = inverse or inverted(totals.normal, totals.samples)
+    sums, meeting = totals.sums, totals.meeting
+    inverse = inverse or inverted(meeting.normal, meeting.samples)
     phasors = inverse.solve(sums)
     residual = totals.products - (phasors.real @ sums.real.T + phasors.imag @ sums.imag.T)
-    return Solution(totals.omega, phasors, inverse, (residual + residual.T) / 2)
+    return Solution(meeting.omega, phasors, inverse, (residual + residual.T) / 2)
 
 
 def fit_lines(totals: Totals) -> LineFit:
     """Fit the lines as :func:`solve_lines`, and say how the fit hangs on the frequency of the tone."""
-    n, omega, solved = totals.samples, totals.omega, solve_lines(totals)
+    solved = solve_lines(totals)
     inverse, phasors = solved.inverse, solved.phasors
-    plus, minus = dirichlet_slope(np.array([omega[1] + omega, omega[1] - omega]), n)
-    into_cosine, into_sine = -(plus + minus) / 2, -(plus - minus) / 2  # Σ n′ sin·cos_l, Σ n′ cos·sin_l
-    tone = phasors[:, 1]
-    shift = -tone.real * (inverse.cosine @ into_cosine)[1] + 1j * tone.imag * (inverse.sine @ into_sine)[1]
-    seen = np.real(1j * np.outer(tone, totals.tone_moment.conj()))
-    seen += np.outer(tone.real, phasors.real @ into_cosine) - np.outer(tone.imag, phasors.imag @ into_sine)
-    flat, twice = dirichlet_curvature(0.0, n), dirichlet_curvature(2 * omega[1], n)
-    of_sine = (twice - flat) / 2 - into_cosine @ inverse.cosine @ into_cosine
-    of_cosine = -(twice + flat) / 2 - into_sine @ inverse.sine @ into_sine
+    into_cosine, into_sine = totals.meeting.slope
+    tone, moment = phasors[:, 1], totals.tone_moment
+    on_cosine, on_sine = inverse.cosine @ into_cosine, inverse.sine @ into_sine
+    shift = -tone.real * on_cosine[1] + 1j * tone.imag * on_sine[1]
+    # Re{j P_c (Σ n′ x_c′ e^{−jω_1 n′})*}, off the model
+    across = moment.imag + phasors.real @ into_cosine, moment.real + phasors.imag @ into_sine
+    seen = np.outer(tone.real, across[0]) - np.outer(tone.imag, across[1])
+    of_sine, of_cosine = totals.meeting.curvature - (into_cosine @ on_cosine, into_sine @ on_sine)
     power = of_sine * np.outer(tone.real, tone.real) + of_cosine * np.outer(tone.imag, tone.imag)
-    return LineFit(omega, phasors, inverse, solved.residual, shift, seen, power)
+    return LineFit(solved.omega, phasors, inverse, solved.residual, shift, seen, power)
 
 
 def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit, omega: float) -> ComplexArray:
@@ -402,9 +435,9 @@ def segment_residuals(sums: BlockSums, blocks: Blocks, fit: LineFit, omega: floa
     measured = sums.sums[:, :body, 1].reshape(2, blocks.segments, -1).sum(axis=2)
     length = blocks.segment_length
     centre = sums.start[: body : blocks.per_segment] + (length - 1) / 2
-    near, far = fit.omega - omega, fit.omega + omega
-    modelled = (fit.phasors * dirichlet(near, length)) @ np.exp(1j * np.outer(near, centre))
-    modelled += (fit.phasors.conj() * dirichlet(far, length)) @ np.exp(-1j * np.outer(far, centre))
+    beside = np.concatenate([fit.omega, -fit.omega]) - omega
+    both = np.concatenate([fit.phasors, fit.phasors.conj()], axis=1)
+    modelled = (both * dirichlet(beside, length)) @ np.exp(1j * beside[:, np.newaxis] * centre)
     left: ComplexArray = 2 * (measured - modelled / 2) / length
     return left
 

@@ -1,6 +1,6 @@
 """What the sweep costs beyond its own commands, and reading a record beyond its own bytes.
 
-Run ``python benchmarks/sweep_overhead.py``. Two ratios are gates, each the median of five:
+Run ``python benchmarks/sweep_overhead.py``. Two ratios are gates, each the median of nine:
 
 - a sweep on the virtual bench (record times and waits included) over a bare script that sends the very same
   commands, waits as long for records and for the source to settle, and analyses nothing: at most 1.15;
@@ -41,7 +41,7 @@ from whichcore.rig.sweep.settling import Settling
 from whichcore.rig.tables.command_table import load_table
 from whichcore.rig.virtual.process import VirtualBench
 
-RUNS = 5
+RUNS = 9
 SWEEP_GATE, BLOCK_GATE = 1.15, 2.0
 POINTS = 1_000_000
 SETTLE_S = 0.02  # as the example of docs/reference/bench-file.md waits

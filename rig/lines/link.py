@@ -14,7 +14,6 @@ import logging
 import socket
 import time
 import warnings
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -74,6 +73,7 @@ class Link:
     def __init__(self, address: str, settings: LinkSettings) -> None:
         self.address = address
         self.settings = settings
+        self._end = settings.read_terminator.encode("ascii")
         self._resource: Any = None
         self._wire: Wire | None = None
         self._used = False
@@ -130,7 +130,7 @@ class Link:
         """
         with self._guarded(message):
             deadline = time.monotonic() + self.settings.timeout_s + wait_s
-            line = self._send(message).line(self.settings.read_terminator.encode("ascii"), deadline)
+            line = self._send(message).line(self._end, deadline)
             self.came = line.decode("ascii", "backslashreplace").strip()
             if self.came == message.strip():
                 raise InstrumentError(
@@ -199,25 +199,32 @@ class Link:
     def _where(self, message: str) -> str:
         return f"{self.address}, {message}"
 
-    @contextlib.contextmanager
-    def _guarded(self, message: str) -> Iterator[None]:
-        """Turn whatever the libraries raise into one InstrumentError, and close what is now out of step."""
-        try:
-            yield
-        except InstrumentError:
-            self.close()
-            raise
-        except _foreign() as error:
-            self.close()
-            raise InstrumentError(
-                "cannot connect to the instrument" if message == "connect" else NO_ANSWER,
-                where=self._where(message),
-                got=_shortly(error),
-                next_step="check power, cable and address in bench.toml, then run the doctor command",
-            ) from error
-        except BaseException:
-            self.close()  # stopped by hand in the middle of an answer
-            raise
+    def _guarded(self, message: str) -> _Guard:
+        return _Guard(self, message)
+
+
+class _Guard:
+    """Turns whatever the libraries raise into one InstrumentError, and closes what is now out of step."""
+
+    __slots__ = ("_link", "_message")
+
+    def __init__(self, link: Link, message: str) -> None:
+        self._link, self._message = link, message
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
+        if error is None:
+            return
+        self._link.close()  # stopped by hand in the middle of an answer, too
+        if isinstance(error, InstrumentError) or not isinstance(error, _foreign()):
+            return
+        raise InstrumentError(
+            "cannot connect to the instrument" if self._message == "connect" else NO_ANSWER,
+            where=f"{self._link.address}, {self._message}",
+            got=_shortly(error),
+            next_step="check power, cable and address in bench.toml, then run the doctor command",
+        ) from error
 
 
 def _foreign() -> tuple[type[Exception], ...]:

@@ -8,11 +8,11 @@ by a time-out, and never returns when a message is shorter than was asked for.
 
 from __future__ import annotations
 
-import contextlib
 import select
 import socket
 import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 
 GONE = "the instrument has closed the connection"
 LONGEST_LINE = 1 << 16
@@ -124,6 +124,7 @@ class SocketWire(Wire):
         line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # else commands in a row wait 40 ms each
         line.setblocking(False)
         self._line = line
+        self._readable = _watch(line)
 
     def send(self, data: bytes, patience_s: float) -> None:
         """Send all of it; raises OSError."""
@@ -135,22 +136,23 @@ class SocketWire(Wire):
                 if not select.select([], [self._line], [], patience_s)[1]:
                     raise TimeoutError("the command was not taken in time") from None
 
-    def forget(self) -> bytes:
-        """Return and drop whatever has come and was not asked for."""
-        with contextlib.suppress(BlockingIOError):
-            while True:
-                self._take(GONE)
-        old, self._come = bytes(self._come), bytearray()
-        return old
-
     def _ready(self, patience_s: float) -> bool:
-        return patience_s >= 0 and bool(select.select([self._line], [], [], patience_s)[0])
+        return patience_s >= 0 and self._readable(patience_s)
 
     def _some(self, most: int) -> bytes:
         return self._line.recv(most)
 
     def _into(self, view: memoryview) -> int:
         return self._line.recv_into(view)
+
+
+def _watch(line: socket.socket) -> Callable[[float], bool]:
+    """Return what waits for bytes, or for the end of the line, for so many seconds."""
+    if not hasattr(select, "poll"):  # Windows
+        return lambda patience_s: bool(select.select([line], [], [], patience_s)[0])
+    watch = select.poll()
+    watch.register(line, select.POLLIN)
+    return lambda patience_s: bool(watch.poll(1000 * patience_s))
 
 
 def _gone(got: int, count: int) -> str:
