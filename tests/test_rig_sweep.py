@@ -28,6 +28,7 @@ from whichcore.rig.events import (
     Started,
 )
 from whichcore.rig.instruments import Bench, DigitizerLimits, SourceLimits
+from whichcore.rig.sweep import settling
 from whichcore.rig.sweep.level import (
     DriveRule,
     FluxRule,
@@ -788,6 +789,97 @@ class TestDoctor:
         findings = self.findings(circuit, digitizer=Silent(circuit))
         assert list(findings) == ["source answers", "source error queue", "digitizer answers"]
         assert findings["digitizer answers"].remedy == "plug it in"
+
+
+HOUR = 3600.0
+
+
+class Unhurried(threading.Event):
+    """Notes how long it waits, and is the clock, which stands still between the waits."""
+
+    def __init__(self, log):
+        super().__init__()
+        self.log, self.now = log, 0.0
+
+    def monotonic(self):
+        return self.now
+
+    def wait(self, timeout=None):
+        self.log.append(("wait", timeout))
+        self.now += timeout
+        return self.is_set()
+
+
+class ToldSource(SimSource):
+    @property
+    def frequency_hz(self):
+        return self.circuit.frequency_hz
+
+    @frequency_hz.setter
+    def frequency_hz(self, value):
+        self.circuit.log.append(("frequency", value))
+        self.circuit.frequency_hz = value
+
+
+class ToldDigitizer(SimDigitizer):
+    def set_interval(self, interval_s):
+        self.circuit.log.append("interval")
+        return super().set_interval(interval_s)
+
+    def acquire(self, frequency_hz, start_time_s, cancel):
+        self.circuit.log.append("record")
+        return super().acquire(frequency_hz, start_time_s, cancel)
+
+
+class TestSettling:
+    @pytest.fixture
+    def log_of(self, monkeypatch):
+        def log_of(**changes):
+            circuit = Circuit()
+            clock = Unhurried(circuit.log)
+            monkeypatch.setattr(settling, "time", clock)
+            bench, _ = make_bench(circuit, source=ToldSource(circuit), digitizer=ToldDigitizer(circuit))
+            plan = make_plan(**{"settle_s": HOUR, "target_relative": 1e-3} | changes)
+            list(sweep(plan, bench, clock, correct=correct))
+            return [step if isinstance(step, tuple) else (step,) for step in circuit.log]
+
+        return log_of
+
+    @pytest.mark.parametrize("order", PointOrder)
+    @pytest.mark.parametrize("level", [DriveRule(0.5), FluxRule(0.25e-3, SPECIMEN)])
+    def test_no_record_before_the_source_has_settled_and_no_wait_without_a_change(self, log_of, order, level):
+        unsettled, waits = True, []
+        for what, *value in log_of(order=order, level=level):
+            if what == "wait" and value[0] > 0:
+                assert unsettled
+                waits += value
+                unsettled = False
+            unsettled = unsettled or what in {"frequency", "level", "on"}
+            assert not (what == "record" and unsettled)
+        assert len(waits) >= 8  # seven points, and the first once more
+        assert set(waits) == {HOUR}
+
+    def test_the_record_is_set_while_the_source_settles(self, log_of):
+        words = [what for what, *_ in log_of()]
+        told = [i for i, what in enumerate(words) if what == "frequency"]
+        assert len(told) == 8
+        for i in told:
+            later = words[i:]
+            assert later.index("interval") < later.index("wait") < later.index("record")
+
+    def test_a_level_that_falls_has_settled_before_the_frequency_falls(self, log_of):
+        log = log_of(order=PointOrder.INTERLEAVED, level=FluxRule(0.25e-3, SPECIMEN))
+        level, frequency, fallen, waited, fell = 0.0, 0.0, False, True, 0
+        for what, *value in log:
+            if what == "level":
+                fallen, waited, level = value[0] < level, False, value[0]
+            elif what == "wait":
+                waited = True
+            elif what == "frequency":
+                fell += fallen and value[0] < frequency
+                assert waited or not fallen or value[0] > frequency
+                fallen, frequency = False, value[0]
+        assert fell > 0
 
 
 @pytest.mark.soak

@@ -245,6 +245,8 @@ class Station:
         if self.level_vpp is not None and place.level_vpp < self.level_vpp:
             # the lower level first, whichever way it goes: no core is driven harder on the way
             self.bench.source.level_vpp = place.level_vpp
+            self._source_changed(place.frequency_hz)
+            self._settling.wait()
         if self._tuned_hz != place.frequency_hz:
             self._tune(place.frequency_hz)
         self.bench.source.level_vpp = self.level_vpp = place.level_vpp
