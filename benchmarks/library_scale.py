@@ -41,7 +41,7 @@ from whichcore.files import load_specimen, write_sweep
 from whichcore.workflow import Request, identify_files
 
 TIME_GATE, MEMORY_GATE, KEPT_KIB = 1.1, 1.05, 1.0
-TRACED, FEW = 100, 24
+TRACED, FEW = 100, 12
 NOISE = 0.01
 CARD = """[core]
 shape = "ring"
