@@ -36,6 +36,7 @@ LARGEST_CLOCK_OFFSET = 1e-3
 VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
 GAUSS_NEWTON_STEPS = 12
 CONVERGED = 1e-5  # rad at the ends of the record; the error left is of the order of its square
+NOISE_KEPT = 1.2  # the noise after a carried step may be so much less, in variance
 STEADY = 0.999  # of the power of the segments: a tone that turns no further from one to the next is found
 NEAR = 1e-2  # rad there: a search sets out from where it looked first
 CARRIED_SHARE = 0.3  # of the uncertainty of the tone: a step is carried over where it leaves no more behind
@@ -274,8 +275,9 @@ def _search(record: _Record, looked: _Projected) -> _Result | None:
             return None
         if abs(result.step) * record.plan.samples / 2 < CONVERGED:
             return result
-        if _left_behind(record, result) < CARRIED_SHARE:
-            return _carried(record, result)
+        carried = _carried(record, result)
+        if carried is not None:
+            return carried
         looked = _Projected.at(record, omega)
     return None
 
@@ -297,23 +299,23 @@ def _fit(record: _Record, looked: _Projected, *, free: bool) -> _Result:
     return _Result(fit, projected, sums, orders, noise, step, variance, found)
 
 
-def _left_behind(record: _Record, result: _Result) -> float:
-    """Return the most that a carried step would leave in the model, over the uncertainty of the tone.
+def _carried(record: _Record, result: _Result) -> _Result | None:
+    """Carry a fit to the frequency it points at, without another pass over the samples.
 
-    With θ the angle of the step at the ends of the record: hθ of each harmonic, which stays where it was
-    fitted, and θ² of everything, as the tone is carried to first order. Both are bounds.
+    None where that would not do. With θ the angle of the step at the ends of the record, hθ of each harmonic
+    is left behind, as it stays where it was fitted, and θ² of everything, as all is carried to first order;
+    both are bounds. And the channels must have been weighed by their noise, not by what the step takes away.
     """
-    angle = abs(result.step) * record.plan.samples / 2
-    size = np.abs(result.fit.phasors)
-    harmonics = np.where(result.orders > 1, result.orders, 0) * size
-    left = angle * harmonics.max(axis=1) + angle**2 * size.sum(axis=1)
-    return float((left / np.sqrt(result.noise.diagonal() * 2 / record.plan.samples)).max())
-
-
-def _carried(record: _Record, result: _Result) -> _Result:
-    """Carry a fit to the frequency it points at, without another pass over the samples."""
     fit = result.fit.moved(result.step)
     noise = _noise(record, fit)
+    angle = abs(result.step) * record.plan.samples / 2
+    size = np.abs(result.phasors)
+    harmonics = np.where(result.orders > 1, result.orders, 0) * size
+    left = angle * harmonics.max(axis=1) + angle**2 * size.sum(axis=1)
+    own = noise.diagonal()
+    u = np.sqrt(own * 2 / record.plan.samples)
+    if (left > CARRIED_SHARE * u).any() or (result.noise.diagonal() > NOISE_KEPT * own).any():
+        return None
     _, variance = _frequency_step(fit, noise, record.power)
     return replace(result, fit=fit, noise=noise, step=0.0, variance=variance)
 
@@ -356,7 +358,7 @@ def _random_covariance(record: _Record, result: _Result, left: ComplexArray) -> 
 
     ``left`` (2, segments) is what is left of the tone in each.
     """
-    turn = result.fit.tone_shift.view(np.float64)
+    turn = np.ascontiguousarray(result.fit.shift[:, 1]).view(np.float64)
     white = result.variance * np.outer(turn, turn)
     white[::2, ::2] += result.noise * result.fit.inverse.cosine[1, 1]
     white[1::2, 1::2] += result.noise * result.fit.inverse.sine[1, 1]

@@ -116,8 +116,8 @@ class Basis:
     stretches : tuple of (int, int, float array (length, 2 (L + 1)))
         First sample, end, and e^{jω_l m}, m e^{jω_1 m} of one block, of the body and of the tail.
     meeting : Meeting
-    inverse, of_segment : NormalInverse
-        Of all lines in the record; of dc and the tone in a segment.
+    inverse : NormalInverse
+        Of all lines.
     """
 
     blocks: Blocks
@@ -125,7 +125,6 @@ class Basis:
     stretches: tuple[tuple[int, int, FloatArray], ...]
     meeting: Meeting
     inverse: NormalInverse
-    of_segment: NormalInverse
 
 
 def basis(blocks: Blocks, omega: FloatArray) -> Basis:
@@ -135,9 +134,7 @@ def basis(blocks: Blocks, omega: FloatArray) -> Basis:
     if tail:
         stretches.append((body, blocks.samples, _columns(omega, tail)))
     meeting = meeting_of(omega, blocks.samples)
-    inverse = inverted(meeting.normal, blocks.samples)
-    of_segment = normal_inverse(omega[:2], blocks.segment_length)
-    return Basis(blocks, omega, tuple(stretches), meeting, inverse, of_segment)
+    return Basis(blocks, omega, tuple(stretches), meeting, inverted(meeting.normal, blocks.samples))
 
 
 def _columns(omega: FloatArray, length: int) -> FloatArray:
@@ -342,25 +339,24 @@ class LineFit(Solution):
 
     Attributes
     ----------
-    tone_shift : complex array (2,)
-        Error of the tone's phasor per rad/sample that ω_1 is too low.
+    shift : complex array (2, L)
+        Error of the phasors per rad/sample that ω_1 is too low.
     slope_residual, slope_power : float array (2, 2)
         d_cᵀM x_c′ and d_cᵀM d_c′, with d = ∂x/∂ω_1 and M the projector off the model.
     """
 
-    tone_shift: ComplexArray
+    shift: ComplexArray
     slope_residual: FloatArray
     slope_power: FloatArray
 
     def moved(self, step: float) -> LineFit:
         """Return the fit with the tone moved by so many rad/sample, to first order.
 
-        The other lines stay. What is left of the record is x − δd, off the model: its sums of products are
-        those of x, less δ times those of d and x, and more by δ² times those of d.
+        The other lines keep their frequencies. What is left of the record is x − δd, off the model: its sums
+        of products are those of x, less δ times those of d and x, and more by δ² times those of d.
         """
-        omega, phasors = self.omega.copy(), self.phasors.copy()
+        omega, phasors = self.omega.copy(), self.phasors - step * self.shift
         omega[1] += step
-        phasors[:, 1] -= step * self.tone_shift
         seen = self.slope_residual + self.slope_residual.T
         residual = self.residual - step * seen + step**2 * self.slope_power
         return replace(self, omega=omega, phasors=phasors, residual=residual)
@@ -417,7 +413,7 @@ def fit_lines(totals: Totals) -> LineFit:
     into_cosine, into_sine = totals.meeting.slope
     tone, moment = phasors[:, 1], totals.tone_moment
     on_cosine, on_sine = inverse.cosine @ into_cosine, inverse.sine @ into_sine
-    shift = -tone.real * on_cosine[1] + 1j * tone.imag * on_sine[1]
+    shift = 1j * np.outer(tone.imag, on_sine) - np.outer(tone.real, on_cosine)
     # Re{j P_c (Σ n′ x_c′ e^{−jω_1 n′})*}, off the model
     across = moment.imag + phasors.real @ into_cosine, moment.real + phasors.imag @ into_sine
     seen = np.outer(tone.real, across[0]) - np.outer(tone.imag, across[1])
@@ -448,6 +444,8 @@ def segment_phasors(sums: BlockSums, basis: Basis) -> ComplexArray:
     body = blocks.segments * blocks.per_segment
     grouped = sums.sums[:, :body, :2].reshape(2, blocks.segments, blocks.per_segment, 2).sum(axis=2)
     centre = sums.start[: body : blocks.per_segment] + (blocks.segment_length - 1) / 2
-    solved = basis.of_segment.solve(grouped * np.exp(1j * np.outer(centre, omega)))
+    solved = normal_inverse(omega, blocks.segment_length).solve(
+        grouped * np.exp(1j * np.outer(centre, omega))
+    )
     turned: ComplexArray = solved[:, :, 1] * np.exp(-1j * omega[1] * centre)
     return turned

@@ -57,11 +57,11 @@ class Recorder:
     @contextmanager
     def listening(self) -> Iterator[threading.Event]:
         """Listen to all links; the event handed out notes the waits on it."""
-        steps = self.steps
+        steps, settling_now = self.steps, [False]
 
         class Waits(threading.Event):
             def wait(self, timeout: float | None = None) -> bool:
-                if steps[-1][0] != "settled":  # of that one the commands before it leave what they leave
+                if not settling_now[0]:  # of that one the commands before it leave what they leave
                     steps.append(("wait", "", repr(timeout), 0))
                 return super().wait(timeout)
 
@@ -77,7 +77,9 @@ class Recorder:
         def settling(kind: str, original: Callable[..., None]) -> Callable[..., None]:
             def method(source: Settling, *seconds: float) -> None:
                 steps.append((kind, "", repr(*seconds) if seconds else "", 0))
+                settling_now[0] = True
                 original(source, *seconds)
+                settling_now[0] = False
 
             return method
 

@@ -616,3 +616,45 @@ def test_noise_is_stated_beside_a_large_offset_and_a_strong_harmonic(scale, dc, 
     np.testing.assert_allclose(stated, 1.0, atol=0.028)
     # analytic: a mean of 160 squares, those of one fit correlated by half at most: 1 ± 0.16; five of them
     assert np.mean(np.square(z)) == pytest.approx(1.0, abs=0.8)
+
+
+@pytest.mark.parametrize(
+    ("count", "periods", "ppm", "sigma", "harmonic"),
+    [
+        (4000, 12.3, 50, (1e-5, 1e-5), 0.0),
+        (4000, 20.3, 30, (1e-5, 1e-5), 0.0),
+        (1000, 12.3, 80, (3e-5, 3e-5), 0.0),
+        (4000, 12.3, 10, (1e-5, 1e-5), 0.0),
+        (4000, 12.3, 50, (1e-4, 1e-4), 0.0),
+        (4000, 2.5, 300, (1e-4, 1e-4), 0.0),
+        (4000, 40.3, 3, (1e-5, 1e-5), 0.3),
+        (4000, 60.3, 3, (1e-5, 1e-4), 0.0),  # one channel has ten times the noise of the other
+    ],
+)
+def test_of_quiet_records_the_stated_uncertainty_holds_too(count, periods, ppm, sigma, harmonic):
+    """Where the search sets out far off in units of the noise, as a good card or long averages make it."""
+    rng = np.random.default_rng(21)
+    of_phasor, of_frequency, of_dc = [], [], []
+    for _ in range(100):
+        truth, dc = np.array([1.0, 0.5]) * np.exp(2j * np.pi * rng.random(2)), rng.uniform(-0.1, 0.1)
+        cycles = periods / count * (1 + ppm * 1e-6 * rng.uniform(0.5, 1))
+        waves = tone(truth, cycles, count, {2: harmonic * truth}) + dc + noise(rng, count, sigma)
+        found = fitted(waves, periods / count)
+        z = (found.phasor_vpk - truth).view(float) / np.sqrt(np.diag(found.covariance_v2))
+        of_phasor.append(np.mean(z**2))
+        of_frequency.append(((found.frequency_hz - cycles) / found.frequency_uncertainty_hz) ** 2)
+        of_dc.append(np.mean(((found.dc_v - dc) / (found.noise_vrms / math.sqrt(count))) ** 2))
+    # analytic: squares of normal deviates; of 100 their mean is 1 ± 0.14, of 200 independent ones 1 ± 0.1;
+    # the phasors of one record may share half of their error: five of ± 0.1
+    assert np.mean(of_phasor) == pytest.approx(1, abs=0.5)
+    assert np.mean(of_frequency) == pytest.approx(1, abs=0.7)
+    assert np.mean(of_dc) == pytest.approx(1, abs=0.5)
+
+
+def test_a_tone_that_folds_to_a_few_periods_needs_no_segments_where_its_frequency_is_known():
+    count, bins = 20_000, 25 * 20_000 + 1.3
+    index = np.arange(count) - (count - 1) / 2
+    waves = np.cos(2 * np.pi * bins / count * index) * np.array([[1.0], [0.5]])
+    capture = Capture(waves, 1.0)
+    found = fit_phasors(capture, bins / count, allow_aliased=True, refine=False, mains_hz=None)
+    np.testing.assert_allclose(found.phasor_vpk, [1.0, 0.5], atol=1e-6)

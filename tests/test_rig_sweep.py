@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from whichcore.analysis.specimen import Ring, Specimen, Winding
 from whichcore.analysis.types import Capture, ImpedanceSweep, Wiring
 from whichcore.errors import Cancelled, InputError, InstrumentError, WhichcoreWarning
+from whichcore.measure.record import one_record
 from whichcore.rig.doctor import DoctorPlan, Status, examine
 from whichcore.rig.events import (
     Finished,
@@ -46,6 +47,7 @@ from whichcore.rig.sweep.plan import (
     log_grid,
     points_for,
 )
+from whichcore.rig.sweep.point import OutOfReachError, Place, Station
 from whichcore.rig.sweep.ranging import FILL_WANTED, FULLEST, Seen, better_range
 from whichcore.rig.sweep.run import sweep
 
@@ -880,6 +882,47 @@ class TestSettling:
                 assert waited or not fallen or value[0] > frequency
                 fallen, frequency = False, value[0]
         assert fell > 0
+
+    def test_a_record_by_itself_waits_too(self, monkeypatch):
+        circuit = Circuit()
+        clock = Unhurried(circuit.log)
+        monkeypatch.setattr(settling, "time", clock)
+        bench, _ = make_bench(circuit, source=ToldSource(circuit), digitizer=ToldDigitizer(circuit))
+        one_record(bench, clock)
+        words = [step if isinstance(step, str) else step[0] for step in circuit.log]
+        waits = [step[1] for step in circuit.log if step[0] == "wait"]
+        assert waits[0] == pytest.approx(10 / 10e3)  # ten periods of 10 kHz
+        assert words.index("on") < words.index("wait") < words.index("record")
+        assert words[-1] == "off"
+        clock.set()
+        with pytest.raises(Cancelled):
+            one_record(bench, clock)
+        assert circuit.on is False
+
+    def test_a_level_that_falls_at_one_frequency_is_waited_for_once(self, monkeypatch):
+        circuit = Circuit()
+        clock = Unhurried(circuit.log)
+        monkeypatch.setattr(settling, "time", clock)
+        bench, _ = make_bench(circuit)
+        station = Station(make_plan(settle_s=HOUR), bench, clock, None, 0.0)
+        station.prepare()
+        ranges = (RANGES[-1], RANGES[-1])
+        for level_vpp in (1.0, 0.5):
+            station.go(Place(10e3, level_vpp, ranges))
+            station.record(10e3)
+        assert [step[1] for step in circuit.log if step[0] == "wait"] == [HOUR, HOUR]
+
+    def test_a_frequency_that_was_refused_is_refused_again(self):
+        circuit = Circuit()
+        bench, _ = make_bench(circuit, digitizer=SimDigitizer(circuit, fastest_s=1e-6))
+        station = Station(make_plan(), bench, threading.Event(), None, 0.0)
+        station.prepare()
+        ranges = (RANGES[-1], RANGES[-1])
+        station.go(Place(10e3, 1.0, ranges))
+        station.record(10e3)
+        for _ in range(2):
+            with pytest.raises(OutOfReachError):
+                station.go(Place(900e3, 1.0, ranges))
 
 
 @pytest.mark.soak

@@ -166,14 +166,18 @@ class Station:
 
     def record(self, frequency_hz: float) -> Look:
         """Take one record and read it; raises Cancelled when asked to stop."""
-        self._settling.wait()
-        capture = self.bench.digitizer.acquire(frequency_hz, self.now(), self._cancel)
+        capture = self.acquire(frequency_hz)
         phasors = self._fitted(capture, frequency_hz)
         heights = seen(capture)
         flux = None
         if isinstance(self._plan.level, FluxRule) and not any(height.clipped for height in heights):
             flux = self._flux(phasors, self._corrected(phasors, frequency_hz), frequency_hz)
         return Look(phasors, heights, flux)
+
+    def acquire(self, frequency_hz: float) -> Capture:
+        """Take one record as soon as the source has settled; raises Cancelled when asked to stop."""
+        self._settling.wait()
+        return self.bench.digitizer.acquire(frequency_hz, self.now(), self._cancel)
 
     def _fitted(self, capture: Capture, frequency_hz: float) -> Phasors:
         """Fit the tone, with what was prepared for a record of this frequency."""
@@ -242,25 +246,32 @@ class Station:
             if self.ranges[channel] != place.ranges[channel]:
                 self.bench.digitizer.set_range(channel, place.ranges[channel])
                 self.ranges[channel] = place.ranges[channel]
-        if self.level_vpp is not None and place.level_vpp < self.level_vpp:
+        falls = self.level_vpp is not None and place.level_vpp < self.level_vpp
+        if falls:
             # the lower level first, whichever way it goes: no core is driven harder on the way
-            self.bench.source.level_vpp = place.level_vpp
-            self._source_changed(place.frequency_hz)
-            self._settling.wait()
+            self._go_to_level(place)
         if self._tuned_hz != place.frequency_hz:
+            if falls:
+                self._settling.wait()
             self._tune(place.frequency_hz)
+        if not falls:
+            self._go_to_level(place)
+
+    def _go_to_level(self, place: Place) -> None:
         self.bench.source.level_vpp = self.level_vpp = place.level_vpp
         self._source_changed(place.frequency_hz)
 
     def _tune(self, frequency_hz: float) -> None:
         """Set the frequency and, while the source settles, the record, and get ready to read it."""
-        self.bench.source.frequency_hz = self._tuned_hz = frequency_hz
+        self._tuned_hz = self._preparation = None
+        self.bench.source.frequency_hz = frequency_hz
         self._source_changed(frequency_hz)
         try:
             self._timing = set_timing(self.bench.digitizer, self._plan.record, frequency_hz, self._clocks)
             self._preparation = self._prepared(self._timing.points, self._timing.interval_s, frequency_hz)
         except AnalysisError as error:
             raise OutOfReachError(error.one_line()) from None
+        self._tuned_hz = frequency_hz
 
     def _level_before(self, frequency_hz: float) -> float:
         """Return the level to begin a point with."""

@@ -36,7 +36,7 @@ def one_record(
         bench.source.output_on()
         for _ in range(MOST_LOOKS):
             station.go(Place(frequency_hz, level_vpp, (ranges[0], ranges[1])))
-            capture = bench.digitizer.acquire(frequency_hz, station.now(), cancel)
+            capture = station.acquire(frequency_hz)
             better = [better_range(lists[c], ranges[c], height) for c, height in enumerate(seen(capture))]
             if better == ranges:
                 break
