@@ -73,8 +73,10 @@ def test_the_memory_of_a_sweep_is_watched():
     assert done.returncode in {0, 1}, done.stderr
     held = [float(line.split()[3]) for line in done.stdout.splitlines() if line.startswith("after ")]
     assert len(held) == 2
-    # a kept record of 2 × 8192 bytes for each of the 36 points in between would be 576 KiB
-    assert 0 < held[0] <= held[1] < held[0] + 576
+    # a kept record of 2 × 8192 bytes for each of the 36 points in between would be 576 KiB; what is prepared
+    # for the record of a point is held as well, and is more or less from point to point
+    assert min(held) > 0
+    assert held[1] < held[0] + 576
 
 
 @pytest.mark.soak
