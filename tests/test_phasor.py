@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 from scipy.signal import lfilter
 
-from whichcore.analysis.phasor import fit_phasors
+from whichcore.analysis.capture_check import plan_tone
+from whichcore.analysis.phasor import fit_phasors, fit_prepared, prepare_fit
 from whichcore.analysis.takes import Spread, average_phasors, raised_covariance, ratio_with_covariance
 from whichcore.analysis.types import Capture, FlagKind
 from whichcore.errors import AnalysisError
@@ -658,3 +660,14 @@ def test_a_tone_that_folds_to_a_few_periods_needs_no_segments_where_its_frequenc
     capture = Capture(waves, 1.0)
     found = fit_phasors(capture, bins / count, allow_aliased=True, refine=False, mains_hz=None)
     np.testing.assert_allclose(found.phasor_vpk, [1.0, 0.5], atol=1e-6)
+
+
+@pytest.mark.parametrize("change", [{"interval_s": 0.5}, {"samples": np.zeros((2, 999))}])
+def test_a_record_of_another_kind_than_prepared_for_is_refused(change):
+    volts = tone([1.0, 0.5], CYCLES, 1000)
+    preparation = prepare_fit(plan_tone(1000, 1.0, CYCLES, allow_aliased=False), mains_hz=None)
+    capture = Capture(volts, 1.0)
+    np.testing.assert_allclose(fit_prepared(capture, preparation).phasor_vpk, [1.0, 0.5], atol=1e-9)
+    with pytest.raises(AnalysisError, match="not the one prepared for") as caught:
+        fit_prepared(replace(capture, **change), preparation)
+    assert caught.value.allowed == "1000 samples, 1 s apart"

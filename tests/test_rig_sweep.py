@@ -835,15 +835,22 @@ class ToldDigitizer(SimDigitizer):
 
 class TestSettling:
     @pytest.fixture
-    def log_of(self, monkeypatch):
+    def told(self, monkeypatch):
+        """A bench that notes what it is told, and its clock, which is the event to cancel with as well."""
+        circuit = Circuit()
+        clock = Unhurried(circuit.log)
+        monkeypatch.setattr(settling, "time", clock)
+        bench, _ = make_bench(circuit, source=ToldSource(circuit), digitizer=ToldDigitizer(circuit))
+        return bench, clock
+
+    @pytest.fixture
+    def log_of(self, told):
+        bench, clock = told
+
         def log_of(**changes):
-            circuit = Circuit()
-            clock = Unhurried(circuit.log)
-            monkeypatch.setattr(settling, "time", clock)
-            bench, _ = make_bench(circuit, source=ToldSource(circuit), digitizer=ToldDigitizer(circuit))
             plan = make_plan(**{"settle_s": HOUR, "target_relative": 1e-3} | changes)
             list(sweep(plan, bench, clock, correct=correct))
-            return [step if isinstance(step, tuple) else (step,) for step in circuit.log]
+            return [step if isinstance(step, tuple) else (step,) for step in clock.log]
 
         return log_of
 
@@ -883,34 +890,28 @@ class TestSettling:
                 fallen, frequency = False, value[0]
         assert fell > 0
 
-    def test_a_record_by_itself_waits_too(self, monkeypatch):
-        circuit = Circuit()
-        clock = Unhurried(circuit.log)
-        monkeypatch.setattr(settling, "time", clock)
-        bench, _ = make_bench(circuit, source=ToldSource(circuit), digitizer=ToldDigitizer(circuit))
+    def test_a_record_by_itself_waits_too(self, told):
+        bench, clock = told
         one_record(bench, clock)
-        words = [step if isinstance(step, str) else step[0] for step in circuit.log]
-        waits = [step[1] for step in circuit.log if step[0] == "wait"]
+        words = [step if isinstance(step, str) else step[0] for step in clock.log]
+        waits = [step[1] for step in clock.log if step[0] == "wait"]
         assert waits[0] == pytest.approx(10 / 10e3)  # ten periods of 10 kHz
         assert words.index("on") < words.index("wait") < words.index("record")
         assert words[-1] == "off"
         clock.set()
         with pytest.raises(Cancelled):
             one_record(bench, clock)
-        assert circuit.on is False
+        assert bench.source.output_is_on() is False
 
-    def test_a_level_that_falls_at_one_frequency_is_waited_for_once(self, monkeypatch):
-        circuit = Circuit()
-        clock = Unhurried(circuit.log)
-        monkeypatch.setattr(settling, "time", clock)
-        bench, _ = make_bench(circuit)
+    def test_a_level_that_falls_at_one_frequency_is_waited_for_once(self, told):
+        bench, clock = told
         station = Station(make_plan(settle_s=HOUR), bench, clock, None, 0.0)
         station.prepare()
         ranges = (RANGES[-1], RANGES[-1])
         for level_vpp in (1.0, 0.5):
             station.go(Place(10e3, level_vpp, ranges))
             station.record(10e3)
-        assert [step[1] for step in circuit.log if step[0] == "wait"] == [HOUR, HOUR]
+        assert [step[1] for step in clock.log if step[0] == "wait"] == [HOUR, HOUR]
 
     def test_a_frequency_that_was_refused_is_refused_again(self):
         circuit = Circuit()

@@ -120,9 +120,6 @@ class Conversation:
 
     def number_in(self, query: Query, answer: str, **values: float | str) -> float:
         """Return the number in an answer."""
-        plain = _read(lambda: query.number(answer, ""))
-        if plain is not None:
-            return plain
         where = self.where(query, **values)
         with self._in_step():
             try:
