@@ -14,7 +14,7 @@ from whichcore.analysis.class_gain import class_gains
 from whichcore.analysis.foresight import Foresight, Knowledge
 from whichcore.analysis.information import entropy_bits, information_of_mixture, information_of_table
 from whichcore.analysis.planned import costs, has_shape, plans
-from whichcore.analysis.specimen import EffectiveCore, Specimen
+from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
 
@@ -50,6 +50,7 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     measured = verdict.initial_permeability.value
     steps = [*_curve_steps(specimen, knowledge)]
     steps += [_step(action, gain) for action, gain in class_gains(specimen, knowledge, measured)]
+    steps += _section_steps(knowledge)
     doubts += _silent_first(verdict, steps, knowledge)
     steps.sort(key=lambda step: (step.gain_bits < PAYS_BITS, -step.gain_bits / step.minutes))
     return (*doubts, *steps)
@@ -126,17 +127,18 @@ def _doubts(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> Itera
     listed = knowledge.probability[:-1]
     if verdict.other_turns_probability >= NOTEWORTHY:
         yield _step("count-turns", _told_by(listed, knowledge.evidence.other_turns))
-    jointed = isinstance(specimen.core, EffectiveCore) and specimen.core.joints
-    if verdict.gapped_probability >= NOTEWORTHY and not specimen.gap_m and not jointed:
-        yield _step("look-for-crack", _told_by(listed, knowledge.evidence.gapped))
+    if verdict.gapped_probability >= NOTEWORTHY and specimen.in_one_piece and specimen.crack is None:
+        # what is in no library is taken to be whole: a crack is rarer than such a grade
+        cracked = np.append(knowledge.evidence.gapped, 0.0)
+        yield _step("look-for-crack", _told_by(knowledge.probability, cracked))
 
 
-def _told_by(listed: FloatArray, branch: FloatArray) -> float:
+def _told_by(probability: FloatArray, branch: FloatArray) -> float:
     """Information on the material in a yes or no of probability ``branch`` (M,) under each of them, bits."""
-    total = float(listed.sum())
+    total = float(probability.sum())
     if total <= 0:
         return 0.0
-    return total * information_of_table(listed / total, np.stack([branch, 1 - branch]))
+    return total * information_of_table(probability / total, np.stack([branch, 1 - branch]))
 
 
 def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge) -> Iterator[NextStep]:
@@ -151,6 +153,19 @@ def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge)
 
 
 # -------------------------------------------------------------------------------------- sweeps and readings
+
+
+def _section_steps(knowledge: Knowledge) -> Iterator[NextStep]:
+    """Yield a sweep of a known core, where the name rests on a reference taken on another section.
+
+    It tells that grade from one in no library that differs from it in what a section makes of it alone.
+    """
+    first = int(knowledge.probability[:-1].argmax())
+    named = knowledge.probability[first] * knowledge.evidence.on_other_section[first]
+    kin = knowledge.probability[-1] * knowledge.evidence.section_kin[first]
+    if named > 0 and kin > 0:
+        gain = (named + kin) * entropy_bits(np.array([named, kin]) / (named + kin))
+        yield _step("own-reference", float(gain), material=knowledge.library.materials[first].id)
 
 
 def _curve_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:

@@ -9,7 +9,7 @@ import numpy as np
 from whichcore.analysis.materials import Material
 from whichcore.analysis.posterior import Evidence
 from whichcore.analysis.priors import CRACK_PROBABILITY
-from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray
 
 #: Likelihood ratio, cracked other material to the one named, from which the two are called alike. Practice.
@@ -44,9 +44,8 @@ def alike_if_cracked(evidence: Evidence, listed: FloatArray) -> list[int]:
 def crack_notes(
     materials: Sequence[Material], evidence: Evidence, listed: FloatArray, specimen: Specimen
 ) -> list[str]:
-    """Say which cracked cores would look the same; nothing for a core with a known gap or with joints."""
-    core = specimen.core
-    if specimen.gap_m or isinstance(core, Rod) or (isinstance(core, EffectiveCore) and core.joints):
+    """Say which cracked cores would look the same; nothing with gap or joints, or after a look for it."""
+    if specimen.crack is not None or not specimen.in_one_piece:
         return []
     alike = alike_if_cracked(evidence, listed)
     if not alike:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import VerdictKind
@@ -42,8 +43,9 @@ def decide(
     unlisted_by_class: Mapping[str, float],
     classes: Sequence[str],
     equivalents: Iterable[int],
+    silent: NDArray[np.bool_],
 ) -> Decision:
-    """Apply the rule: material, else group, else unlisted, else class, else undecided.
+    """Apply the rule: material, else group, else unlisted, else class, listed or not, else undecided.
 
     Parameters
     ----------
@@ -54,6 +56,8 @@ def decide(
     classes : sequence of str (M)
     equivalents : iterable of int
         Materials the data cannot tell from the most probable one, itself first, by falling probability.
+    silent : bool array (M,)
+        Materials of which the data say nothing; their prior speaks for no class.
 
     Returns
     -------
@@ -68,11 +72,14 @@ def decide(
         return Decision(VerdictKind.GROUP, group, total, _main_class(listed, classes, group))
     if unlisted >= UNLISTED_SURE:
         return Decision(VerdictKind.UNLISTED, (), unlisted, _unlisted_class(unlisted_by_class, unlisted))
-    sums = class_sums(listed, classes)
+    sums = class_sums(np.where(silent, 0.0, listed), classes)
     name = max(sums, key=sums.__getitem__)
+    sums[name] += unlisted_by_class.get(name, 0.0)
     if sums[name] >= SURE:
         order = np.argsort(-listed, kind="stable")
-        members = tuple(int(i) for i in order if classes[i] == name and listed[i] >= CLASS_SHARE)
+        members = tuple(
+            int(i) for i in order if classes[i] == name and listed[i] >= CLASS_SHARE and not silent[i]
+        )
         return Decision(VerdictKind.CLASS, members, sums[name], name)
     return Decision(VerdictKind.UNDECIDED, (), max(float(listed[first]), unlisted), None)
 

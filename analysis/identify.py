@@ -22,13 +22,14 @@ from whichcore.analysis.level_range import permeability_range, shared_use
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
 from whichcore.analysis.open_circuit import ROD_WARNING
+from whichcore.analysis.other_section import section_notes
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.pooling import GROUPS_PER_DECADE, pooled
 from whichcore.analysis.posterior import Evidence, evidence_of, fitted_log_reluctivity
 from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.reading_permeability import ReadingPermeability, permeability_of_reading
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
-from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen
+from whichcore.analysis.specimen import Crack, Rod, Specimen
 from whichcore.analysis.trial import Finding, try_data
 from whichcore.analysis.types import (
     ComplexArray,
@@ -45,8 +46,9 @@ from whichcore.analysis.weighing import weigh
 from whichcore.analysis.winding import winding_model
 from whichcore.errors import AnalysisError, LibraryError
 
-#: Prior probability that a core is of a material the library does not hold. Practice.
-UNLISTED_PRIOR = 0.10
+#: Prior probability that a core is of a material the library does not hold. Practice: a library of some
+#: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
+UNLISTED_PRIOR = 0.30
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2
@@ -216,7 +218,8 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
     listed = posterior.listed
     order = [int(i) for i in np.argsort(-listed, kind="stable")]
     equivalents = equivalents_of_first(case.library, case.curves, order, case.observation)
-    decision = decide(listed, posterior.unlisted_by_class, case.classes, equivalents)
+    silent = case.curves.points_used == 0
+    decision = decide(listed, posterior.unlisted_by_class, case.classes, equivalents, silent)
     gapped = float(listed @ case.curves.gapped)
     other_turns = float(listed @ case.curves.other_turns)
     return Verdict(
@@ -228,7 +231,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         unlisted_probability=posterior.unlisted,
         unlisted_classes=posterior.unlisted_by_class,
         initial_permeability=_initial_permeability(case),
-        warnings=(*_warnings(case, listed, gapped, other_turns), *posterior.contradictions),
+        warnings=(*_warnings(case, posterior, gapped, other_turns), *posterior.contradictions),
         spectrum=case.spectrum,
         gapped_probability=gapped,
         other_turns_probability=other_turns,
@@ -296,7 +299,7 @@ def _initial_permeability(case: _Case) -> InitialPermeability:
     )
 
 
-def _warnings(case: _Case, listed: FloatArray, gapped: float, other_turns: float) -> tuple[str, ...]:
+def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: float) -> tuple[str, ...]:
     notes = [note for reading in case.readings for note in reading.notes]
     if isinstance(case.specimen.core, Rod) and ROD_WARNING not in notes:
         notes.append(ROD_WARNING)
@@ -307,19 +310,15 @@ def _warnings(case: _Case, listed: FloatArray, gapped: float, other_turns: float
     notes += warming_notes(case.library.materials, case.observation.temperature_c)
     notes += _section_warnings(case)
     notes += _gap_warnings(case)
-    notes += crack_notes(case.library.materials, case.curves, listed, case.specimen)
+    notes += crack_notes(case.library.materials, case.curves, posterior.listed, case.specimen)
+    notes += section_notes(case.library.materials, case.curves, posterior.all)
     silent = int((case.curves.points_used == 0).sum())
     if silent:
         notes.append(
             f"{silent} of {len(case.library.materials)} reference curves do not reach into the band: "
             "the data neither support nor exclude them"
         )
-    core = case.specimen.core
-    if (
-        gapped >= NOTEWORTHY
-        and not case.specimen.gap_m
-        and not (isinstance(core, EffectiveCore) and core.joints)
-    ):
+    if gapped >= NOTEWORTHY and case.specimen.in_one_piece and case.specimen.crack is not Crack.SEEN:
         notes.append(f"the magnetic path may be cracked or gapped (probability {gapped:.2f})")
     if other_turns >= NOTEWORTHY:
         notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")

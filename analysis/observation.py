@@ -329,8 +329,8 @@ def _deviation_sizes(observation: Observation, amplitude: float, flat: float) ->
     cores of a grade remains of a larger deviation of the level. The small loss angle there varies much more
     from core to core than the loss near its peak.
     """
-    angle = _smoothed_angle(observation)
-    active = _activity(observation, np.abs(angle))
+    angle = smoothed_angle(observation)
+    active = activity(observation, np.abs(angle))
     level = np.maximum(flat, amplitude * active)
     loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * max(amplitude, flat)) * (1 - active)
     cosine, sine = np.cos(angle), np.sin(angle)
@@ -344,7 +344,7 @@ def _deviation_sizes(observation: Observation, amplitude: float, flat: float) ->
     )
 
 
-def _smoothed_angle(observation: Observation) -> FloatArray:
+def smoothed_angle(observation: Observation) -> FloatArray:
     """Loss angle by local lines of a quarter in ln f, so that scatter does not pass for loss."""
     x = observation.log_frequency
     line = local_line(x, observation.log_reluctivity.imag, 0.25)
@@ -376,7 +376,7 @@ def local_line(x: FloatArray, values: NDArray[Any], width: float) -> LocalLine:
     return LocalLine(centre, weight @ values, (weight * centred) @ values / spread)
 
 
-def _activity(observation: Observation, angle: FloatArray) -> FloatArray:
-    """How far each point is into the dispersion, 0 to 1: from the loss angle and the slope of ln|μ|."""
+def activity(observation: Observation, angle: FloatArray) -> FloatArray:
+    """Tell how far each point is into the dispersion, 0 to 1: from the loss angle and the slope of ln|μ|."""
     slope = local_line(observation.log_frequency, observation.log_reluctivity.real, 0.4).slope
     return np.asarray(np.clip((slope**2 + angle**2) / FULL_ACTIVITY**2, 0, 1))

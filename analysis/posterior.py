@@ -14,7 +14,7 @@ from whichcore.analysis.candidate_rows import predictions
 from whichcore.analysis.curve_deviation import column_key
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.first_look import EXPLAINED
-from whichcore.analysis.kin import kin_of, with_kin
+from whichcore.analysis.kin import NEAR_KIN_SHARE, kin_of, with_kin
 from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.near_kin import near_kin_evidence
@@ -43,8 +43,11 @@ class Evidence:
         Log evidence of the open alternative.
     unlisted_classes : mapping of str to float
         Probability of each class, given that it is none of the listed materials.
-    gapped, other_turns : float array (M,)
-        Probability, under each material, of a gap and of another turn count.
+    gapped, other_turns, on_other_section : float array (M,)
+        Probability, under each material, of a gap, of another turn count, and of a reference that was taken
+        on another section than the specimen's.
+    section_kin : float array (M,)
+        Probability, given that it is none of the listed materials, of the section kin of each.
     explanations : mapping of int to Explanation
         Of the best materials, by index.
     stated_turns : int
@@ -58,6 +61,8 @@ class Evidence:
     unlisted_classes: Mapping[str, float]
     gapped: FloatArray
     other_turns: FloatArray
+    on_other_section: FloatArray
+    section_kin: FloatArray
     explanations: Mapping[int, Explanation]
     stated_turns: int
     points_used: NDArray[np.int_]
@@ -94,13 +99,18 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     turns = branches.turns[0][0]
     far = _kin_evidence(case, branches)
     near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, far)
+    elsewhere = np.array([_of_other_section(found[index]) for index in range(len(library.materials))])
+    section_kin = elsewhere - np.log(1 - SAME_SECTION)
+    near = np.where(np.isfinite(elsewhere), section_kin, near)
     unlisted, by_class = with_kin(
         open_alternative(case),
-        (far, near),
+        (far, near, _sheared_kin(best, branches)),
         [material.material_class.value for material in library.materials],
     )
     return Evidence(
         log_evidence=log_evidence,
+        on_other_section=np.exp(elsewhere - log_evidence),
+        section_kin=np.exp(section_kin + np.log(NEAR_KIN_SHARE / len(best)) - unlisted),
         unlisted=unlisted,
         unlisted_classes=by_class,
         gapped=np.array([b.gapped for b in best]),
@@ -111,6 +121,28 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         .mask(observation.frequency_hz.size)
         .sum(axis=1),
     )
+
+
+def _of_other_section(judged: Mapping[bool, _Judged]) -> float:
+    """Log evidence of one material taken on another section, its share included, −∞ where that is not so.
+
+    Without the share it is that of the section kin: a grade that differs from the reference as another
+    section would make it, with the reference taken on the specimen's own, says the same of the data.
+    """
+    return judged[True].log_evidence if True in judged else -np.inf
+
+
+def _sheared_kin(judged: Sequence[_Judged], branches: Branches) -> FloatArray:
+    """Log evidence of the sheared kin of each material, (M,): as of a core with a gap for certain.
+
+    It is −∞ where there may be none. A pair has its joints in any case; there a gap tells nothing of a grade.
+    """
+    cracked = sum(node.probability for node in branches.gaps if node.median > 0)
+    if not 0 < cracked < 1:
+        return np.full(len(judged), -np.inf)
+    gapped = np.array([one.gapped for one in judged])
+    with np.errstate(divide="ignore"):
+        return np.asarray([one.log_evidence for one in judged] + np.log(gapped) - np.log(cracked))
 
 
 def _kin_evidence(case: SpecimenCase, branches: Branches) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from enum import StrEnum
 
 from whichcore.analysis.types import Resistance
 from whichcore.errors import InputError
@@ -241,6 +242,13 @@ class Winding:
             _require_positive(self, name)
 
 
+class Crack(StrEnum):
+    """What a look for a crack, under a lamp or by a second core of the bin, came to."""
+
+    SEEN = "seen"
+    NOT_SEEN = "not seen"
+
+
 @dataclass(frozen=True, slots=True)
 class Specimen:
     """A wound core and what is known of it.
@@ -253,6 +261,9 @@ class Specimen:
         Standard uncertainty of each dimension of ``core`` by field name, m (1/m and 1/m³ for C1 and C2).
     gap_m : float or None
         Known air gap, all joints together; None when nothing was said.
+    crack : Crack or None
+        Whether a crack through the magnetic path was seen; None when nobody looked. Only of a closed core in
+        one piece, and not beside a known gap.
     mass_kg, temperature_c, hours_since_heat_or_magnetisation : float or None
     surface_resistance, winding_leakage : Resistance or None
         Between two probe tips on the surface; from the copper of the winding to the core.
@@ -265,6 +276,7 @@ class Specimen:
     winding: Winding
     dimension_uncertainties_m: Mapping[str, float] = field(default_factory=dict)
     gap_m: float | None = None
+    crack: Crack | None = None
     mass_kg: float | None = None
     surface_resistance: Resistance | None = None
     winding_leakage: Resistance | None = None
@@ -272,3 +284,21 @@ class Specimen:
     hours_since_heat_or_magnetisation: float | None = None
     encased: bool = False
     name: str = ""
+
+    def __post_init__(self) -> None:
+        if self.crack is None:
+            return
+        if not self.in_one_piece:
+            raise InputError(
+                "a crack counts only in a closed core in one piece without a stated gap",
+                where="crack",
+                got=self.crack.value,
+                allowed="no rod, no joints, no gap",
+                next_step="remove it; a gap whose length is known stands under gap",
+            )
+
+    @property
+    def in_one_piece(self) -> bool:
+        """True of a closed core without joints or stated gap, whose path nothing but a crack can open."""
+        joints = self.core.joints if isinstance(self.core, EffectiveCore) else 0
+        return not (isinstance(self.core, Rod) or joints or self.gap_m)

@@ -189,7 +189,8 @@ def _verdict(kind, materials=(), material_class=None, probability=0.9, **more):
         ),
         (
             _verdict(VerdictKind.CLASS, ("x", "y"), "NiZn", 0.9999),
-            "almost certainly NiZn, but the grade stays open: > 99.9 % for the class.",
+            "almost certainly NiZn, but the grade stays open: > 99.9 % for the class. Likeliest is Ex (x) "
+            "at 60 %; none of the references is at 10 %.",
         ),
         (
             _verdict(VerdictKind.UNLISTED, probability=0.55),

@@ -4,7 +4,7 @@ import warnings
 
 import pytest
 
-from whichcore.analysis.specimen import EffectiveCore, Pair, Ring, Rod, Sleeve, TwoHole, Winding
+from whichcore.analysis.specimen import Crack, EffectiveCore, Pair, Ring, Rod, Sleeve, TwoHole, Winding
 from whichcore.analysis.types import Resistance
 from whichcore.errors import InputError, WhichcoreWarning
 from whichcore.files import load_specimen
@@ -86,6 +86,39 @@ def test_a_ring_with_everything_stated(load):
             "stacking_factor": 0.02,
         }
     )
+
+
+@pytest.mark.parametrize("crack", Crack)
+def test_what_a_look_for_a_crack_came_to(load, crack):
+    assert load(ring(core=f'crack = "{crack}"')).crack is crack
+
+
+def test_nobody_looked_for_a_crack(load):
+    assert load(ring()).crack is None
+
+
+@pytest.mark.parametrize(
+    ("core", "told"),
+    [
+        ('crack = "maybe"', ("a crack is seen or not seen", "maybe", '"seen", "not seen"')),
+        ("crack = true", ("a crack is seen or not seen", "True", '"seen", "not seen"')),
+        (
+            'crack = "seen"\ngap = "20 um"',
+            (
+                "a crack counts only in a closed core in one piece without a stated gap",
+                "seen",
+                "no rod, no joints, no gap",
+            ),
+        ),
+    ],
+)
+def test_a_crack_that_cannot_be_is_refused_at_its_line(load, core, told):
+    with pytest.raises(InputError) as caught:
+        load(ring(core=core))
+    error = caught.value
+    assert error.where.endswith("line 7, core.crack")
+    assert (error.what, error.got, error.allowed) == told
+    assert error.next_step
 
 
 def test_the_hours_may_be_a_plain_number_because_the_key_names_the_unit(load):

@@ -7,7 +7,7 @@ import pytest
 
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.permeability import impedance_of
-from whichcore.analysis.specimen import Pair, Ring, Rod, Specimen, Winding
+from whichcore.analysis.specimen import Crack, Pair, Ring, Rod, Specimen, Winding
 from whichcore.analysis.types import ImpedanceSweep
 from whichcore.errors import AnalysisError, InputError
 from whichcore.files import load_material, write_material
@@ -61,6 +61,14 @@ def test_the_noise_of_the_sweep_is_not_kept():
     assert (material.curve_deviation, material.swept) == (0.03, True)  # practice, CORE_TO_CORE
     assert np.sqrt(np.mean(abs(material.permeability / truth - 1) ** 2)) < 0.6 * np.sqrt(2) * 0.01
     assert any("smooth course" in note for note in notes)
+
+
+def test_a_cracked_core_makes_no_reference():
+    specimen = _specimen(crack=Crack.SEEN)
+    with pytest.raises(InputError, match="a cracked core makes no reference"):
+        material_of_core(specimen, _sweep(specimen), LABEL)
+    looked = _specimen(crack=Crack.NOT_SEEN)
+    assert material_of_core(looked, _sweep(looked), LABEL)[0].id == "mine"
 
 
 def test_points_of_negative_loss_within_the_noise_are_left_out_and_told():

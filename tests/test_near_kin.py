@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore import identify
 from whichcore.analysis import identify as judging
-from whichcore.analysis.kin import KIN_SHARE, NEAR_KIN_SHARE, with_kin
+from whichcore.analysis.kin import KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE, with_kin
 from whichcore.analysis.near_kin import TOO_FAR, near_kin_evidence, of_near_kin, of_reference
 from whichcore.analysis.types import Reading, ReadingKind
 from whichcore.analysis.verdict import VerdictKind
@@ -121,9 +121,10 @@ def test_a_reading_says_nothing_of_detail(monkeypatch):
     monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
     identify(ring(), readings=[reading], library=LIBRARY)
-    ((far, near),) = told
+    ((far, near, sheared),) = told
     assert np.isfinite(far).all()
     assert (near == far).all()
+    assert np.isfinite(sheared).all()
 
 
 def test_what_is_far_behind_is_not_looked_at():
@@ -136,10 +137,11 @@ def test_what_is_far_behind_is_not_looked_at():
 def test_shares_of_kin_add_up():
     """Where all say the same, so does their sum (analytic), and each class has its share."""
     same, other = np.full(3, -7.0), np.array([-7.0, -np.inf, -np.inf])
-    total, by_class = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same, same), ["MnZn", "MnZn", "NiZn"])
+    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE
+    total, by_class = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same,) * 3, ["MnZn", "MnZn", "NiZn"])
     assert total == pytest.approx(-7)
-    assert by_class["MnZn"] == pytest.approx(
-        0.5 * (1 - KIN_SHARE - NEAR_KIN_SHARE) + (KIN_SHARE + NEAR_KIN_SHARE) * 2 / 3
-    )
-    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, other), ["MnZn"] * 3)
+    assert by_class["MnZn"] == pytest.approx(0.5 * (1 - kin) + kin * 2 / 3)
+    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, other, same), ["MnZn"] * 3)
     assert total == pytest.approx(-7 + np.log(1 - NEAR_KIN_SHARE * 2 / 3))
+    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, same, other), ["MnZn"] * 3)
+    assert total == pytest.approx(-7 + np.log(1 - SHEARED_KIN_SHARE * 2 / 3))

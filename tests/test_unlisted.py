@@ -3,12 +3,14 @@
 import numpy as np
 import pytest
 
-from identification import relaxation
-from whichcore.analysis.materials import MaterialClass
+from identification import relaxation, ring, wound
+from whichcore import identify
+from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import observe
 from whichcore.analysis.reach import Pattern, whole
 from whichcore.analysis.types import PermeabilitySpectrum
-from whichcore.analysis.unlisted import SHAPES, OpenAlternative, family
+from whichcore.analysis.unlisted import SHAPES, SMALL_LOSS, OpenAlternative, family, small_loss_columns
+from whichcore.open_collection import open_collection
 
 FREQUENCY = np.geomspace(1e3, 3e6, 60)
 
@@ -76,3 +78,49 @@ def test_level_and_shape_speak_for_their_classes(mu, likely):
     classes = OpenAlternative(observed(mu), []).classes
     assert sum(classes.values()) == pytest.approx(1)
     assert sum(classes[name] for name in likely) > 0.6
+
+
+def steep(mu, power=2.0, corner=0.5e6):
+    """A spectrum whose small loss falls faster below the dispersion than that of a relaxation."""
+    x = FREQUENCY / corner
+    return mu.real + 1j * mu.imag * x**power / (1 + x**power)
+
+
+def test_the_small_loss_is_free_below_the_dispersion_and_nowhere_else():
+    mu = relaxation(2000, 2e6, FREQUENCY)
+    columns = small_loss_columns(observed(mu, noise=1e-6))
+    size = np.sqrt(np.square(columns).sum(axis=2))
+    low, high = FREQUENCY < 1e5, FREQUENCY > 1e6
+    assert (size[:, 0] == 0).all()
+    assert (size[high, 1] == 0).all()
+    # analytic: a relaxation loses by the angle arctan(f/fc); smoothed white noise has a variance of one
+    assert size[low, 1] == pytest.approx(SMALL_LOSS * FREQUENCY[low] / 2e6, rel=0.1)
+    lossless = small_loss_columns(observed(steep(mu), noise=1e-6))
+    # the relaxation that a later point shows is remembered, however small the angle itself
+    assert np.sqrt(np.square(lossless).sum(axis=2))[0, 1] > 0.5 * size[0, 1]
+
+
+def test_a_loss_that_falls_faster_than_a_relaxation_is_foreseen():
+    """What is seen above 100 kHz tells what is below it about as well for one as for the other."""
+    mu = relaxation(2000, 2e6, FREQUENCY)
+    worth = []
+    for spectrum in (mu, steep(mu)):
+        observation = observed(spectrum)
+        above = Pattern(int((FREQUENCY < 1e5).sum()), FREQUENCY.size, ())
+        alternative = OpenAlternative(observation, [above])
+        worth.append(alternative.log_evidence(whole(observation)) - alternative.log_evidence(above))
+    assert worth[1] == pytest.approx(worth[0], abs=4)
+
+
+def test_a_curve_that_begins_late_is_not_beaten_by_one_that_speaks_throughout():
+    """Open curves: one begins at 100 kHz, and the core is of it; the other, of like shape, begins lower."""
+    known = {material.id: material for material in open_collection().materials}
+    own, others = known["open-ferroxcube-3c94"], ("open-acme-p41", "open-tdk-n87", "open-tdk-n27")
+    x, at = np.log(own.frequency_hz), np.log(FREQUENCY)
+    loss = np.interp(at, x, -own.permeability.imag) * np.exp(np.minimum(at - x[0], 0))
+    mu = 1.1 * (np.interp(at, x, own.permeability.real) - 1j * loss)
+    library = Library((own, *(known[name] for name in others)))
+    verdict = identify(ring(), sweep=wound(mu, FREQUENCY, seed=2), library=library)
+    first, second = verdict.candidates[:2]
+    assert first.material == own.id
+    assert first.probability > 100 * second.probability

@@ -12,7 +12,7 @@ from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.pooling import pooled
-from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
+from whichcore.analysis.specimen import Crack, EffectiveCore, Ring, Rod, Specimen
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError, InputError
@@ -152,6 +152,14 @@ def check_shape(specimen: Specimen) -> tuple[str, ...]:
             where="gap",
             got=f"{specimen.gap_m * 1e3:g} mm",
             allowed="no gap",
+            next_step="sweep a whole core of the same grade",
+        )
+    if specimen.crack is Crack.SEEN:
+        raise InputError(
+            "a cracked core makes no reference: its curve is that of the crack",
+            where="crack",
+            got=specimen.crack.value,
+            allowed="a whole core",
             next_step="sweep a whole core of the same grade",
         )
     if isinstance(core, EffectiveCore) and core.joints:

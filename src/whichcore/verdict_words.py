@@ -32,13 +32,20 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
                 f"apart: {listed(named)}: {number} together."
             )
         case VerdictKind.CLASS:
-            return f"{sure} {verdict.material_class}, but the grade stays open: {number} for the class."
+            return (
+                f"{sure} {verdict.material_class}, but the grade stays open: {number} for the class. "
+                f"{_likeliest(verdict, names)}"
+            )
         case VerdictKind.UNLISTED:
             alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
             return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}{alike}."
+    return f"undecided. {_likeliest(verdict, names)}"
+
+
+def _likeliest(verdict: Verdict, names: Mapping[str, str]) -> str:
     best = verdict.candidates[0]
     return (
-        f"undecided. Likeliest is {names.get(best.material, best.material)} ({best.material}) at "
+        f"Likeliest is {names.get(best.material, best.material)} ({best.material}) at "
         f"{percent(best.probability)}; none of the references is at {percent(verdict.unlisted_probability)}."
     )
 

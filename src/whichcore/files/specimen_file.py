@@ -85,12 +85,23 @@ def _specimen_of(file: TomlFile) -> Specimen:
     faults.raise_if_any()
     if winding is None or known is None:  # pragma: no cover - each None has put a fault on the list
         raise AssertionError("a fault was lost")
-    table, core, uncertainties = known
+    try:
+        return _joined(name, winding, *known)
+    except InputError as error:
+        faults.add(_without_place(error), "core", error.where)
+        faults.raise_if_any()
+        raise
+
+
+def _joined(
+    name: str, winding: Winding, table: CoreTable, core: Core, uncertainties: dict[str, float]
+) -> Specimen:
     return Specimen(
         core=core,
         winding=winding,
         dimension_uncertainties_m=uncertainties,
         gap_m=table.gap,
+        crack=table.crack,
         mass_kg=table.mass,
         surface_resistance=table.surface_resistance,
         winding_leakage=table.winding_leakage,

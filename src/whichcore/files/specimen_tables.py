@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
-from whichcore.analysis.specimen import EffectiveCore, Pair, Ring, Rod, Sleeve, TwoHole
+from whichcore.analysis.specimen import Crack, EffectiveCore, Pair, Ring, Rod, Sleeve, TwoHole
 from whichcore.analysis.types import Resistance
 from whichcore.errors import InputError
 from whichcore.files.reading import parse_resistance
@@ -27,6 +27,18 @@ def _hours(value: object) -> float:
 def _case(value: object) -> float | bool:
     """Whether there is a case, or the thickness of its wall in m."""
     return value if isinstance(value, bool) else parse_quantity(value, Dimension.LENGTH)
+
+
+def _crack(value: object) -> Crack:
+    """Read what a look for a crack came to; one whose length is known stands under gap."""
+    if not isinstance(value, str) or value not in list(Crack):
+        raise InputError(
+            "a crack is seen or not seen",
+            got=f"{value}",
+            allowed=", ".join(f'"{crack}"' for crack in Crack),
+            next_step="leave the key out when nobody looked",
+        )
+    return Crack(value)
 
 
 def _uncertainty(value: object) -> str:
@@ -57,6 +69,7 @@ Henry = Annotated[float, BeforeValidator(positive_quantity(Dimension.INDUCTANCE)
 MaybeHours = Annotated[float | None, BeforeValidator(checked(_hours))]
 MaybeSurface = Annotated[Resistance | None, BeforeValidator(checked(parse_resistance))]
 MaybeCase = Annotated[float | bool | None, BeforeValidator(checked(_case))]
+MaybeCrack = Annotated[Crack | None, BeforeValidator(checked(_crack))]
 MaybeUncertainty = Annotated[str | None, BeforeValidator(checked(_uncertainty))]
 Name = Annotated[str, BeforeValidator(checked(_name))]
 Turns = Annotated[int, BeforeValidator(whole_number(1, 100_000))]
@@ -79,6 +92,7 @@ class CoreTable(BaseModel):
     temperature: MaybeTemperature = None
     hours_since_heat_or_magnetisation: MaybeHours = None
     gap: MaybeLength = None
+    crack: MaybeCrack = None
     case: MaybeCase = None
     dimension_uncertainty: MaybeUncertainty = None
 

@@ -218,6 +218,7 @@ def _rest(specimen: Specimen) -> list[tuple[str, str]]:
     more = "more than " if surface is not None and surface.over_range else ""
     told = {
         "gap": None if specimen.gap_m is None else quantity(specimen.gap_m, "m"),
+        "crack": specimen.crack and specimen.crack.value,
         "mass": None if specimen.mass_kg is None else f"{specimen.mass_kg * 1e3:.4g} g",
         "surface resistance": None if surface is None else f"{more}{quantity(surface.value_ohm, 'Ω')}",
         "in a case": "yes" if specimen.encased else "no",
