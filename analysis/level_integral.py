@@ -78,6 +78,17 @@ def inner_factors(grams: FloatArray) -> tuple[FloatArray, FloatArray]:
     return lower.transpose(0, 2, 1), log_det
 
 
+def narrowed(columns: FloatArray) -> FloatArray:
+    """Return no more columns than rows that stand for the same covariance.
+
+    With Uᵀ = QR it is UUᵀ = RᵀR, and that of any of the rows with it. Few points need no larger factors than
+    they have rows.
+    """
+    if columns.shape[1] <= columns.shape[0]:
+        return columns
+    return np.asarray(np.linalg.qr(columns.T, mode="r").T)
+
+
 class CommonFactors:
     """Factors for one set of whitened common columns (2P, K), one for each pattern of points, made once."""
 
@@ -125,6 +136,7 @@ class JointFactors:
     @classmethod
     def of_columns(cls, columns: Sequence[FloatArray]) -> JointFactors:
         """Return the factors of sets of columns that may differ in number."""
+        columns = [narrowed(one) for one in columns]
         size = max(one.shape[1] for one in columns)
         # a column of zeros stands for a source of no effect
         return cls([CommonFactors(np.pad(one, ((0, 0), (0, size - one.shape[1])))) for one in columns])
@@ -234,29 +246,41 @@ class LevelPrior:
 
 @dataclass(frozen=True, slots=True)
 class _Normal:
-    """Normal equations in unit-variance parameters."""
+    """Normal equations in unit-variance parameters; what belongs to γ is zero, and a11 one, where it is fixed.
+
+    What is fixed costs nothing: most candidates have no gap.
+    """
 
     chi2: FloatArray
     b0: FloatArray
-    b1: FloatArray
+    b1: FloatArray | float
     a00: FloatArray
-    a01: FloatArray
-    a11: FloatArray
+    a01: FloatArray | float
+    a11: FloatArray | float
     determinant: FloatArray
+
+    @property
+    def theta(self) -> FloatArray:
+        """Posterior mean of θ, in standard deviations of its prior."""
+        if isinstance(self.b1, float):
+            return self.b0 / self.determinant
+        return np.asarray((self.a11 * self.b0 - self.a01 * self.b1) / self.determinant)
+
+    @property
+    def gamma(self) -> FloatArray:
+        """That of γ."""
+        return np.asarray((self.a00 * self.b1 - self.a01 * self.b0) / self.determinant)
 
 
 def _normal_equations(p: Products, prior: LevelPrior) -> _Normal:
     mean, sd, sg = prior.theta_mean, prior.theta_sd, prior.gamma_sd
-    a00, a01, a11 = 1 + sd**2 * p.dd, sd * sg * p.de, 1 + sg**2 * p.ee
-    return _Normal(
-        chi2=p.rr - 2 * mean * p.rd + mean**2 * p.dd,
-        b0=sd * (p.rd - mean * p.dd),
-        b1=sg * (p.re - mean * p.de),
-        a00=a00,
-        a01=a01,
-        a11=a11,
-        determinant=a00 * a11 - a01**2,
-    )
+    twice = mean * p.dd
+    chi2 = p.rr + mean * (twice - 2 * p.rd)
+    b0, a00 = sd * (p.rd - twice), 1 + sd**2 * p.dd
+    if sg == 0:
+        return _Normal(chi2, b0, 0.0, a00, 0.0, 1.0, a00)
+    a01, a11 = sd * sg * p.de, 1 + sg**2 * p.ee
+    return _Normal(chi2, b0, sg * (p.re - mean * p.de), a00, a01, a11, a00 * a11 - a01**2)
 
 
 def log_sum(values: FloatArray, axis: tuple[int, ...]) -> FloatArray:
@@ -282,41 +306,46 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
         Broadcast shape of the products and the prior.
     """
     n = _normal_equations(products, prior)
-    gain = (n.a11 * n.b0**2 - 2 * n.a01 * n.b0 * n.b1 + n.a00 * n.b1**2) / n.determinant
-    # posterior of θ in units of its prior: mean and standard deviation
-    mean = (n.a11 * n.b0 - n.a01 * n.b1) / n.determinant
-    sd = np.sqrt(n.a11 / n.determinant)
+    mean, sd = n.theta, np.sqrt(n.a11 / n.determinant)
+    gain = n.b0 * mean
     inside = _log_probability_between((-SUPPORT - mean) / sd, (SUPPORT - mean) / sd)
     if prior.gamma_sd > 0:
-        mean = (n.a00 * n.b1 - n.a01 * n.b0) / n.determinant
-        sd = np.sqrt(n.a00 / n.determinant)
+        mean, sd = n.gamma, np.sqrt(n.a00 / n.determinant)
+        gain = gain + n.b1 * mean
         end = prior.gamma_support
         inside = inside + _log_probability_between((-end - mean) / sd, (end - mean) / sd)
-    return np.asarray(-0.5 * (n.chi2 - gain + np.log(n.determinant) + products.log_det) + inside)
+    constant = np.log(n.determinant) + products.log_det
+    return np.asarray(inside - 0.5 * (n.chi2 - gain + constant))
 
 
 def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
     """Log of the standard normal probability between two limits, far tails included.
 
-    Zero where both limits lie so far out that nothing of double precision is missing.
+    Zero where both limits lie so far out that nothing of double precision is missing. Mostly one of them does:
+    then it is the probability beyond the other alone.
     """
     low, high = np.broadcast_arrays(low, high)
     out = np.zeros(low.shape)
-    short = (low > -_FAR) | (high < _FAR)
-    low, high = low[short], high[short]
+    near_low, near_high = low > -_FAR, high < _FAR
+    one = near_low & ~near_high
+    out[one] = log_ndtr(-low[one])
+    one = near_high & ~near_low
+    out[one] = log_ndtr(high[one])
+    both = near_low & near_high
+    low, high = low[both], high[both]
     flip = low > 0
     a, b = np.where(flip, -high, low), np.where(flip, -low, high)
     log_a, log_b = log_ndtr(a), log_ndtr(b)
-    out[short] = log_b + np.log1p(-np.exp(log_a - log_b))
+    out[both] = log_b + np.log1p(-np.exp(log_a - log_b))
     return out
 
 
 def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, FloatArray]:
     """Posterior means of θ − θ₀ and γ − γ₀ under the same model, both kept within their support."""
     n = _normal_equations(products, prior)
-    theta = np.clip((n.a11 * n.b0 - n.a01 * n.b1) / n.determinant, -SUPPORT, SUPPORT)
+    theta = np.clip(n.theta, -SUPPORT, SUPPORT)
     end = prior.gamma_support
-    gamma = np.clip((n.a00 * n.b1 - n.a01 * n.b0) / n.determinant, -end, end)
+    gamma = np.clip(n.gamma, -end, end)
     return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(prior.gamma_sd * gamma)
 
 

@@ -24,6 +24,7 @@ from whichcore.analysis.level_integral import (
     LevelPrior,
     log_likelihood,
     marginalise_last,
+    narrowed,
     products_of,
 )
 from whichcore.analysis.observation import (
@@ -224,7 +225,7 @@ def _deviating(
     explain all points best.
     """
     amplitude, length, share = deviation
-    factors = CommonFactors(deviating_columns(observation, amplitude, length))
+    factors = CommonFactors(narrowed(deviating_columns(observation, amplitude, length)))
     everything = whole(observation)
     likelihood = _StretchProducts(observation, members, factors, [everything]).log_likelihood()[0]
     by_class = logsumexp(likelihood + members.log_weight, axis=1) + np.log(share)
