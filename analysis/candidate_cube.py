@@ -294,6 +294,7 @@ class CandidateCube:
                 IMPOSSIBLE,
             ),
             theta0=theta0[:, :, None],
+            near=near,
         )
 
     def _gram(

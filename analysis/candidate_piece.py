@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from whichcore.analysis.first_look import IMPOSSIBLE
 from whichcore.analysis.level_integral import (
     LevelPrior,
     Products,
@@ -35,6 +36,8 @@ class Piece:
         Log prior; IMPOSSIBLE where nothing was evaluated.
     theta0 : float array (M, S, 1)
         Level about which a gap is linearised.
+    near : bool array (M, S)
+        What was evaluated.
     """
 
     products: Products
@@ -43,6 +46,7 @@ class Piece:
     prior: LevelPrior
     log_weight: FloatArray
     theta0: FloatArray
+    near: NDArray[np.bool_]
 
     def of(self, position: int) -> Piece:
         """Return the piece of one of its materials."""
@@ -55,11 +59,25 @@ class Piece:
             prior=LevelPrior(prior.theta_mean[one], prior.theta_sd[one], prior.gamma_sd, prior.gamma_support),
             log_weight=self.log_weight[:, one],
             theta0=self.theta0[one],
+            near=self.near[one],
         )
 
     def log_joint(self, log_tau: float | FloatArray) -> FloatArray:
-        """Return the log of likelihood and prior, (…, A, M, S, J)."""
-        return np.asarray(log_likelihood(self.products.with_turns(log_tau), self.prior) + self.log_weight)
+        """Return the log of likelihood and prior, (…, A, M, S, J); IMPOSSIBLE where nothing was evaluated.
+
+        Mostly few cells were: only these are worked out, one behind the other as materials (C) of one shift.
+        """
+        products, prior, near = self.products, self.prior, self.near
+        if near.all():
+            return np.asarray(log_likelihood(products.with_turns(log_tau), prior) + self.log_weight)
+        rows = Products(*(getattr(products, f.name)[:, near][:, :, None] for f in fields(Products)))
+        level = replace(
+            prior, theta_mean=prior.theta_mean[near][:, None], theta_sd=prior.theta_sd[near][:, None]
+        )
+        found = log_likelihood(rows.with_turns(log_tau), level) + self.log_weight[:, near][:, :, None]
+        out = np.full((*found.shape[:-3], *self.log_weight.shape[1:]), IMPOSSIBLE)
+        out[..., near, :] = found[..., 0, :]
+        return out
 
     def moments(self, log_tau: float) -> FloatArray:
         """Return (1, mean of θ, mean of θ²) over all A, M, S and J."""

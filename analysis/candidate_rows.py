@@ -9,14 +9,19 @@ import numpy as np
 from whichcore.analysis.curve_table import SHIFTS, CurveTable, library_table
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
-from whichcore.analysis.reach import reach_of
+from whichcore.analysis.reach import Reach, reach_of
 from whichcore.analysis.section_fit import by_section
 from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import ComplexArray
 
 
 def predictions(
-    library: Library, indices: Sequence[int], observation: Observation, *, other_section: bool = False
+    library: Library,
+    indices: Sequence[int],
+    observation: Observation,
+    *,
+    other_section: bool = False,
+    reach: Reach | None = None,
 ) -> ComplexArray:
     """Predict the rows of some materials, for every corner shift.
 
@@ -27,6 +32,8 @@ def predictions(
     observation : Observation
     other_section : bool
         Whether references of unknown section were taken on another one than the specimen's.
+    reach : Reach, optional
+        Their reach at SHIFTS, where it is at hand.
 
     Returns
     -------
@@ -37,11 +44,18 @@ def predictions(
     frequency = observation.frequency_hz
     table = library_table(library, float(frequency.min()), float(frequency.max()), observation.section_m)
     materials = [library.materials[i] for i in indices]
-    return rows_of(materials, table.pick(indices), observation, other_section=other_section)
+    if reach is None:
+        reach = reach_of(materials, observation, SHIFTS, other_section=other_section)
+    return rows_of(materials, table.pick(indices), observation, reach, other_section=other_section)
 
 
 def rows_of(
-    materials: Sequence[Material], table: CurveTable, observation: Observation, *, other_section: bool
+    materials: Sequence[Material],
+    table: CurveTable,
+    observation: Observation,
+    reach: Reach,
+    *,
+    other_section: bool,
 ) -> ComplexArray:
     """Predict the rows (M, S, P) of some materials from their curves as tabulated; see `predictions`."""
     frequency = observation.frequency_hz
@@ -54,7 +68,6 @@ def rows_of(
     for point in np.flatnonzero((observation.kind != RowKind.SPECTRUM) & (frequency <= 1e4)):
         below = frequency[point] < starts
         values[below, :, point] = initial[below, None]
-    reach = reach_of(materials, observation, SHIFTS, other_section=other_section)
     mask = reach.mask(frequency.size).reshape(values.shape)
     values[~mask] = complex(np.nan, np.nan)
     return values

@@ -86,7 +86,7 @@ def narrowed(columns: FloatArray) -> FloatArray:
     """
     if columns.shape[1] <= columns.shape[0]:
         return columns
-    return np.asarray(np.linalg.qr(columns.T, mode="r").T)
+    return np.asarray(np.linalg.qr(columns.T, mode="r"), dtype=np.float64).T
 
 
 class CommonFactors:
@@ -246,9 +246,10 @@ class LevelPrior:
 
 @dataclass(frozen=True, slots=True)
 class _Normal:
-    """Normal equations in unit-variance parameters; what belongs to γ is zero, and a11 one, where it is fixed.
+    """Normal equations in unit-variance parameters.
 
-    What is fixed costs nothing: most candidates have no gap.
+    Where γ is fixed b1 and a01 are zero and a11 is one, as plain numbers that cost nothing: most candidates
+    have no gap.
     """
 
     chi2: FloatArray
@@ -321,8 +322,8 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
 def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
     """Log of the standard normal probability between two limits, far tails included.
 
-    Zero where both limits lie so far out that nothing of double precision is missing. Mostly one of them does:
-    then it is the probability beyond the other alone.
+    The limits lie at least four apart. Zero where both lie so far out that nothing of double precision is
+    missing. Mostly one of them does: then it is the probability beyond the other alone.
     """
     low, high = np.broadcast_arrays(low, high)
     out = np.zeros(low.shape)

@@ -297,8 +297,10 @@ def _worked_out(
         judged = [materials[index] for index in chosen]
         before = _Before()
         terms = [
-            log_sum(before.branch_terms(case.of_curves(judged, curves, branches), curves.share), (0, 1))
-            for curves in case.ringing.curves(table.pick(chosen), section)
+            log_sum(before.branch_terms(cube, share), (0, 1))
+            for cube, share in case.of_curves(
+                judged, case.ringing.curves(table.pick(chosen), section), branches
+            )
         ]
         share = np.log(1.0 if section else 1 - SAME_SECTION)
         for key, log_evidence in zip(keys, logsumexp(terms, axis=0) + share, strict=True):

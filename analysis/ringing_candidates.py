@@ -8,8 +8,9 @@ the specimen. Each of these curves is judged on the whole band.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,7 +68,10 @@ class RingingCurves:
 
 
 class Ringing:
-    """Works curves out for the section of one specimen; what was worked out once is known.
+    """Works curves out for the section of one specimen.
+
+    What sections do to a curve hangs on that curve, on both sections and on the band, and on nothing that was
+    measured: it is kept for the next specimen of the same kind (`_effects`, `_motions`).
 
     Parameters
     ----------
@@ -77,10 +81,6 @@ class Ringing:
 
     def __init__(self, observation: Observation) -> None:
         self._observation = observation
-        known = class_properties(MaterialClass.MNZN).quantities
-        #: Standard deviations of ln permittivity and ln conductivity.
-        self._spreads = [known[name].spread * np.log(10) for name in ("relative_permittivity", "resistivity")]
-        self._known: dict[tuple[bytes, Sides, bytes], ComplexArray] = {}
 
     def curves(self, table: CurveTable, reference_m: Sides | None) -> Iterator[RingingCurves]:
         """Yield curves as the section of the specimen would show them, for each of PERMITTIVITIES.
@@ -96,70 +96,77 @@ class Ringing:
             return
         x = np.asarray(table.start + GRID_STEP * np.arange(table.log_reluctivity.shape[1]), dtype=np.float64)
         at = _coarse(x)
-        curves = np.exp(-np.where(np.isnan(table.log_reluctivity), 0, table.log_reluctivity)[:, at])
+        own, frequency = self._observation.section_m, np.exp(x[at]).tobytes()
+        rows = np.exp(-np.where(np.isnan(table.log_reluctivity), 0, table.log_reluctivity)[:, at])
+        curves = [row.tobytes() for row in rows]
+        effects = np.stack([_effects(frequency, curve, own, reference_m or SECTION_M) for curve in curves])
+        slopes = _motions(frequency, curves[0], own, reference_m)
         weight = np.exp(-0.5 * np.square(PERMITTIVITIES))
-        for z, share in zip(PERMITTIVITIES, weight / weight.sum(), strict=True):
-            effect, slopes = self._effects(np.exp(x[at]), curves, reference_m, z)
-            shown = np.asarray(table.log_reluctivity - _between(x[at], effect, x))
-            columns = _columns(self._observation, x[at], slopes, effect[0])
+        for k, share in enumerate(weight / weight.sum()):
+            shown = np.asarray(table.log_reluctivity - _between(x[at], effects[:, k], x))
+            columns = _columns(self._observation, x[at], slopes[k], effects[0, k])
             yield RingingCurves(CurveTable(table.start, shown), float(share), columns)
 
-    def _effects(
-        self, frequency_hz: FloatArray, curves: ComplexArray, known: Sides | None, z: float
-    ) -> tuple[ComplexArray, ComplexArray]:
-        """Return the effect (M, G) on ln μ of each curve, and three motions (3, G) of that of the first."""
-        permittivity, conductivity = self._spreads
-        # a step of a normal law is a box: its standard deviation is the step over the root of twelve
-        within = permittivity * _STEP / np.sqrt(12)
-        moves = np.zeros((curves.shape[0] + 4, 2))
-        moves[-4:] = [(within, 0), (-within, 0), (0, conductivity), (0, -conductivity)]
-        dielectric = (
-            np.exp(permittivity * z + moves[:, :1]),
-            np.exp(moves[:, 1:]),
-        )
-        rows = np.concatenate([curves, np.repeat(curves[:1], 4, axis=0)])
-        reference = known or SECTION_M
-        effect = self._effect(frequency_hz, rows, reference, dielectric)
-        spread = 1.0 if known else float(np.exp(SECTION_SPREAD))
-        larger = (reference[0] * spread, reference[1] * spread)
-        first = dielectric[0][:1], dielectric[1][:1]
-        by_section = self._effect(frequency_hz, curves[:1], larger, first) - effect[:1]
-        slopes = np.stack([(effect[-4] - effect[-3]) / 2, (effect[-2] - effect[-1]) / 2, by_section[0]])
-        return effect[:-4], slopes
 
-    def _effect(
-        self, frequency_hz: FloatArray, curves: ComplexArray, reference: Sides, dielectric: Dielectric
-    ) -> ComplexArray:
-        """Return ln of what the own section shows over what the reference showed, (M, G)."""
-        pairs = np.concatenate(dielectric, axis=1)
-        keys = [
-            (curve.tobytes(), reference, pair.tobytes()) for curve, pair in zip(curves, pairs, strict=True)
-        ]
-        new = [m for m, key in enumerate(keys) if key not in self._known]
-        if new:
-            own = self._observation.section_m or reference
-            rows = _effect(
-                frequency_hz, curves[new], (own, reference), (dielectric[0][new], dielectric[1][new])
-            )
-            self._known.update(zip((keys[m] for m in new), rows, strict=True))
-        return np.stack([self._known[key] for key in keys])
+@cache
+def _spreads() -> tuple[float, float]:
+    """Return the standard deviations of ln permittivity and ln conductivity."""
+    known = class_properties(MaterialClass.MNZN).quantities
+    permittivity, conductivity = (
+        float(known[name].spread * np.log(10)) for name in ("relative_permittivity", "resistivity")
+    )
+    return permittivity, conductivity
 
 
-def _coarse(x: FloatArray) -> NDArray[np.int_]:
-    dense = np.flatnonzero(x >= x[-1] - _DENSE_SPAN)[::-_DENSE][::-1]
-    return np.concatenate([np.arange(0, dense[0], _SPARSE), dense])
+@lru_cache(maxsize=512)
+def _effects(frequency: bytes, curve: bytes, own: Sides, reference: Sides) -> ComplexArray:
+    """Return the effect (Z, G) on ln μ of one curve (G) under each of PERMITTIVITIES."""
+    return _effect(frequency, curve, (own, reference), [(z, 0.0, 0.0) for z in PERMITTIVITIES])
+
+
+@lru_cache(maxsize=64)
+def _motions(frequency: bytes, curve: bytes, own: Sides, known: Sides | None) -> ComplexArray:
+    """Return three motions (Z, 3, G) of the effect on one curve, under each of PERMITTIVITIES.
+
+    By permittivity within its step, by conductivity, and by the section of the reference.
+    """
+    # a step of a normal law is a box: its standard deviation is the step over the root of twelve
+    within = _STEP / np.sqrt(12)
+    moves = ((within, 0.0), (-within, 0.0), (0.0, 1.0), (0.0, -1.0))
+    reference = known or SECTION_M
+    spread = 1.0 if known else float(np.exp(SECTION_SPREAD))
+    larger = (reference[0] * spread, reference[1] * spread)
+    settings = [(z, *move) for move in moves for z in PERMITTIVITIES]
+    moved = _effect(frequency, curve, (own, reference), settings).reshape(4, len(PERMITTIVITIES), -1)
+    by_section = _effects(frequency, curve, own, larger) - _effects(frequency, curve, own, reference)
+    return np.stack([(moved[0] - moved[1]) / 2, (moved[2] - moved[3]) / 2, by_section], axis=1)
 
 
 def _effect(
-    frequency_hz: FloatArray, curves: ComplexArray, sections_m: tuple[Sides, Sides], dielectric: Dielectric
+    frequency: bytes,
+    curve: bytes,
+    sections_m: tuple[Sides, Sides],
+    settings: Sequence[tuple[float, float, float]],
 ) -> ComplexArray:
-    """Return ln of what the own section shows over what the reference showed, (M, G)."""
-    own, reference = sections_m
+    """Return ln of what the own section shows over what the reference showed, (N, G).
+
+    Under N settings of permittivity, of its place within its step, and of conductivity, each in standard
+    deviations.
+    """
+    frequency_hz, (own, reference) = np.frombuffer(frequency), sections_m
+    (permittivity, conductivity), (z, within, sigma) = _spreads(), np.array(settings).T[:, :, None]
+    dielectric: Dielectric = np.exp(permittivity * z + permittivity * within), np.exp(conductivity * sigma)
+    curves = np.broadcast_to(np.frombuffer(curve, dtype=np.complex128), (len(settings), frequency_hz.size))
     inner = inner_permeability(frequency_hz, curves, reference, dielectric, _ITERATIONS)[0]
     effect: ComplexArray = np.log(inner / curves) + log_section_factor(frequency_hz, inner, own, dielectric)
     return np.asarray(
         effect / np.maximum(1.0, np.abs(effect.real) / (3 * LARGEST_EFFECT)), dtype=np.complex128
     )
+
+
+def _coarse(x: FloatArray) -> NDArray[np.int_]:
+    dense = np.flatnonzero(x >= x[-1] - _DENSE_SPAN)[::-_DENSE][::-1]
+    return np.concatenate([np.arange(0, dense[0], _SPARSE), dense])
 
 
 def _between(grid: FloatArray, values: ComplexArray, x: FloatArray) -> ComplexArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -94,7 +94,9 @@ class SpecimenCase:
         reach = reach_of(materials, observation, SHIFTS, other_section=other_section)
         return CandidateCube(
             observation=observation,
-            predicted=predictions(self.library, indices, observation, other_section=other_section),
+            predicted=predictions(
+                self.library, indices, observation, other_section=other_section, reach=reach
+            ),
             reach=reach,
             deviations=lambda ratio: self._deviating(first, Supposed(ratio, other_section)),
             priors=(corner_prior(materials, SHIFTS, observation.temperature_c), branches),
@@ -120,31 +122,37 @@ class SpecimenCase:
         return self._columns[key]
 
     def of_curves(
-        self, materials: Sequence[Material], curves: RingingCurves, branches: Branches
-    ) -> CandidateCube:
-        """Return the cube of curves worked out for the section of the specimen."""
+        self, materials: Sequence[Material], found: Iterable[RingingCurves], branches: Branches
+    ) -> Iterator[tuple[CandidateCube, float]]:
+        """Yield the cube, and the share, of each set of curves worked out for the section of the specimen."""
         full = self.followed[self.observation.spectrum_points]
         observation = self.observation
-        doubt = observation.whiten_columns(curves.columns)
         # the curves carry their section: as such they are as good as any whose section does not matter
         plain = replace(observation, section_m=None)
-
-        def deviations(gap_ratio: float) -> Deviating:
-            columns = self._columns_of(materials[0], Supposed(gap_ratio), section=False)
-            return _deviating_by(materials[0], [np.column_stack([own, doubt]) for own in columns])
-
         reach = reach_of(materials, plain, SHIFTS)
         silence = np.empty(reach.low.size)
         for pattern, rows in reach.patterns():
             silence[rows] = full.silence(pattern)
-        return CandidateCube(
-            observation=observation,
-            predicted=rows_of(materials, curves.table, plain, other_section=False),
-            reach=reach,
-            deviations=deviations,
-            priors=(corner_prior(materials, SHIFTS, observation.temperature_c), _whole_if_closed(branches)),
-            silence=silence.reshape(-1, SHIFTS.size, 1),
-        )
+        prior = corner_prior(materials, SHIFTS, observation.temperature_c)
+        for curves in found:
+            cube = CandidateCube(
+                observation=observation,
+                predicted=rows_of(materials, curves.table, plain, reach, other_section=False),
+                reach=reach,
+                deviations=self._deviating_beside(materials[0], observation.whiten_columns(curves.columns)),
+                priors=(prior, _whole_if_closed(branches)),
+                silence=silence.reshape(-1, SHIFTS.size, 1),
+            )
+            yield cube, curves.share
+
+    def _deviating_beside(self, material: Material, doubt: FloatArray) -> Callable[[float], Deviating]:
+        """Return how cores deviate from curves that are in doubt themselves, by gap ratio."""
+
+        def deviations(gap_ratio: float) -> Deviating:
+            columns = self._columns_of(material, Supposed(gap_ratio), section=False)
+            return _deviating_by(material, [np.column_stack([own, doubt]) for own in columns])
+
+        return deviations
 
     def _silence(self, material: Material, reach: Reach, other_section: bool) -> FloatArray:
         """Return what is expected of the points where candidates of one section are silent, (M, S, 1)."""

@@ -13,7 +13,7 @@ from whichcore.analysis.curve_table import GRID_STEP, tabulate
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.observation import Observation, behind_gap, deviation_basis, observe
 from whichcore.analysis.ringing import AMPLITUDE, LENGTH, log_evidence_of_ringing
-from whichcore.analysis.ringing_candidates import PERMITTIVITIES, SECTION_M, Ringing
+from whichcore.analysis.ringing_candidates import PERMITTIVITIES, SECTION_M, Ringing, _effects, _motions
 from whichcore.analysis.section import mnzn_dielectric, wave_number_per_m
 from whichcore.analysis.section_prior import (
     NOTEWORTHY_DOUBT,
@@ -139,6 +139,37 @@ def test_the_section_of_the_reference_is_taken_off_before_that_of_the_core_is_pu
     # analytic: the same section off and on again, but for the rest that six steps leave
     speaks = ~np.isnan(middle)
     assert middle[speaks] == pytest.approx(table.log_reluctivity[0][speaks], abs=3e-4)
+
+
+def test_curves_kept_for_the_next_specimen_are_those_of_its_own_section_reference_band_and_material():
+    mu = relaxation(2300, 1.8e6, FREQUENCY)
+    base = {"mu": mu, "own": THICK, "reference": THIN, "top": FREQUENCY[-1]}
+    changes = [
+        {},
+        {"mu": 1.1 * mu},
+        {"own": USUAL},
+        {"reference": USUAL},
+        {"reference": None},
+        {"top": 2.9e6},
+    ]
+    kept, fresh = [], []
+    for found in (kept, fresh):
+        for change in changes:
+            if found is fresh:
+                _effects.cache_clear()
+                _motions.cache_clear()
+            found.append(_worked_out(**(base | change)))
+    for one, other in zip(kept, fresh, strict=True):
+        assert all(np.array_equal(a, b, equal_nan=True) for a, b in zip(one, other, strict=True))
+    # columns too differ where only they can: a section supposed and one known to be the same
+    supposed, stated = (_worked_out(**(base | {"reference": sides})) for sides in (None, SECTION_M))
+    assert not any(np.array_equal(a, b) for a, b in zip(supposed[1::2], stated[1::2], strict=True))
+
+
+def _worked_out(mu, own, reference, top):
+    table = tabulate([(FREQUENCY, mu)], FREQUENCY[0], top)
+    curves = Ringing(observation(mu, own)).curves(table, reference)
+    return [part for one in curves for part in (one.table.log_reluctivity, one.columns)]
 
 
 def test_ringing_points_are_worth_what_a_dense_covariance_says():
