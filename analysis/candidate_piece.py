@@ -11,7 +11,6 @@ from whichcore.analysis.first_look import IMPOSSIBLE
 from whichcore.analysis.level_integral import (
     LevelPrior,
     Products,
-    level_variance,
     log_likelihood,
     log_sum,
     posterior_level,
@@ -84,13 +83,14 @@ class Piece:
         products = self.products.with_turns(log_tau)
         joint = self.log_joint(log_tau)
         weight = np.exp(joint - log_sum(joint, (0, 1, 2, 3)))
-        theta = self.theta0 + posterior_level(products, self.prior)[0]
-        square = theta**2 + level_variance(products, self.prior)
+        theta, _, variance = posterior_level(products, self.prior)
+        theta = self.theta0 + theta
+        square = theta**2 + variance
         return np.array([1.0, (weight * theta).sum(), (weight * square).sum()])
 
     def level(self, log_tau: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Posterior means of θ, of ln(gap/median) and of the shift within its cell, (A, M, S, J)."""
-        theta, gamma = posterior_level(self.products.with_turns(log_tau), self.prior)
+        theta, gamma, _ = posterior_level(self.products.with_turns(log_tau), self.prior)
         gamma = np.broadcast_to(gamma, theta.shape)
         corner = self.gram[-1][..., None]
         left = corner[0] - (log_tau + theta) * corner[1]

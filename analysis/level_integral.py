@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg.lapack import dtrtri
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr
 
 from whichcore.analysis.reach import Pattern, Reach, Stretches
 from whichcore.analysis.types import FloatArray
@@ -322,35 +322,32 @@ def log_likelihood(products: Products, prior: LevelPrior) -> FloatArray:
 def _log_probability_between(low: FloatArray, high: FloatArray) -> FloatArray:
     """Log of the standard normal probability between two limits, far tails included.
 
-    The limits lie at least four apart. Zero where both lie so far out that nothing of double precision is
-    missing. Mostly one of them does: then it is the probability beyond the other alone.
+    Zero where both limits lie so far out that nothing of double precision is missing. Between limits on both
+    sides of zero at least the logarithms of the tails are not needed, which take most of the time.
     """
     low, high = np.broadcast_arrays(low, high)
     out = np.zeros(low.shape)
-    near_low, near_high = low > -_FAR, high < _FAR
-    one = near_low & ~near_high
-    out[one] = log_ndtr(-low[one])
-    one = near_high & ~near_low
-    out[one] = log_ndtr(high[one])
-    both = near_low & near_high
-    low, high = low[both], high[both]
-    flip = low > 0
-    a, b = np.where(flip, -high, low), np.where(flip, -low, high)
-    log_a, log_b = log_ndtr(a), log_ndtr(b)
-    out[both] = log_b + np.log1p(-np.exp(log_a - log_b))
+    around = (low < 0) & (high > 0)
+    beside = ~around
+    around &= (low > -_FAR) | (high < _FAR)
+    out[around] = np.log(1 - ndtr(low[around]) - ndtr(-high[around]))
+    if beside.any():
+        low, high = low[beside], high[beside]
+        a, b = np.where(low > 0, -high, low), np.where(low > 0, -low, high)
+        log_a, log_b = log_ndtr(a), log_ndtr(b)
+        out[beside] = log_b + np.log1p(-np.exp(log_a - log_b))
     return out
 
 
-def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, FloatArray]:
-    """Posterior means of θ − θ₀ and γ − γ₀ under the same model, both kept within their support."""
+def posterior_level(products: Products, prior: LevelPrior) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Posterior means of θ − θ₀ and γ − γ₀ under the same model, within their support; variance of θ."""
     n = _normal_equations(products, prior)
     theta = np.clip(n.theta, -SUPPORT, SUPPORT)
     end = prior.gamma_support
     gamma = np.clip(n.gamma, -end, end)
-    return np.asarray(prior.theta_mean + prior.theta_sd * theta), np.asarray(prior.gamma_sd * gamma)
-
-
-def level_variance(products: Products, prior: LevelPrior) -> FloatArray:
-    """Posterior variance of θ under the same model."""
-    n = _normal_equations(products, prior)
-    return np.asarray(prior.theta_sd**2 * n.a11 / n.determinant)
+    variance = prior.theta_sd**2 * n.a11 / n.determinant
+    return (
+        np.asarray(prior.theta_mean + prior.theta_sd * theta),
+        np.asarray(prior.gamma_sd * gamma),
+        np.asarray(variance),
+    )

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -329,8 +330,7 @@ def _deviation_sizes(observation: Observation, amplitude: float, flat: float) ->
     cores of a grade remains of a larger deviation of the level. The small loss angle there varies much more
     from core to core than the loss near its peak.
     """
-    angle = smoothed_angle(observation)
-    active = activity(observation, np.abs(angle))
+    angle, active = course(observation)
     level = np.maximum(flat, amplitude * active)
     loss = amplitude * active + min(1.0, LOW_LOSS_FACTOR * max(amplitude, flat)) * (1 - active)
     cosine, sine = np.cos(angle), np.sin(angle)
@@ -344,11 +344,23 @@ def _deviation_sizes(observation: Observation, amplitude: float, flat: float) ->
     )
 
 
-def smoothed_angle(observation: Observation) -> FloatArray:
-    """Loss angle by local lines of a quarter in ln f, so that scatter does not pass for loss."""
-    x = observation.log_frequency
-    line = local_line(x, observation.log_reluctivity.imag, 0.25)
-    return np.asarray(line.mean + line.slope * (x - line.centre))
+def course(observation: Observation) -> tuple[FloatArray, FloatArray]:
+    """Return the loss angle of each point and how far it is into the dispersion, 0 to 1, (P,) each.
+
+    The angle is taken by local lines of a quarter in ln f, so that scatter does not pass for loss. The place
+    in the dispersion comes from it and from the slope of ln|μ|.
+    """
+    return _course(observation.log_frequency.tobytes(), observation.log_reluctivity.tobytes())
+
+
+@lru_cache(maxsize=16)
+def _course(log_frequency: bytes, rows: bytes) -> tuple[FloatArray, FloatArray]:
+    """Kept for the next deviation of the same data."""
+    x, values = np.frombuffer(log_frequency), np.frombuffer(rows, dtype=np.complex128)
+    line = local_line(x, values.imag, 0.25)
+    angle = np.asarray(line.mean + line.slope * (x - line.centre))
+    slope = local_line(x, values.real, 0.4).slope
+    return angle, np.asarray(np.clip((slope**2 + angle**2) / FULL_ACTIVITY**2, 0, 1))
 
 
 class LocalLine(NamedTuple):
@@ -374,9 +386,3 @@ def local_line(x: FloatArray, values: NDArray[Any], width: float) -> LocalLine:
     centred = x - centre[:, None]
     spread = np.maximum((weight * centred**2).sum(axis=1), 1e-6)
     return LocalLine(centre, weight @ values, (weight * centred) @ values / spread)
-
-
-def activity(observation: Observation, angle: FloatArray) -> FloatArray:
-    """Tell how far each point is into the dispersion, 0 to 1: from the loss angle and the slope of ln|μ|."""
-    slope = local_line(observation.log_frequency, observation.log_reluctivity.real, 0.4).slope
-    return np.asarray(np.clip((slope**2 + angle**2) / FULL_ACTIVITY**2, 0, 1))

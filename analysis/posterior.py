@@ -20,7 +20,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.near_kin import near_kin_evidence
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
-from whichcore.analysis.reach import followed_points, reach_of
+from whichcore.analysis.reach import all_followed, followed_points, reach_of
 from whichcore.analysis.ringing_candidates import MOST, NEAR, Ringing
 from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.section_prior import SAME_SECTION, section_matters
@@ -276,11 +276,12 @@ def _worked_out(
     What was found of a cracked core by the followed points stays.
     """
     observation = case.observation
+    followed = [all_followed(materials, observation, other_section=other) for other in (False, True)]
     hidden = {
         (index, other): judged
         for index, one in found.items()
         for other, judged in one.items()
-        if _hidden(materials[index], observation, other)
+        if followed[other][index] < observation.spectrum_points
     }
     if not hidden:
         return {}

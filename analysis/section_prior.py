@@ -36,8 +36,9 @@ REFERENCE_SECTIONS: tuple[tuple[Sides, float], ...] = (
     ((3.0e-3, 5.0e-3), 0.3),
     ((4.5e-3, 7.5e-3), 0.2),
 )
-#: Share of references taken on a core like the specimen, whose curve it shows as it is. Practice.
-SAME_SECTION = 0.3
+#: Share of references taken on a core like the specimen, whose curve it shows as it is. Practice: nothing is
+#: known of it.
+SAME_SECTION = 0.5
 #: Doubt below this, in ln μ, is left out of account. Practice.
 NOTEWORTHY_DOUBT = 0.005
 #: Doubt is worked out for references of known section as if their sides were these times a power of it.

@@ -12,7 +12,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 
 import numpy as np
@@ -30,12 +30,11 @@ from whichcore.analysis.level_integral import (
 from whichcore.analysis.observation import (
     CORE_DEVIATION,
     Observation,
-    activity,
+    course,
     deviation_basis,
     deviation_columns,
     log_reluctivity,
     reading_rows,
-    smoothed_angle,
 )
 from whichcore.analysis.reach import Pattern, Stretches, whole
 from whichcore.analysis.types import ComplexArray, FloatArray
@@ -46,6 +45,8 @@ LEVEL_SPREAD = 0.25
 #: Products (μi − 1)·f_corner of the family, Hz; what lies between two of them is linearised. Practice.
 PRODUCTS_HZ = np.geomspace(5e7, 2e11, 14)
 _PRODUCT_STEP = float(np.log(PRODUCTS_HZ[1] / PRODUCTS_HZ[0]))
+#: Step in ln f by which the slope over the corner is taken.
+_CORNER_STEP = 0.02
 #: Weight of a shape that is not usual in a class, against a usual one. Practice.
 _UNUSUAL_SHAPE = 0.02
 #: A member whose level misses the data by more than this on average, in ln|μ|, is left out.
@@ -163,12 +164,12 @@ def small_loss_columns(observation: Observation) -> FloatArray:
     knows, down to nothing. So the angle is free by a share of what a relaxation through any later point would
     show, which is the more the earlier the dispersion begins.
     """
-    x, angle = observation.log_frequency, np.abs(smoothed_angle(observation))
+    x, (angle, active) = observation.log_frequency, course(observation)
     order = np.argsort(-x)
-    over_frequency = np.maximum.accumulate(angle[order] * np.exp(-x[order]))
+    over_frequency = np.maximum.accumulate(np.abs(angle[order]) * np.exp(-x[order]))
     tail = np.empty_like(x)
     tail[order] = over_frequency * np.exp(x[order])
-    size = SMALL_LOSS * tail * (1 - activity(observation, angle))
+    size = SMALL_LOSS * tail * (1 - active)
     basis = deviation_basis(x, SMALL_LOSS_LENGTH)
     out = np.zeros((x.size, 2, basis.shape[1]))
     out[:, 1] = size[:, None] * basis
@@ -305,11 +306,22 @@ class FamilyRows:
 
 def rows_of_family(observation: Observation) -> FamilyRows:
     """Return all members on the points of an observation."""
-    frequency, step = observation.frequency_hz, 0.02
-
-    def rows(factor: float) -> ComplexArray:
-        return reading_rows(log_reluctivity(family().permeability(frequency / factor)), observation)
-
-    residual = observation.log_reluctivity - rows(1.0)
-    slope = (rows(np.exp(step)) - rows(np.exp(-step))) / (2 * step)
+    plain, above, below = (
+        reading_rows(rows, observation) for rows in _shown_by_family(observation.frequency_hz.tobytes())
+    )
+    residual, slope = observation.log_reluctivity - plain, (above - below) / (2 * _CORNER_STEP)
     return FamilyRows(residual, slope, family().log_weight)
+
+
+@lru_cache(maxsize=2)
+def _shown_by_family(frequency: bytes) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """Return λ (C, P) of all members, as they are and with their corner a small step up and down.
+
+    It hangs on nothing that was measured, and is kept for the next sweep over the same points.
+    """
+    frequency_hz = np.frombuffer(frequency)
+    plain, above, below = (
+        log_reluctivity(family().permeability(frequency_hz / factor))
+        for factor in (1.0, np.exp(_CORNER_STEP), np.exp(-_CORNER_STEP))
+    )
+    return plain, above, below

@@ -36,12 +36,16 @@ from identify_speed import extended
 from whichcore.analysis.curve_table import library_table
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.permeability import impedance_of
+from whichcore.analysis.ringing_candidates import _effects, _motions
 from whichcore.analysis.types import ImpedanceSweep
+from whichcore.analysis.unlisted import _shown_by_family
 from whichcore.files import load_specimen, write_sweep
 from whichcore.workflow import Request, identify_files
 
 TIME_GATE, MEMORY_GATE, KEPT_KIB = 1.1, 1.05, 1.0
 TRACED, FEW = 100, 12
+#: What is kept between sweeps, so many of each at most.
+KEPT = (library_table, _effects, _motions, _shown_by_family)
 NOISE = 0.01
 CARD = """[core]
 shape = "ring"
@@ -92,8 +96,9 @@ def judged(paths: list[Path], library: Library) -> Iterator[tuple[float, str]]:
 
 
 def held_kib() -> float:
-    """Return what Python holds beside the table of the last bands, which are as large as these."""
-    library_table.cache_clear()
+    """Return what Python holds beside what is kept of the last bands, which is as large as these."""
+    for kept in KEPT:
+        kept.cache_clear()
     gc.collect()
     return tracemalloc.get_traced_memory()[0] / 1024
 

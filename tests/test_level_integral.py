@@ -9,9 +9,11 @@ from whichcore.analysis.level_integral import (
     SUPPORT,
     JointFactors,
     LevelPrior,
+    _log_probability_between,
     inner_products,
     log_likelihood,
     marginalise_last,
+    narrowed,
     posterior_level,
     products_of,
 )
@@ -149,7 +151,7 @@ def test_a_level_far_outside_its_support_is_refused_not_adopted():
     far = 30 * LEVEL
     products = products_of(*gram_of(far, LEVEL))
     prior = LevelPrior(np.array(0.0), np.array(0.1))
-    theta, _ = posterior_level(products, prior)
+    theta, *_ = posterior_level(products, prior)
     assert abs(theta[0]) <= SUPPORT * 0.1 + 1e-12
     # the untruncated Gaussian would forgive most of the distance; the support does not
     at_edge = dense().logpdf(far - SUPPORT * 0.1 * LEVEL) + constant(2 * POINTS)
@@ -158,7 +160,30 @@ def test_a_level_far_outside_its_support_is_refused_not_adopted():
 
 def test_posterior_level_is_the_least_squares_answer_with_a_wide_prior():
     products = products_of(*gram_of(RESIDUAL, LEVEL))
-    theta, _ = posterior_level(products, LevelPrior(np.array(0.0), np.array(1e4)))
+    theta, *_ = posterior_level(products, LevelPrior(np.array(0.0), np.array(1e4)))
     weight = np.linalg.inv(np.eye(2 * POINTS) + COMMON @ COMMON.T)
     # analytic: generalised least squares (A. C. Aitken 1935, from memory)
     assert theta[0] == pytest.approx((LEVEL @ weight @ RESIDUAL) / (LEVEL @ weight @ LEVEL), rel=1e-6)
+
+
+def test_no_more_columns_than_rows_are_needed_for_the_covariance_of_any_rows():
+    columns = np.random.default_rng(8).normal(size=(6, 11))
+    fewer = narrowed(columns)
+    some = [0, 2, 3, 5]
+    # analytic: what stands for the covariance is the product of the columns alone
+    assert fewer.shape == (6, 6)
+    assert fewer[some] @ fewer[some].T == pytest.approx(columns[some] @ columns[some].T, abs=1e-12)
+    assert np.array_equal(narrowed(columns.T), columns.T)
+
+
+@pytest.mark.parametrize(
+    ("low", "high"),
+    [(-4, 4), (-1, 7), (-9.5, 0.5), (-1e-6, 8), (-8, 1e-6), (0, 8), (5, 13), (-13, -5), (30, 38), (-12, 12)],
+)
+def test_the_probability_between_two_limits_is_the_integral_of_the_normal_law(low, high):
+    near = min(abs(low), abs(high)) if low * high > 0 else 0.0
+    # independent code: scipy's quadrature, of the law over its value at the nearest limit
+    integral = quad(lambda x: np.exp((near**2 - x**2) / 2), low, high, epsabs=0, epsrel=1e-11, limit=200)[0]
+    truth = np.log(integral) - near**2 / 2 - 0.5 * np.log(2 * np.pi)
+    found = _log_probability_between(np.array([float(low)]), np.array([float(high)]))
+    assert found == pytest.approx(truth, rel=1e-10, abs=1e-12)

@@ -1,5 +1,7 @@
 """The rows of identification: whitening, deviation, readings."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from identification import relaxation
 from whichcore.analysis.observation import (
     CORE_DEVIATION,
     RowKind,
+    _course,
     deviation_basis,
     deviation_columns,
     log_reluctivity,
@@ -135,3 +138,18 @@ def test_zero_permeability_is_refused():
     scatter = np.tile(np.eye(2), (60, 1, 1))
     with pytest.raises(AnalysisError, match="zero"):
         observe(PermeabilitySpectrum(FREQUENCY, mu, scatter), [])
+
+
+def test_the_course_kept_for_the_next_deviation_is_that_of_its_own_data():
+    base = observe(spectrum(), [])
+    stretched = np.geomspace(1e4, 6e6, 60)
+    turned = base.log_reluctivity.real + 1.2j * base.log_reluctivity.imag
+    cases = [base, replace(base, frequency_hz=stretched), replace(base, log_reluctivity=turned)]
+    kept = [deviation_columns(case, 0.1, 1.2) for case in cases]
+    sizes = [(columns**2).sum(axis=2) for columns in kept]
+    for other in sizes[1:]:
+        # analytic: the bumps add up to one, so that what differs is the course
+        assert np.abs(other - sizes[0]).max() > 0.05 * sizes[0].max()
+    for case, columns in zip(cases, kept, strict=True):
+        _course.cache_clear()
+        assert np.array_equal(deviation_columns(case, 0.1, 1.2), columns)

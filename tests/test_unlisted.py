@@ -1,15 +1,24 @@
 """The open alternative: its family, its parts, its classes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from identification import relaxation, ring, wound
 from whichcore import identify
 from whichcore.analysis.materials import Library, MaterialClass
-from whichcore.analysis.observation import observe
+from whichcore.analysis.observation import log_reluctivity, observe
 from whichcore.analysis.reach import Pattern, whole
 from whichcore.analysis.types import PermeabilitySpectrum
-from whichcore.analysis.unlisted import SHAPES, SMALL_LOSS, OpenAlternative, family, small_loss_columns
+from whichcore.analysis.unlisted import (
+    SHAPES,
+    SMALL_LOSS,
+    OpenAlternative,
+    family,
+    rows_of_family,
+    small_loss_columns,
+)
 from whichcore.open_collection import open_collection
 
 FREQUENCY = np.geomspace(1e3, 3e6, 60)
@@ -124,3 +133,20 @@ def test_a_curve_that_begins_late_is_not_beaten_by_one_that_speaks_throughout():
     first, second = verdict.candidates[:2]
     assert first.material == own.id
     assert first.probability > 100 * second.probability
+
+
+def test_the_family_kept_for_the_next_sweep_is_that_of_its_own_frequencies():
+    mu = relaxation(2000, 2e6, FREQUENCY)
+    first = observed(mu)
+    moved = replace(first, frequency_hz=1.1 * first.frequency_hz)
+    other = replace(first, log_reluctivity=first.log_reluctivity + 0.1)
+    step = 0.02
+    for observation in (first, moved, other):
+        rows = rows_of_family(observation)
+        shown, above, below = (
+            log_reluctivity(family().permeability(observation.frequency_hz * factor))
+            for factor in (1.0, np.exp(-step), np.exp(step))
+        )
+        assert rows.residual == pytest.approx(observation.log_reluctivity - shown)
+        # computed: the difference that the slope over the corner is taken as
+        assert rows.slope == pytest.approx((above - below) / (2 * step))
