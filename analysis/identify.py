@@ -48,7 +48,7 @@ from whichcore.errors import AnalysisError, LibraryError
 
 #: Prior probability that a core is of a material the library does not hold. Practice: a library of some
 #: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
-UNLISTED_PRIOR = 0.20
+UNLISTED_PRIOR = 0.15
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2

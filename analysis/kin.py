@@ -28,7 +28,7 @@ KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: Shares of unlisted materials that are kin of a listed one, and near kin (`near_kin`) or section kin: most
 #: grades that a library lacks are. Of 59 grades left out 32 were named above 0.8 as another one taken on
 #: another section. Practice: what they do to verdicts is counted (docs/decisions/0009, 0015, 0018).
-KIN_SHARE, NEAR_KIN_SHARE = 0.1, 0.8
+KIN_SHARE, NEAR_KIN_SHARE = 0.06, 0.85
 #: Share of those that are sheared kin. Of 45 grades left out, and of 45 where the references state their
 #: section, three each were named above 0.8 as a cracked core of another one. About that. Practice.
 SHEARED_KIN_SHARE = 0.06

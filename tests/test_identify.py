@@ -84,9 +84,10 @@ def test_a_cracked_ring_is_told_from_a_lower_grade():
     best = verdict.candidates[0]
     assert best.material == "d"
     assert best.gap_ratio == pytest.approx(ratio, rel=0.3)
-    # analytic: 0.7 listed, 0.03 of them cracked, against 0.3 unlisted, 0.03 of them as a crack would make it
-    assert best.probability == pytest.approx(0.7, abs=0.002)
-    assert verdict.gapped_probability == pytest.approx(0.7, abs=0.01)
+    # analytic: 0.85 listed, 0.03 of them cracked, against 0.15 unlisted, 0.06 of them as a crack would do it
+    listed, kin = 0.85 * 0.03, 0.15 * 0.06
+    assert best.probability == pytest.approx(listed / (listed + kin), abs=0.002)
+    assert verdict.gapped_probability == pytest.approx(best.probability, abs=0.01)
     assert (verdict.kind, verdict.material_class) == (VerdictKind.CLASS, "MnZn")
     assert any("cracked or gapped" in warning for warning in verdict.warnings)
     assert verdict.next_steps[0].action == "look-for-crack"
@@ -101,8 +102,8 @@ def test_a_look_for_the_crack_settles_it(crack):
     if crack is Crack.SEEN:
         assert verdict.materials == ("d",)
         assert not any("cracked" in warning for warning in verdict.warnings)
-    else:  # one crack in ten is missed (0.0031 of whole looks), so that a grade of 0.03 is the likelier
-        listed, kin = 0.7 * 0.003 / (0.003 + 0.97), 0.3 * 0.03
+    else:  # one crack in ten is missed, so that a grade in no library is the likelier
+        listed, kin = 0.85 * 0.003 / (0.003 + 0.97), 0.15 * 0.06
         assert verdict.kind is VerdictKind.UNLISTED
         assert verdict.candidates[0].probability == pytest.approx(listed / (listed + kin), abs=0.01)
 
@@ -210,8 +211,7 @@ class TestSpan:
         )
         verdict = identify(ring(), sweep=wound(relaxation(125, 2e7)), library=grades(below, A))
         assert verdict.kind is VerdictKind.UNDECIDED
-        # 0.7 shared by two, against 0.3 for none of these; less than the odds of 1.2 for it alone
-        assert probabilities(verdict)["below"] == pytest.approx(0.35 / 0.65, abs=1e-3)
+        assert probabilities(verdict)["below"] == pytest.approx(1.2 / 2.2, abs=1e-3)
 
     def test_a_silent_curve_loses_against_one_that_explains(self):
         verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.AWAY))

@@ -43,13 +43,14 @@ def test_a_name_that_rests_on_another_section_is_held_open_and_why():
     verdict = identify(ring(), sweep=sweep(), library=library())
     first = verdict.candidates[0]
     assert first.material == "a"
-    # analytic: 0.7 listed and 0.7 of them on another section, against 0.3 unlisted and 0.6 of them such kin
-    assert first.probability == pytest.approx(0.49 / (0.49 + 0.18), abs=0.01)
+    # analytic: 0.85 listed and half of them on another section, 0.15 unlisted and 0.85 of them such kin
+    listed, kin = 0.85 * 0.5, 0.15 * 0.85
+    assert first.probability == pytest.approx(listed / (listed + kin), abs=0.01)
     assert (verdict.kind, verdict.material_class) == (VerdictKind.CLASS, "MnZn")
     assert any("a fits only as taken on another section" in warning for warning in verdict.warnings)
     (step,) = own_reference(verdict)
     assert "known core of a" in step.sentence
-    p = np.array([0.49, 0.18]) / 0.67
+    p = np.array([listed, kin]) / (listed + kin)
     assert step.gain_bits == pytest.approx(-(p * np.log2(p)).sum(), abs=0.02)  # Shannon's entropy of the two
 
 
