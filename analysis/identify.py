@@ -48,7 +48,7 @@ from whichcore.errors import AnalysisError, LibraryError
 
 #: Prior probability that a core is of a material the library does not hold. Practice: a library of some
 #: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
-UNLISTED_PRIOR = 0.15
+UNLISTED_PRIOR = 1 / 6
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2
@@ -319,7 +319,8 @@ def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: fl
             "the data neither support nor exclude them"
         )
     if gapped >= NOTEWORTHY and case.specimen.in_one_piece and case.specimen.crack is not Crack.SEEN:
-        notes.append(f"the magnetic path may be cracked or gapped (probability {gapped:.2f})")
+        look = "" if case.specimen.crack else '; state what a look came to: crack = "seen" or "not seen"'
+        notes.append(f"the magnetic path may be cracked or gapped (probability {gapped:.2f}){look}")
     if other_turns >= NOTEWORTHY:
         notes.append(f"the winding may have a turn more or less than stated (probability {other_turns:.2f})")
     return tuple(dict.fromkeys(notes))

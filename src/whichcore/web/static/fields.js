@@ -54,7 +54,7 @@ export const COMMON = [
   L("temperature", "Temperature", "23 degC"),
   L("hours_since_heat_or_magnetisation", "Hours since heat or a magnet", "48", plain),
   L("gap", "Gap in the path", "0.1 mm"),
-  L("crack", "Crack, when looked for", "not seen"),
+  L("crack", "Crack, seen or not seen", "not seen"),
 ];
 
 export const WINDING = [
