@@ -13,6 +13,7 @@ import numpy as np
 from whichcore.analysis.class_gain import class_gains
 from whichcore.analysis.foresight import Foresight, Knowledge
 from whichcore.analysis.information import entropy_bits, information_of_mixture, information_of_table
+from whichcore.analysis.other_section import rests_on_other_section
 from whichcore.analysis.planned import costs, has_shape, plans
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray
@@ -160,10 +161,12 @@ def _section_steps(knowledge: Knowledge) -> Iterator[NextStep]:
 
     It tells that grade from one in no library that differs from it in what a section makes of it alone.
     """
-    first = int(knowledge.probability[:-1].argmax())
+    first = rests_on_other_section(knowledge.evidence, knowledge.probability)
+    if first is None:
+        return
     named = knowledge.probability[first] * knowledge.evidence.on_other_section[first]
     kin = knowledge.probability[-1] * knowledge.evidence.section_kin[first]
-    if named > 0 and kin > 0:
+    if kin > 0:
         gain = (named + kin) * entropy_bits(np.array([named, kin]) / (named + kin))
         yield _step("own-reference", float(gain), material=knowledge.library.materials[first].id)
 

@@ -195,7 +195,7 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
     shares = np.array(list(case.curves.unlisted_classes.values()))
     silent = case.curves.points_used == 0
     # a curve that only a moved corner brings to the edge of the band is silent all the same
-    from_curves = np.where(silent, case.curves.unlisted, case.curves.log_evidence)
+    from_curves = np.where(silent, case.curves.of_family, case.curves.log_evidence)
     logs = np.append(
         from_curves + np.log(_prior(silent)),
         case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),

@@ -14,10 +14,11 @@ and higher corner looks much as a cracked core of a listed one: its sheared kin 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from whichcore.analysis.materials import Library, Material
@@ -48,10 +49,32 @@ def _kin(material: Material) -> Material:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class NoneOfThese:
+    """What the data say of a core of no listed grade.
+
+    Attributes
+    ----------
+    log_evidence, of_family : float
+        Log evidence of all, and of the wide family alone, its share included.
+    classes : dict of str to float
+        Probability of each class, given that it is none of the listed materials.
+    """
+
+    log_evidence: float
+    of_family: float
+    classes: dict[str, float]
+
+
 def with_kin(
-    alternative: tuple[float, dict[str, float]], kin: tuple[FloatArray, ...], classes: Sequence[str]
-) -> tuple[float, dict[str, float]]:
+    alternative: tuple[float, dict[str, float]],
+    kin: tuple[FloatArray, ...],
+    classes: Sequence[str],
+    speaks: NDArray[np.bool_],
+) -> NoneOfThese:
     """Join what the wide family and the kin say.
+
+    A reference that is silent in the band has no kin there: its share is the family's.
 
     Parameters
     ----------
@@ -60,20 +83,19 @@ def with_kin(
     kin : tuple of three float arrays (M,)
         Log evidence of the kin of each material, of its near kin or section kin, and of its sheared kin.
     classes : sequence of str (M)
-
-    Returns
-    -------
-    (float, dict of str to float)
-        Log evidence of "none of these", and the probability of each class under it.
+    speaks : bool array (M,)
+        Materials whose curves speak on some of the data.
     """
     family, by_class = alternative
     shares = KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE
     own = logsumexp(np.log(shares)[:, np.newaxis] + kin, axis=0) - np.log(len(classes))
+    own[~speaks] = -np.inf
+    of_family = float(family + np.log(1 - sum(shares) * speaks.mean()))
     names = list(dict.fromkeys((*by_class, *classes)))
     logs = []
     for name in names:
-        share = (1 - sum(shares)) * by_class.get(name, 0.0)
-        of_family = family + np.log(max(share, 1e-300))
-        logs.append(logsumexp([of_family, *own[[c == name for c in classes]]]))
+        of_class = of_family + np.log(max(by_class.get(name, 0.0), 1e-300))
+        logs.append(logsumexp([of_class, *own[[c == name for c in classes]]]))
     total = float(logsumexp(logs))
-    return total, {name: float(np.exp(value - total)) for name, value in zip(names, logs, strict=True)}
+    by_class = {name: float(np.exp(value - total)) for name, value in zip(names, logs, strict=True)}
+    return NoneOfThese(total, of_family, by_class)

@@ -22,7 +22,7 @@ from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
 from whichcore.analysis.reach import all_followed, followed_points, reach_of
 from whichcore.analysis.ringing_candidates import MOST, NEAR, Ringing
-from whichcore.analysis.section_fit import feels_section
+from whichcore.analysis.section_fit import feels_section, section_kin_share
 from whichcore.analysis.section_prior import SAME_SECTION, section_matters
 from whichcore.analysis.specimen_case import SpecimenCase, followed_of, open_alternative
 from whichcore.analysis.types import ComplexArray, FloatArray
@@ -39,8 +39,8 @@ class Evidence:
     ----------
     log_evidence : float array (M,)
         Including, for points where a curve is silent, what the open alternative expects there.
-    unlisted : float
-        Log evidence of the open alternative.
+    unlisted, of_family : float
+        Log evidence of the open alternative, and of its wide family alone, the share of that included.
     unlisted_classes : mapping of str to float
         Probability of each class, given that it is none of the listed materials.
     gapped, other_turns, on_other_section : float array (M,)
@@ -58,6 +58,7 @@ class Evidence:
 
     log_evidence: FloatArray
     unlisted: float
+    of_family: float
     unlisted_classes: Mapping[str, float]
     gapped: FloatArray
     other_turns: FloatArray
@@ -93,34 +94,47 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
             found.setdefault(index, {})[other] = judged
     for (index, other), judged in _worked_out(case, library.materials, branches, found).items():
         found[index][other] = judged
-    best = [_joined(list(found[index].values())) for index in range(len(library.materials))]
+    order = range(len(library.materials))
+    best = [_joined(list(found[index].values())) for index in order]
+    elsewhere = np.array([_of_other_section(found[index]) for index in order])
     log_evidence = np.array([b.log_evidence for b in best])
     explanations = {i: b.explanation for i, b in enumerate(best) if b.explanation is not None}
     turns = branches.turns[0][0]
+    reach = reach_of(library.materials, observation, np.zeros(1, dtype=int))
+    points_used = reach.mask(observation.frequency_hz.size).sum(axis=1)
     far = _kin_evidence(case, branches)
     near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, far)
-    elsewhere = np.array([_of_other_section(found[index]) for index in range(len(library.materials))])
-    section_kin = elsewhere - np.log(1 - SAME_SECTION)
-    near = np.where(np.isfinite(elsewhere), section_kin, near)
-    unlisted, by_class = with_kin(
+    section_kin, near = _section_kin(elsewhere, near, section_kin_share(observation))
+    none = with_kin(
         open_alternative(case),
         (far, near, _sheared_kin(best, branches)),
         [material.material_class.value for material in library.materials],
+        points_used > 0,
     )
     return Evidence(
         log_evidence=log_evidence,
         on_other_section=np.exp(elsewhere - log_evidence),
-        section_kin=np.exp(section_kin + np.log(NEAR_KIN_SHARE / len(best)) - unlisted),
-        unlisted=unlisted,
-        unlisted_classes=by_class,
+        section_kin=np.exp(section_kin + np.log(NEAR_KIN_SHARE / len(best)) - none.log_evidence),
+        unlisted=none.log_evidence,
+        of_family=none.of_family,
+        unlisted_classes=none.classes,
         gapped=np.array([b.gapped for b in best]),
         other_turns=np.array([b.other_turns for b in best]),
         explanations=explanations,
         stated_turns=turns,
-        points_used=reach_of(library.materials, observation, np.zeros(1, dtype=int))
-        .mask(observation.frequency_hz.size)
-        .sum(axis=1),
+        points_used=points_used,
     )
+
+
+def _section_kin(elsewhere: FloatArray, near: FloatArray, share: float) -> tuple[FloatArray, FloatArray]:
+    """Return the log evidence of section kin, their share of near kin included, and of near kin with them.
+
+    ``elsewhere`` is the log evidence of the materials taken on another section.
+    """
+    with np.errstate(divide="ignore"):
+        ours, theirs = np.log([share, 1 - share])
+    kin = elsewhere - np.log(1 - SAME_SECTION) + ours
+    return kin, np.where(np.isfinite(elsewhere), np.logaddexp(kin, near + theirs), near)
 
 
 def _of_other_section(judged: Mapping[bool, _Judged]) -> float:
@@ -138,7 +152,7 @@ def _sheared_kin(judged: Sequence[_Judged], branches: Branches) -> FloatArray:
     It is −∞ where there may be none. A pair has its joints in any case; there a gap tells nothing of a grade.
     """
     cracked = sum(node.probability for node in branches.gaps if node.median > 0)
-    if not 0 < cracked < 1:
+    if not cracked or all(node.median > 0 for node in branches.gaps):
         return np.full(len(judged), -np.inf)
     gapped = np.array([one.gapped for one in judged])
     with np.errstate(divide="ignore"):
@@ -305,7 +319,7 @@ def _worked_out(
         ]
         share = np.log(1.0 if section else 1 - SAME_SECTION)
         for key, log_evidence in zip(keys, logsumexp(terms, axis=0) + share, strict=True):
-            out[key] = _with_whole(hidden[key], float(log_evidence))
+            out[key] = _with_whole(hidden[key], float(log_evidence), branches)
     return out
 
 
@@ -315,8 +329,10 @@ def _hidden(material: Material, observation: Observation, other_section: bool) -
     return followed < observation.spectrum_points
 
 
-def _with_whole(judged: _Judged, log_evidence: float) -> _Judged:
-    """Replace the log evidence of a whole core, and keep that of a cracked one."""
+def _with_whole(judged: _Judged, log_evidence: float, branches: Branches) -> _Judged:
+    """Replace the log evidence of a whole core, and keep that of a cracked one; all where none is whole."""
+    if branches.gaps[0].median > 0:
+        return replace(judged, log_evidence=log_evidence)
     cracked = judged.log_evidence + float(np.log(max(judged.gapped, 1e-300)))
     total = float(np.logaddexp(log_evidence, cracked))
     return replace(judged, log_evidence=total, gapped=float(np.exp(cracked - total)))

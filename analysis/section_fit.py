@@ -20,6 +20,8 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 CORRECTION_DOUBT = 0.5
 #: Share of the specimen's own effect that a reference of unknown section may miss, one standard deviation.
 UNKNOWN_SECTION_DOUBT = 0.7
+#: Effect from which on what a section makes of a curve tells grades apart as well as anything else. Practice.
+FULL_EFFECT = 0.15
 #: An effect below this, in ln μ over the whole band, is not worth a word.
 NOTEWORTHY_EFFECT = 0.02
 _TABLE_BAND_HZ = (1e3, 1e6)
@@ -99,6 +101,14 @@ def largest_effect(observation: Observation, sides_m: Sides | None) -> float:
     if sides_m is None or not (observation.kind == RowKind.SPECTRUM).any():
         return 0.0
     return float(np.abs(_observed_effect(observation, sides_m)).max())
+
+
+def section_kin_share(observation: Observation) -> float:
+    """Return the part of near kin that are section kin, 0 to 1, by what the section does in the band.
+
+    Where it does little, grades that differ in what it does differ by little.
+    """
+    return min(1.0, largest_effect(observation, observation.section_m) / FULL_EFFECT)
 
 
 def _observed_effect(observation: Observation, sides_m: Sides) -> ComplexArray:

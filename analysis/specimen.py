@@ -286,19 +286,27 @@ class Specimen:
     name: str = ""
 
     def __post_init__(self) -> None:
-        if self.crack is None:
-            return
-        if not self.in_one_piece:
-            raise InputError(
-                "a crack counts only in a closed core in one piece without a stated gap",
-                where="crack",
-                got=self.crack.value,
-                allowed="no rod, no joints, no gap",
-                next_step="remove it; a gap whose length is known stands under gap",
-            )
+        if self.crack is not None:
+            require_one_piece(self.core, self.gap_m, self.crack)
 
     @property
     def in_one_piece(self) -> bool:
         """True of a closed core without joints or stated gap, whose path nothing but a crack can open."""
-        joints = self.core.joints if isinstance(self.core, EffectiveCore) else 0
-        return not (isinstance(self.core, Rod) or joints or self.gap_m)
+        return _in_one_piece(self.core, self.gap_m)
+
+
+def _in_one_piece(core: Core, gap_m: float | None) -> bool:
+    joints = core.joints if isinstance(core, EffectiveCore) else 0
+    return not (isinstance(core, Rod) or joints or gap_m)
+
+
+def require_one_piece(core: Core, gap_m: float | None, crack: Crack) -> None:
+    """Raise InputError where a look for a crack means nothing."""
+    if not _in_one_piece(core, gap_m):
+        raise InputError(
+            "a crack counts only in a closed core in one piece without a stated gap",
+            where="crack",
+            got=crack.value,
+            allowed="no rod, no joints, no gap",
+            next_step="remove it; a gap whose length is known stands under gap",
+        )

@@ -258,6 +258,7 @@ def _require_one_core(one: Specimen, other: Specimen) -> None:
     pairs: dict[str, tuple[object, object]] = {
         "core": (one.core, other.core),
         "gap": (one.gap_m, other.gap_m),
+        "crack": (one.crack, other.crack),
         "dimension uncertainties": (
             dict(one.dimension_uncertainties_m),
             dict(other.dimension_uncertainties_m),

@@ -121,6 +121,13 @@ def test_a_crack_that_cannot_be_is_refused_at_its_line(load, core, told):
     assert error.next_step
 
 
+def test_a_crack_that_cannot_be_is_told_with_the_other_faults(load):
+    with pytest.raises(InputError) as caught:
+        load(ring(core='crack = "seen"\ngap = "20 um"\nmas = "2 g"'))
+    assert "mas" in str(caught.value)
+    assert "crack" in str(caught.value)
+
+
 def test_the_hours_may_be_a_plain_number_because_the_key_names_the_unit(load):
     specimen = load(ring(core="hours_since_heat_or_magnetisation = 36"))
     assert specimen.hours_since_heat_or_magnetisation == 36.0  # analytic

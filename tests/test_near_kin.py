@@ -114,9 +114,9 @@ def test_a_reading_says_nothing_of_detail(monkeypatch):
     """Kin near and far are then the same, so that their shares do not matter."""
     told = []
 
-    def spy(alternative, kin, classes):
+    def spy(alternative, kin, *others):
         told.append(kin)
-        return with_kin(alternative, kin, classes)
+        return with_kin(alternative, kin, *others)
 
     monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
@@ -138,10 +138,23 @@ def test_shares_of_kin_add_up():
     """Where all say the same, so does their sum (analytic), and each class has its share."""
     same, other = np.full(3, -7.0), np.array([-7.0, -np.inf, -np.inf])
     kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE
-    total, by_class = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same,) * 3, ["MnZn", "MnZn", "NiZn"])
-    assert total == pytest.approx(-7)
-    assert by_class["MnZn"] == pytest.approx(0.5 * (1 - kin) + kin * 2 / 3)
-    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, other, same), ["MnZn"] * 3)
-    assert total == pytest.approx(-7 + np.log(1 - NEAR_KIN_SHARE * 2 / 3))
-    total, _ = with_kin((-7.0, {"MnZn": 1.0}), (same, same, other), ["MnZn"] * 3)
-    assert total == pytest.approx(-7 + np.log(1 - SHEARED_KIN_SHARE * 2 / 3))
+    classes, speak = ["MnZn", "MnZn", "NiZn"], np.ones(3, dtype=bool)
+    found = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same,) * 3, classes, speak)
+    assert found.log_evidence == pytest.approx(-7)
+    assert found.of_family == pytest.approx(-7 + np.log(1 - kin))
+    assert found.classes["MnZn"] == pytest.approx(0.5 * (1 - kin) + kin * 2 / 3)
+    near = with_kin((-7.0, {"MnZn": 1.0}), (same, other, same), ["MnZn"] * 3, speak)
+    assert near.log_evidence == pytest.approx(-7 + np.log(1 - NEAR_KIN_SHARE * 2 / 3))
+    sheared = with_kin((-7.0, {"MnZn": 1.0}), (same, same, other), ["MnZn"] * 3, speak)
+    assert sheared.log_evidence == pytest.approx(-7 + np.log(1 - SHEARED_KIN_SHARE * 2 / 3))
+
+
+def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
+    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE
+    likely = np.array([-7.0, -7.0, 50.0])
+    found = with_kin(
+        (-7.0, {"MnZn": 1.0}), (likely,) * 3, ["MnZn", "MnZn", "NiZn"], np.array([True, True, False])
+    )
+    assert found.log_evidence == pytest.approx(-7)
+    assert found.of_family == pytest.approx(-7 + np.log(1 - kin * 2 / 3))
+    assert found.classes["NiZn"] < 1e-200

@@ -9,11 +9,19 @@ from test_section_prior import FREQUENCY as SWEPT
 from test_section_prior import USUAL, shown
 from whichcore import identify
 from whichcore.analysis import identify as judging
+from whichcore.analysis.candidate_cube import Branches
 from whichcore.analysis.kin import NEAR_KIN_SHARE
+from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.posterior import _Judged as Judged
+from whichcore.analysis.posterior import _sheared_kin as sheared_kin
+from whichcore.analysis.priors import gap_nodes
 from whichcore.analysis.section_prior import SAME_SECTION
+from whichcore.analysis.specimen import Crack, Pair
 from whichcore.analysis.verdict import VerdictKind
 
 SMALL = (1.5e-3, 2.5e-3)
+#: Frequencies beyond those of any sweep here.
+AWAY = np.geomspace(2e7, 3e8, 40)
 
 
 def library(section_m=None):
@@ -67,18 +75,88 @@ def test_a_core_that_its_reference_shows_as_it_is_rests_on_no_other_section():
     assert not any("another section" in warning for warning in verdict.warnings)
 
 
-def test_the_shares_are_those_of_the_suppositions():
-    """Independent: from the log evidences of both and of none of these, by the definitions."""
-    case = judging._reduce(ring(), sweep(), (), library())
-    curves = case.curves
+def test_the_shares_are_those_of_the_suppositions(monkeypatch):
+    """Independent: judged once more with every reference taken on another section for certain."""
+    curves = judging._reduce(ring(), sweep(), (), library()).curves
+    with monkeypatch.context() as context:
+        context.setattr("whichcore.analysis.posterior.SAME_SECTION", 1e-300)
+        certain = judging._reduce(ring(), sweep(), (), library()).curves.log_evidence
+    other = np.exp(certain + np.log(1 - SAME_SECTION) - curves.log_evidence)
+    assert curves.on_other_section == pytest.approx(other, rel=1e-6)
     assert curves.on_other_section[0] > 0.99
-    other = curves.log_evidence + np.log(curves.on_other_section)
-    kin = other - np.log(1 - SAME_SECTION) + np.log(NEAR_KIN_SHARE / 3)
-    assert curves.section_kin == pytest.approx(np.exp(kin - curves.unlisted), rel=1e-9)
+    kin = certain + np.log(NEAR_KIN_SHARE / 3)
+    assert curves.section_kin == pytest.approx(np.exp(kin - curves.unlisted), rel=1e-6)
     assert logsumexp(kin) <= curves.unlisted
     stated = judging._reduce(ring(), sweep(), (), library(SMALL)).curves
     assert (stated.on_other_section == 0).all()
     assert (stated.section_kin == 0).all()
+
+
+def test_where_the_section_does_little_near_kin_are_not_section_kin():
+    """To 300 kHz the section of this ring moves μ by some per cent: a right name is as sure as without."""
+    low = FREQUENCY[FREQUENCY < 3e5]
+    own = grades(grade("a", 2300, 1.8e6), grade("b", 2300, 1.0e6))
+    verdict = identify(ring(), sweep=wound(1.05 * relaxation(2300, 1.8e6, low), low), library=own)
+    assert verdict.materials == ("a",)
+    assert verdict.probability > 0.9
+    assert not any("another section" in warning for warning in verdict.warnings)
+    assert own_reference(verdict) == []
+
+
+def test_a_silent_reference_gains_nothing_from_the_kin_of_another():
+    silent = grade(
+        "silent", 300, 2e7, frequency=np.geomspace(2e7, 3e8, 40), material_class=MaterialClass.NIZN
+    )
+    verdict = identify(ring(), sweep=sweep(), library=grades(*library().materials, silent))
+    assert (verdict.kind, verdict.material_class) == (VerdictKind.CLASS, "MnZn")
+    assert {c.material: c.probability for c in verdict.candidates}["silent"] < 1e-3
+
+
+def test_a_silent_reference_first_asks_for_no_core_of_it():
+    silent = grade("silent", 2300, 1.8e6, frequency=AWAY)
+    verdict = identify(ring(), sweep=wound(relaxation(4500, 0.9e6)), library=grades(silent))
+    assert verdict.candidates[0].points_used == 0
+    assert own_reference(verdict) == []
+
+
+def test_silent_references_lend_none_of_these_no_class():
+    """A core of very low permeability: the references of its class fit badly, three others are silent."""
+    listed = [
+        grade(f"n{k}", 100 + 60 * k, 3e7, frequency=SWEPT, material_class=MaterialClass.NIZN)
+        for k in range(17)
+    ]
+    away = [
+        grade(f"m{k}", 2300, 1.8e6, frequency=np.geomspace(2e7, 3e8, 40), section_m=USUAL, swept=True)
+        for k in range(3)
+    ]
+    high = FREQUENCY[FREQUENCY > 1e5]
+    core = wound(relaxation(10, 3e8, high), high)
+    alone, beside = (identify(ring(), sweep=core, library=grades(*x)) for x in (listed, [*listed, *away]))
+    assert beside.unlisted_classes["MnZn"] / beside.unlisted_probability == pytest.approx(
+        alone.unlisted_classes["MnZn"] / alone.unlisted_probability, abs=0.01
+    )
+
+
+@pytest.mark.parametrize("crack", [Crack.SEEN, None])
+def test_a_cracked_core_whose_section_rings_is_judged_as_cracked(crack):
+    whole = shown(relaxation(2300, 1.8e6, SWEPT), USUAL)
+    core = wound(1 / (1 / whole + 1.5e-4), SWEPT)
+    verdict = identify(ring(crack=crack), sweep=core, library=library())
+    assert verdict.candidates[0].material == "a"
+    if crack:
+        listed = 1 - verdict.unlisted_probability
+        assert verdict.gapped_probability == pytest.approx(listed, abs=1e-9)
+
+
+def test_sheared_kin_stand_against_a_core_that_may_be_whole_and_no_other():
+    pair = Pair(1230.0, 2.514e7)
+    for specimen, stand in ((ring(), True), (ring(crack=Crack.SEEN), False), (ring(core=pair), False)):
+        branches = Branches(gap_nodes(specimen, 0.06), ((10, 1.0),))
+        judged = [Judged(-7.0, 0.5, 0.0, None)]
+        assert np.isfinite(sheared_kin(judged, branches)[0]) == stand
+    # analytic: half of the evidence is that of a gap, which holds 0.03 of the prior
+    whole = Branches(gap_nodes(ring(), 0.06), ((10, 1.0),))
+    assert sheared_kin(judged, whole)[0] == pytest.approx(-7 + np.log(0.5 / 0.03))
 
 
 def test_below_the_frequencies_of_the_section_no_other_reference_is_asked_for():

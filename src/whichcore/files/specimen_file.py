@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from whichcore.analysis.specimen import Core, Ring, Specimen, Winding
+from whichcore.analysis.specimen import Core, Ring, Specimen, Winding, require_one_piece
 from whichcore.errors import InputError
 from whichcore.files.specimen_tables import (
     HOURS_KEY,
@@ -85,17 +85,7 @@ def _specimen_of(file: TomlFile) -> Specimen:
     faults.raise_if_any()
     if winding is None or known is None:  # pragma: no cover - each None has put a fault on the list
         raise AssertionError("a fault was lost")
-    try:
-        return _joined(name, winding, *known)
-    except InputError as error:
-        faults.add(_without_place(error), "core", error.where)
-        faults.raise_if_any()
-        raise
-
-
-def _joined(
-    name: str, winding: Winding, table: CoreTable, core: Core, uncertainties: dict[str, float]
-) -> Specimen:
+    table, core, uncertainties = known
     return Specimen(
         core=core,
         winding=winding,
@@ -163,6 +153,11 @@ def _core(file: TomlFile, faults: Faults) -> tuple[CoreTable, Core, dict[str, fl
     _check_case(shape, table, faults)
     stated = {key: value for key, value in table if value is not None}
     core = _build(shape, stated, faults)
+    if core is not None and table.crack is not None:
+        try:
+            require_one_piece(core, table.gap, table.crack)
+        except InputError as error:
+            faults.add(_without_place(error), "core", "crack")
     uncertainties = dimension_uncertainties(shape, stated, uncertainty_texts, faults)
     if core is None or len(faults) > before:
         return None

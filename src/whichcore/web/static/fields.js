@@ -70,7 +70,9 @@ const UNTOUCHED = ["surface_resistance", "winding_leakage", "ideal", "capacitanc
 
 /** Return every field of the core of a shape. */
 export function coreFields(shape) {
-  return [...SHAPES[shape].fields, ...SHAPES[shape].more, ...COMMON];
+  // a rod and a pair have an open path in any case
+  const common = shape === "rod" || shape === "pair" ? COMMON.filter((field) => field.key !== "crack") : COMMON;
+  return [...SHAPES[shape].fields, ...SHAPES[shape].more, ...common];
 }
 
 /** Return the labels of what must still be filled in. */
