@@ -160,9 +160,10 @@ def _sheared_kin(judged: Sequence[_Judged], branches: Branches) -> FloatArray:
 
 
 def _kin_evidence(case: SpecimenCase, branches: Branches) -> FloatArray:
-    """Log evidence of the unlisted kin of each material, whole and with the turns stated, (M,)."""
+    """Log evidence of the unlisted kin of each material, (M,): turns as stated, whole where a core may be."""
     kin = kin_of(case.library).materials
-    plain = Branches((GapNode(1.0, 0.0, 0.0),), ((branches.turns[0][0], 1.0),))
+    gaps = branches.gaps if branches.gaps[0].median > 0 else (GapNode(1.0, 0.0, 0.0),)
+    plain = Branches(gaps, ((branches.turns[0][0], 1.0),))
     found: dict[int, dict[bool, _Judged]] = {}
     before = {True: _Before(), False: _Before()}
     for indices, other, share in _groups(kin, case.observation):

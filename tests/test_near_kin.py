@@ -12,6 +12,7 @@ from whichcore import identify
 from whichcore.analysis import identify as judging
 from whichcore.analysis.kin import KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE, with_kin
 from whichcore.analysis.near_kin import TOO_FAR, near_kin_evidence, of_near_kin, of_reference
+from whichcore.analysis.specimen import Crack
 from whichcore.analysis.types import Reading, ReadingKind
 from whichcore.analysis.verdict import VerdictKind
 
@@ -158,3 +159,25 @@ def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
     assert found.log_evidence == pytest.approx(-7)
     assert found.of_family == pytest.approx(-7 + np.log(1 - kin * 2 / 3))
     assert found.classes["NiZn"] < 1e-200
+
+
+@pytest.mark.parametrize("changes", [{"crack": Crack.SEEN}, {"gap_m": 31e-6}])
+def test_kin_are_cracked_where_the_core_is(changes, monkeypatch):
+    """A core of two relaxations behind a gap is no such core whole: kin judged whole would be 60 behind."""
+    told = []
+
+    def spy(alternative, kin, *others):
+        told.append(kin)
+        return with_kin(alternative, kin, *others)
+
+    def two(frequency):
+        return 1 + 1500 / (1 + 1j * frequency / 0.2e6) + 800 / (1 + 1j * frequency / 6e6)
+
+    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
+    wide = np.geomspace(1e2, 3e7, 160)
+    library = grades(grade("own", 2301, 0.2e6, frequency=wide, permeability=two(wide)))
+    core = wound(1 / (1 / two(FREQUENCY) + 5e-4), noise=0.003)
+    curves = judging._reduce(ring(**changes), core, (), library).curves
+    ((far, _, _),) = told
+    # a deviation of 20 % that was not needed costs some e^-20 in evidence at this noise, and no more
+    assert -30 < far[0] - curves.log_evidence[0] < -10
