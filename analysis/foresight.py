@@ -44,6 +44,11 @@ class Knowledge:
     evidence: Evidence
     probability: FloatArray
 
+    @property
+    def of_family(self) -> float:
+        """Share of the wide family in none of these, 0 to 1; the rest are kin of the listed materials."""
+        return float(np.exp(self.evidence.of_family - self.evidence.unlisted))
+
     def leading(self) -> list[int]:
         """Return the answers worth looking at, the most probable first; M stands for none of these."""
         none = self.probability.size - 1
@@ -63,6 +68,7 @@ class _Case:
     columns: FloatArray
     left: FloatArray
     speaks: NDArray[np.bool_]
+    kin: bool = False
 
     def predicted(self, rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
         """Return mean and covariance of some whitened rows."""
@@ -73,8 +79,9 @@ class _Case:
 class Foresight:
     """Predictions of some plans under the leading answers; the data at hand are worked in once.
 
-    Each leading material stands with its best explanation and the usual deviation, linearised; none of these
-    stands with a few members of the open family. Where a curve is silent it expects what none of these does.
+    Each leading material stands with its best explanation and the usual deviation, linearised. Of none of
+    these the wide family stands with a few members, and kin of the leading materials as these themselves:
+    what tells a grade from its kin is not foreseen. Where a curve is silent it expects what the family does.
 
     Parameters
     ----------
@@ -98,8 +105,8 @@ class Foresight:
         """Return what a plan would show, weights over the leading answers adding up to one."""
         cases = self._all_cases(afresh=True) if plan.afresh else self._cases
         rows = self._rows(plan)
-        of_none = [case for case in cases if case.answer == self._none]
-        unknown = _moments(of_none, rows)
+        of_family = [case for case in cases if case.answer == self._none and not case.kin]
+        unknown = _moments(of_family, rows)
         means, covariances = [], []
         for case in cases:
             mean, covariance = case.predicted(rows)
@@ -195,9 +202,16 @@ class Foresight:
         ]
         if self._none in self._leading or not all(case.speaks.all() for case in cases):
             share = float(self._known.probability[self._none]) if self._none in self._leading else 0.0
-            cases += [
-                self._case(self._none, share * weight, linear, afresh) for weight, linear in self._members
+            of_family = share * (self._known.of_family if cases else 1.0)
+            listed = sum(case.weight for case in cases)
+            kin = [
+                replace(case, answer=self._none, weight=(share - of_family) * case.weight / listed, kin=True)
+                for case in cases
             ]
+            members = [
+                self._case(self._none, of_family * weight, linear, afresh) for weight, linear in self._members
+            ]
+            cases += [*kin, *members]
         return cases
 
     def _linear(self, index: int, material: Material, afresh: bool) -> LinearCandidate:
