@@ -144,7 +144,7 @@ def _told_by(probability: FloatArray, branch: FloatArray) -> float:
 
 def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge) -> Iterator[NextStep]:
     """Yield a wider band where the references that remain speak only outside the one measured."""
-    silent = float(knowledge.probability[:-1][knowledge.evidence.points_used == 0].sum())
+    silent = float(knowledge.probability[:-1][knowledge.evidence.silent].sum())
     spectrum = verdict.spectrum
     if spectrum is None or silent < SILENT_SHARE:
         return

@@ -37,7 +37,7 @@ def alike_if_cracked(evidence: Evidence, listed: FloatArray) -> list[int]:
         cracked = evidence.log_evidence + np.log(evidence.gapped) - np.log(CRACK_PROBABILITY)
     ratio = cracked - evidence.log_evidence[first]
     order = np.argsort(-ratio, kind="stable")
-    speaks = evidence.points_used > 0
+    speaks = ~evidence.silent
     return [int(i) for i in order if i != first and speaks[i] and ratio[i] > np.log(ALIKE)]
 
 

@@ -193,7 +193,7 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
     materials, count = case.library.materials, len(case.library.materials)
     open_classes = [MaterialClass(name) for name in case.curves.unlisted_classes]
     shares = np.array(list(case.curves.unlisted_classes.values()))
-    silent = case.curves.points_used == 0
+    silent = case.curves.silent
     # a curve that only a moved corner brings to the edge of the band is silent all the same
     from_curves = np.where(silent, case.curves.of_family, case.curves.log_evidence)
     logs = np.append(
@@ -218,8 +218,8 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
     listed = posterior.listed
     order = [int(i) for i in np.argsort(-listed, kind="stable")]
     equivalents = equivalents_of_first(case.library, case.curves, order, case.observation)
-    silent = case.curves.points_used == 0
-    decision = decide(listed, posterior.unlisted_by_class, case.classes, equivalents, silent)
+    unlisted = posterior.unlisted_by_class
+    decision = decide(listed, unlisted, case.classes, equivalents, case.curves.silent)
     gapped = float(listed @ case.curves.gapped)
     other_turns = float(listed @ case.curves.other_turns)
     return Verdict(
@@ -247,7 +247,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
 
 def _speaking(curves: Evidence) -> dict[int, Explanation]:
     """Explanations of the materials whose curves speak in the band."""
-    return {i: explained for i, explained in curves.explanations.items() if curves.points_used[i] > 0}
+    return {i: explained for i, explained in curves.explanations.items() if not curves.silent[i]}
 
 
 def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[Candidate, ...]:
@@ -262,8 +262,7 @@ def _candidates(case: _Case, listed: FloatArray, order: Sequence[int]) -> tuple[
 
 def _candidate(case: _Case, index: int, probability: float, fitted: ComplexArray | None) -> Candidate:
     material = case.library.materials[index]
-    known = case.curves.points_used[index] > 0
-    explanation = case.curves.explanations.get(index) if known else None
+    explanation = None if case.curves.silent[index] else case.curves.explanations.get(index)
     return Candidate(
         material=material.id,
         material_class=material.material_class.value,
@@ -312,7 +311,7 @@ def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: fl
     notes += _gap_warnings(case)
     notes += crack_notes(case.library.materials, case.curves, posterior.listed, case.specimen)
     notes += section_notes(case.library.materials, case.curves, posterior.all)
-    silent = int((case.curves.points_used == 0).sum())
+    silent = int(case.curves.silent.sum())
     if silent:
         notes.append(
             f"{silent} of {len(case.library.materials)} reference curves do not reach into the band: "

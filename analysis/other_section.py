@@ -25,7 +25,7 @@ def rests_on_other_section(evidence: Evidence, probability: FloatArray) -> int |
         Of each material, and of none of them.
     """
     first = int(probability[:-1].argmax())
-    told = evidence.points_used[first] > 0 and evidence.on_other_section[first] >= RESTS
+    told = not evidence.silent[first] and evidence.on_other_section[first] >= RESTS
     return first if told and probability[first] >= _LEAST else None
 
 

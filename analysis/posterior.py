@@ -68,6 +68,11 @@ class Evidence:
     stated_turns: int
     points_used: NDArray[np.int_]
 
+    @property
+    def silent(self) -> NDArray[np.bool_]:
+        """Materials of which the data say nothing, (M,)."""
+        return np.asarray(self.points_used == 0)
+
 
 def evidence_of(library: Library, observation: Observation, branches: Branches) -> Evidence:
     """Evaluate every material of a library.

@@ -24,6 +24,19 @@ LIBRARY = grades(
 )
 
 
+@pytest.fixture
+def told(monkeypatch):
+    """Far, near and sheared kin of each verdict, as they are joined."""
+    kin_told = []
+
+    def spy(alternative, kin, *others):
+        kin_told.append(kin)
+        return with_kin(alternative, kin, *others)
+
+    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
+    return kin_told
+
+
 def waved(height, length, seed=3):
     """The curve of another grade: the same but for a wave of a correlation length in ln f, of μ′ and μ″."""
     rng = np.random.default_rng(seed)
@@ -111,15 +124,8 @@ def test_a_reference_that_shows_no_detail_has_far_kin_alone(changes):
     assert abs(found[1] - case.curves.log_evidence[1]) < 20
 
 
-def test_a_reading_says_nothing_of_detail(monkeypatch):
+def test_a_reading_says_nothing_of_detail(told):
     """Kin near and far are then the same, so that their shares do not matter."""
-    told = []
-
-    def spy(alternative, kin, *others):
-        told.append(kin)
-        return with_kin(alternative, kin, *others)
-
-    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
     identify(ring(), readings=[reading], library=LIBRARY)
     ((far, near, sheared),) = told
@@ -162,18 +168,12 @@ def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
 
 
 @pytest.mark.parametrize("changes", [{"crack": Crack.SEEN}, {"gap_m": 31e-6}])
-def test_kin_are_cracked_where_the_core_is(changes, monkeypatch):
+def test_kin_are_cracked_where_the_core_is(changes, told):
     """A core of two relaxations behind a gap is no such core whole: kin judged whole would be 60 behind."""
-    told = []
-
-    def spy(alternative, kin, *others):
-        told.append(kin)
-        return with_kin(alternative, kin, *others)
 
     def two(frequency):
         return 1 + 1500 / (1 + 1j * frequency / 0.2e6) + 800 / (1 + 1j * frequency / 6e6)
 
-    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     wide = np.geomspace(1e2, 3e7, 160)
     library = grades(grade("own", 2301, 0.2e6, frequency=wide, permeability=two(wide)))
     core = wound(1 / (1 / two(FREQUENCY) + 5e-4), noise=0.003)
