@@ -38,10 +38,15 @@ class Amplitude:
     parts: bool = True
 
 
+def is_loose(material: Material) -> bool:
+    """Tell whether a curve stands for many grades: cores may deviate far from it."""
+    return material.curve_deviation > LOOSE_DEVIATION
+
+
 def amplitudes(material: Material) -> tuple[Amplitude, ...]:
     """Return the amplitudes of deviation a curve is judged under; their shares add up to one."""
     stated = material.curve_deviation
-    if stated > LOOSE_DEVIATION:
+    if is_loose(material):
         return tuple(Amplitude(ratio * stated, CORE_DEVIATION, share) for ratio, share in LOOSE_AMPLITUDES)
     # a core that keeps closely to the dispersion of its grade has a level and a small loss of its own still
     return tuple(

@@ -3,7 +3,8 @@
 The family of :mod:`whichcore.analysis.unlisted` spans whatever a material may be. Most grades that a library
 lacks are nearer to one of its curves than to any member of that family: without them the nearest listed
 neighbour would be named for want of a rival. So each reference stands also for its unlisted kin, whose level,
-corner and shape differ from it by more than cores of its own grade do.
+corner and shape differ from it by more than cores of its own grade do. A loose reference stands for many
+grades as it is and has no kin.
 
 Grades also differ in what a section makes of them: permittivity and conductivity. Where the section of a
 reference is not stated, a core that it explains only as taken on another section may as well be of an
@@ -70,11 +71,12 @@ def with_kin(
     alternative: tuple[float, dict[str, float]],
     kin: tuple[FloatArray, ...],
     classes: Sequence[str],
-    speaks: NDArray[np.bool_],
+    has_kin: NDArray[np.bool_],
 ) -> NoneOfThese:
     """Join what the wide family and the kin say.
 
-    A reference that is silent in the band has no kin there: its share is the family's.
+    A reference that is silent in the band has no kin there, and a loose one has none at all: it stands for many
+    grades as it is. Their share is the family's.
 
     Parameters
     ----------
@@ -83,14 +85,14 @@ def with_kin(
     kin : tuple of three float arrays (M,)
         Log evidence of the kin of each material, of its near kin or section kin, and of its sheared kin.
     classes : sequence of str (M)
-    speaks : bool array (M,)
-        Materials whose curves speak on some of the data.
+    has_kin : bool array (M,)
+        Materials whose curves speak on some of the data, and are not loose.
     """
     family, by_class = alternative
     shares = KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE
     own = logsumexp(np.log(shares)[:, np.newaxis] + kin, axis=0) - np.log(len(classes))
-    own[~speaks] = -np.inf
-    of_family = float(family + np.log(1 - sum(shares) * speaks.mean()))
+    own[~has_kin] = -np.inf
+    of_family = float(family + np.log(1 - sum(shares) * has_kin.mean()))
     names = list(dict.fromkeys((*by_class, *classes)))
     logs = []
     for name in names:

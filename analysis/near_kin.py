@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Explanation
-from whichcore.analysis.curve_deviation import LOOSE_DEVIATION, Amplitude, amplitudes, curve_columns
+from whichcore.analysis.curve_deviation import Amplitude, amplitudes, curve_columns, is_loose
 from whichcore.analysis.curve_table import CurveTable
 from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve
 from whichcore.analysis.materials import Material
@@ -39,7 +39,7 @@ Weighed = tuple[float, LinearCandidate]
 
 def shows_detail(material: Material) -> bool:
     """Tell whether the curve of a reference is that of a known core, detail and all."""
-    return material.swept and material.curve_deviation <= LOOSE_DEVIATION
+    return material.swept and not is_loose(material)
 
 
 def of_reference(

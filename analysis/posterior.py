@@ -11,7 +11,7 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
 from whichcore.analysis.candidate_rows import predictions
-from whichcore.analysis.curve_deviation import column_key
+from whichcore.analysis.curve_deviation import column_key, is_loose
 from whichcore.analysis.curve_table import SHIFTS, library_table
 from whichcore.analysis.first_look import EXPLAINED
 from whichcore.analysis.kin import NEAR_KIN_SHARE, kin_of, with_kin
@@ -92,14 +92,14 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     case = SpecimenCase(library, observation, followed, Ringing(observation))
     found: dict[int, dict[bool, _Judged]] = {}
     before = {True: _Before(), False: _Before()}
-    for indices, other, share in _groups(library.materials, observation):
+    order = range(len(library.materials))
+    for indices, other, share in _groups(library.materials, order, observation):
         cube = case.cube(library.materials, indices, branches, other)
         beside = before[_hidden(library.materials[indices[0]], observation, other)]
         for index, judged in zip(indices, _judge(cube, share, beside), strict=True):
             found.setdefault(index, {})[other] = judged
     for (index, other), judged in _worked_out(case, library.materials, branches, found).items():
         found[index][other] = judged
-    order = range(len(library.materials))
     best = [_joined(list(found[index].values())) for index in order]
     elsewhere = np.array([_of_other_section(found[index]) for index in order])
     log_evidence = np.array([b.log_evidence for b in best])
@@ -107,14 +107,16 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     turns = branches.turns[0][0]
     reach = reach_of(library.materials, observation, np.zeros(1, dtype=int))
     points_used = reach.mask(observation.frequency_hz.size).sum(axis=1)
-    far = _kin_evidence(case, branches)
+    has_kin = (points_used > 0) & [not is_loose(material) for material in library.materials]
+    far = _kin_evidence(case, branches, np.flatnonzero(has_kin).tolist())
     near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, far)
-    section_kin, near = _section_kin(elsewhere, near, section_kin_share(observation))
+    of_kin = np.where(has_kin, elsewhere, -np.inf)
+    section_kin, near = _section_kin(of_kin, near, section_kin_share(observation))
     none = with_kin(
         open_alternative(case),
         (far, near, _sheared_kin(best, branches)),
         [material.material_class.value for material in library.materials],
-        points_used > 0,
+        has_kin,
     )
     return Evidence(
         log_evidence=log_evidence,
@@ -134,7 +136,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
 def _section_kin(elsewhere: FloatArray, near: FloatArray, share: float) -> tuple[FloatArray, FloatArray]:
     """Return the log evidence of section kin, their share of near kin included, and of near kin with them.
 
-    ``elsewhere`` is the log evidence of the materials taken on another section.
+    ``elsewhere`` is the log evidence of the materials taken on another section, −∞ of those without kin.
     """
     with np.errstate(divide="ignore"):
         ours, theirs = np.log([share, 1 - share])
@@ -164,21 +166,26 @@ def _sheared_kin(judged: Sequence[_Judged], branches: Branches) -> FloatArray:
         return np.asarray([one.log_evidence for one in judged] + np.log(gapped) - np.log(cracked))
 
 
-def _kin_evidence(case: SpecimenCase, branches: Branches) -> FloatArray:
-    """Log evidence of the unlisted kin of each material, (M,): turns as stated, whole where a core may be."""
+def _kin_evidence(case: SpecimenCase, branches: Branches, whose: Sequence[int]) -> FloatArray:
+    """Log evidence of the unlisted kin of some materials, (M,): turns as stated, whole where a core may be.
+
+    It is −∞ for the others.
+    """
     kin = kin_of(case.library).materials
     gaps = branches.gaps if branches.gaps[0].median > 0 else (GapNode(1.0, 0.0, 0.0),)
     plain = Branches(gaps, ((branches.turns[0][0], 1.0),))
     found: dict[int, dict[bool, _Judged]] = {}
     before = {True: _Before(), False: _Before()}
-    for indices, other, share in _groups(kin, case.observation):
+    for indices, other, share in _groups(kin, whose, case.observation):
         beside = before[_hidden(kin[indices[0]], case.observation, other)]
         terms = beside.branch_terms(case.cube(kin, indices, plain, other), share)
         for index, value in zip(indices, log_sum(terms, (0, 1)), strict=True):
             found.setdefault(index, {})[other] = _Judged(float(value), 0.0, 0.0, None)
     for (index, other), judged in _worked_out(case, kin, plain, found).items():
         found[index][other] = judged
-    return np.array([_joined(list(found[index].values())).log_evidence for index in range(len(kin))])
+    out = np.full(len(kin), -np.inf)
+    out[whose] = [_joined(list(found[index].values())).log_evidence for index in whose]
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,22 +271,22 @@ def fitted_log_reluctivity(
 
 
 def _groups(
-    materials: Sequence[Material], observation: Observation
+    materials: Sequence[Material], indices: Sequence[int], observation: Observation
 ) -> Iterator[tuple[list[int], bool, float]]:
-    """Chunks of materials that share their common columns, and mostly the points that they speak on.
+    """Chunks of the indices of materials that share their common columns, and mostly the points that they speak on.
 
     With each stands whether its references of unknown section are taken to be of another one than the
     specimen's, and the share of that; such a chunk comes twice where that matters.
     """
     groups: dict[tuple[object, ...], list[int]] = {}
-    for i in sorted(range(len(materials)), key=lambda i: (*materials[i].frequency_hz[[0, -1]], i)):
+    for i in sorted(indices, key=lambda i: (*materials[i].frequency_hz[[0, -1]], i)):
         groups.setdefault(column_key(materials[i]), []).append(i)
     matters = section_matters(observation)
-    for indices in groups.values():
-        first = materials[indices[0]]
+    for group in groups.values():
+        first = materials[group[0]]
         both = matters and feels_section(first) and first.section_m is None
-        for start in range(0, len(indices), _CHUNK):
-            chunk = indices[start : start + _CHUNK]
+        for start in range(0, len(group), _CHUNK):
+            chunk = group[start : start + _CHUNK]
             yield chunk, False, SAME_SECTION if both else 1.0
             if both:
                 yield chunk, True, 1 - SAME_SECTION

