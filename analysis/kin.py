@@ -75,8 +75,8 @@ def with_kin(
 ) -> NoneOfThese:
     """Join what the wide family and the kin say.
 
-    A reference that is silent in the band has no kin there, and a loose one has none at all: it stands for many
-    grades as it is. Their share is the family's.
+    A reference that is silent in the band has no kin there, and a loose one has none at all: it stands for
+    many grades as it is. Their share is the family's.
 
     Parameters
     ----------

@@ -273,7 +273,7 @@ def fitted_log_reluctivity(
 def _groups(
     materials: Sequence[Material], indices: Sequence[int], observation: Observation
 ) -> Iterator[tuple[list[int], bool, float]]:
-    """Chunks of the indices of materials that share their common columns, and mostly the points that they speak on.
+    """Chunks of indices: materials that share their common columns, and mostly the points they speak on.
 
     With each stands whether its references of unknown section are taken to be of another one than the
     specimen's, and the share of that; such a chunk comes twice where that matters.

@@ -168,7 +168,7 @@ def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
 
 
 def test_a_loose_reference_has_no_kin(monkeypatch):
-    """It stands for many grades as it is: with 5.1 % of deviation no kin of any sort, with 5 % all of them."""
+    """It stands for many grades as it is: no kin of any sort with 5.1 % of deviation, all of them with 5 %."""
     found = {}
 
     def spy(alternative, kin, classes, has_kin):
@@ -186,7 +186,7 @@ def test_a_loose_reference_has_no_kin(monkeypatch):
 
 @pytest.mark.parametrize("reading", [True, False])
 def test_beside_loose_references_alone_none_of_these_is_the_family(reading):
-    """A library of generic grades: what is in it not at all is weighed by the open family and nothing else."""
+    """A library of generic grades: what is not in it is weighed by the open family and nothing else."""
     library = grades(*(grade(f"g{mu}", mu, 4e9 / mu, curve_deviation=0.2) for mu in (1000, 2300)))
     seen = Reading(ReadingKind.INDUCTANCE, 20e-6, 1e4, 0.4e-6)
     case = judging._reduce(ring(), None if reading else wound(TRUTH), [seen] * reading, library)
