@@ -13,10 +13,11 @@ Protocols: ``random`` (exponent of the corner 0 to 1.5), ``p0``, ``p1``; ``readi
 ``mild`` (1 to 3 % of deviation), ``separate`` (the slow and the fast half of the dispersion scaled
 separately), ``lossy`` (0.7 to 2.1 times the low loss of the curve), ``section`` (rings of 10 to 63 mm with
 their own dimensional effect), ``coated``, ``cracked`` (2 to 20 µm), ``joined`` (a pair whose two joints do
-so); ``own`` (each reference was swept in such a ring, and states it), ``own-absent`` and ``own-novel`` (the
-grade missing there, with what cannot be separated from it, or with its near twins). With ``--rows`` every
-draw is appended to a file, and draws that stand there are not done again; ``--draws 0`` reports what is
-there.
+so); ``to-1m``, ``to-300k`` and ``to-80k`` (as ``random``, but the sweep ends there: a slow source, a slow
+scope, a sound card); ``own`` (each reference was swept in such a ring, and states it), ``own-absent`` and
+``own-novel`` (the grade missing there, with what cannot be separated from it, or with its near twins). With
+``--rows`` every draw is appended to a file, and draws that stand there are not done again; ``--draws 0``
+reports what is there.
 
 Gates (exit 1 when missed), in 100: with the corner in the band first 88 and within three 98, or within 2 of
 the posterior that knows the law; calibration error 0.03, for random, p0, p1 and the reading; absent and
@@ -58,7 +59,7 @@ from whichcore.analysis.forecast import StatedNoise
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.separability import SEPARABLE_CHI2
 from whichcore.analysis.separable import separation_of
-from whichcore.analysis.types import Reading, ReadingKind
+from whichcore.analysis.types import ImpedanceSweep, Reading, ReadingKind
 from whichcore.analysis.verdict import Verdict
 
 READING_NOISE = 0.02
@@ -77,6 +78,9 @@ LAWS = {
     "coated": Law(coated=True),
     "cracked": Law(cracked=True),
     "joined": Law(joined=True),
+    "to-1m": Law(),
+    "to-300k": Law(),
+    "to-80k": Law(),
     "own": Law(),
     "own-absent": Law(),
     "own-novel": Law(),
@@ -85,6 +89,8 @@ LAWS = {
 TAKEN_OUT = ("left-out", "absent", "novel", "own-absent", "own-novel")
 #: Protocols whose references state the section of the core.
 OWN = ("own", "own-absent", "own-novel")
+#: Protocols whose sweep ends lower, Hz.
+BANDS = {"to-1m": 1e6, "to-300k": 300e3, "to-80k": 80e3}
 #: Protocols that the posterior of the known law is computed for.
 KNOWN = ("random", "p0", "p1", "reading")
 
@@ -140,7 +146,7 @@ def nearest_initial(core: InventedCore, levels: np.ndarray) -> np.ndarray:
 
 def least_squares(core: InventedCore, curves: np.ndarray) -> np.ndarray:
     """Rank by the residual of ln|Z| and of phase against each curve, one free scale."""
-    z = core.sweep.impedance_ohm
+    z, curves = core.sweep.impedance_ohm, curves[:, : core.sweep.frequency_hz.size]
     level = np.log(np.abs(z)) - np.log(np.abs(curves))
     level = level - level.mean(axis=1, keepdims=True)
     phase = np.angle(z) - np.angle(curves)
@@ -155,6 +161,13 @@ def twin_distance(one: Material, other: Material) -> float:
     rest = target - moved
     rest = rest - rest.real.mean(axis=1, keepdims=True)
     return float(np.sqrt((np.abs(rest) ** 2).mean(axis=1).min()))
+
+
+def up_to(core: InventedCore, top_hz: float) -> InventedCore:
+    """End the sweep of a core at a frequency."""
+    sweep, kept = core.sweep, core.sweep.frequency_hz <= top_hz
+    cut = ImpedanceSweep(sweep.frequency_hz[kept], sweep.impedance_ohm[kept], sweep.scatter[kept])
+    return replace(core, sweep=cut)
 
 
 def reading_of(core: InventedCore, rng: np.random.Generator) -> Reading:
@@ -217,7 +230,8 @@ class Runner:
         at = k // 3 if self.protocol in TAKEN_OUT else k
         truth = self.grades.pool[(at * 23) % len(self.grades.pool)]
         core = draw(rng, self.grades.materials, truth, LAWS[self.protocol])
-        return core, reading_of(core, rng)
+        reading = reading_of(core, rng)
+        return up_to(core, BANDS[self.protocol]) if self.protocol in BANDS else core, reading
 
     def library(self, truth: int) -> Library:
         """Return the library the judge gets."""
@@ -248,7 +262,7 @@ class Runner:
         row |= {
             "truth": truth.id,
             "class": truth.material_class.value,
-            "inside": bool(corner_hz(truth) < FREQUENCY[-1]),
+            "inside": bool(corner_hz(truth) < core.sweep.frequency_hz[-1]),
             "gap": core.gap_m,
             "twin": twin_distance(truth, self.grades.library[row["top"]]),
             "nearest": int(np.flatnonzero(nearest_initial(core, self.grades.levels) == core.truth)[0]),

@@ -168,7 +168,7 @@ def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
 
 
 def test_a_loose_reference_has_no_kin(monkeypatch):
-    """It stands for many grades as it is: no kin of any sort with 5.1 % of deviation, all of them with 5 %."""
+    """It stands for many grades as it is: no kin of any sort with 5.1 % of deviation, all with 5 %."""
     found = {}
 
     def spy(alternative, kin, classes, has_kin):
