@@ -13,7 +13,7 @@ import numpy as np
 from whichcore.analysis.class_gain import class_gains
 from whichcore.analysis.foresight import Foresight, Knowledge
 from whichcore.analysis.information import entropy_bits, information_of_mixture, information_of_table
-from whichcore.analysis.other_section import rests_on_other_section
+from whichcore.analysis.other_section import rests_on_other_section, section_kin_probability
 from whichcore.analysis.planned import costs, has_shape, plans
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray
@@ -51,7 +51,7 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     measured = verdict.initial_permeability.value
     steps = [*_curve_steps(specimen, knowledge)]
     steps += [_step(action, gain) for action, gain in class_gains(specimen, knowledge, measured)]
-    steps += _section_steps(knowledge)
+    steps += _section_steps(verdict, knowledge)
     doubts += _silent_first(verdict, steps, knowledge)
     steps.sort(key=lambda step: (step.gain_bits < PAYS_BITS, -step.gain_bits / step.minutes))
     return (*doubts, *steps)
@@ -156,7 +156,7 @@ def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge)
 # -------------------------------------------------------------------------------------- sweeps and readings
 
 
-def _section_steps(knowledge: Knowledge) -> Iterator[NextStep]:
+def _section_steps(verdict: Verdict, knowledge: Knowledge) -> Iterator[NextStep]:
     """Yield a sweep of a known core, where the name rests on a reference taken on another section.
 
     It tells that grade from one in no library that differs from it in what a section makes of it alone.
@@ -165,10 +165,11 @@ def _section_steps(knowledge: Knowledge) -> Iterator[NextStep]:
     if first is None:
         return
     named = knowledge.probability[first] * knowledge.evidence.on_other_section[first]
-    kin = knowledge.probability[-1] * knowledge.evidence.section_kin[first]
+    material = knowledge.library.materials[first]
+    kin = section_kin_probability(knowledge.evidence, verdict.unlisted_classes, material, first)
     if kin > 0:
         gain = (named + kin) * entropy_bits(np.array([named, kin]) / (named + kin))
-        yield _step("own-reference", float(gain), material=knowledge.library.materials[first].id)
+        yield _step("own-reference", float(gain), material=material.id)
 
 
 def _curve_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:

@@ -310,7 +310,8 @@ def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: fl
     notes += _section_warnings(case)
     notes += _gap_warnings(case)
     notes += crack_notes(case.library.materials, case.curves, posterior.listed, case.specimen)
-    notes += section_notes(case.library.materials, case.curves, posterior.all)
+    unlisted = posterior.unlisted_by_class
+    notes += section_notes(case.library.materials, case.curves, posterior.all, unlisted)
     silent = int(case.curves.silent.sum())
     if silent:
         notes.append(

@@ -12,11 +12,13 @@ from whichcore.analysis import identify as judging
 from whichcore.analysis.candidate_cube import Branches
 from whichcore.analysis.kin import NEAR_KIN_SHARE
 from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.other_section import section_kin_probability
 from whichcore.analysis.posterior import _Judged as Judged
 from whichcore.analysis.posterior import _sheared_kin as sheared_kin
 from whichcore.analysis.priors import gap_nodes
 from whichcore.analysis.section_prior import SAME_SECTION
 from whichcore.analysis.specimen import Crack, Pair
+from whichcore.analysis.types import Resistance
 from whichcore.analysis.verdict import VerdictKind
 
 SMALL = (1.5e-3, 2.5e-3)
@@ -90,6 +92,27 @@ def test_the_shares_are_those_of_the_suppositions(monkeypatch):
     stated = judging._reduce(ring(), sweep(), (), library(SMALL)).curves
     assert (stated.on_other_section == 0).all()
     assert (stated.section_kin == 0).all()
+
+
+def test_what_speaks_on_the_class_alone_leaves_the_odds_of_name_and_kin():
+    """Analytic: both are MnZn, so that a probe that speaks for MnZn speaks for both alike."""
+    as_seen = 1.2 * shown(relaxation(2300, 1.8e6, SWEPT), USUAL)
+    nickel = grade("n", 2300, 1.8e6, frequency=SWEPT, permeability=as_seen, material_class=MaterialClass.NIZN)
+    both = grades(*library().materials, nickel)
+
+    def told(**known):
+        specimen = ring(**known)
+        curves = judging._reduce(specimen, sweep(), (), both).curves
+        verdict = identify(specimen, sweep=sweep(), library=both)
+        kin = section_kin_probability(curves, verdict.unlisted_classes, both.materials[0], 0)
+        own = next(c.probability for c in verdict.candidates if c.material == "a")
+        return verdict, own / kin, kin
+
+    _, odds, kin = told()
+    probed, with_probe, left = told(surface_resistance=Resistance(10e3))
+    assert with_probe == pytest.approx(odds, rel=1e-6)
+    assert left > 1.5 * kin
+    assert any(f"conductivity ({left:.2f}) would" in warning for warning in probed.warnings)
 
 
 def test_where_the_section_does_little_near_kin_are_not_section_kin():
