@@ -93,6 +93,16 @@ def test_what_a_look_for_a_crack_came_to(load, crack):
     assert load(ring(core=f'crack = "{crack}"')).crack is crack
 
 
+def test_a_value_that_fills_pages_is_shown_by_its_beginning(load):
+    """One line stays one line, in print and in JSON, and says how long the value was."""
+    with pytest.raises(InputError) as caught:
+        load(ring(core=f'crack = "{"x" * 5000}"'))
+    got = caught.value.to_dict()["got"]
+    assert got.endswith("x… (5000 characters)")
+    assert len(got) < 250
+    assert len(caught.value.one_line()) < 500
+
+
 def test_nobody_looked_for_a_crack(load):
     assert load(ring()).crack is None
 

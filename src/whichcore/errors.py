@@ -20,6 +20,9 @@ imports nothing, so every layer may use it.
 
 from __future__ import annotations
 
+#: Letters of an offending value that are repeated; what a user has to see of it is in the first of them.
+LONGEST_GOT = 200
+
 
 class WhichcoreError(Exception):
     """Root of the tree.
@@ -31,7 +34,7 @@ class WhichcoreError(Exception):
     where : str
         File and line, key, option or instrument.
     got : str
-        The offending value as the user wrote it.
+        The offending value as the user wrote it, its beginning where it is longer than LONGEST_GOT.
     allowed : str
         The values that would have been accepted.
     next_step : str
@@ -46,7 +49,7 @@ class WhichcoreError(Exception):
     ) -> None:
         self.what = what
         self.where = where
-        self.got = got
+        self.got = got if len(got) <= LONGEST_GOT else f"{got[:LONGEST_GOT]}… ({len(got)} characters)"
         self.allowed = allowed
         self.next_step = next_step
         super().__init__(self.one_line())
