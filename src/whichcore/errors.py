@@ -34,7 +34,7 @@ class WhichcoreError(Exception):
     where : str
         File and line, key, option or instrument.
     got : str
-        The offending value as the user wrote it, its beginning where it is longer than LONGEST_GOT.
+        The offending value as the user wrote it; its beginning is shown where it is longer than LONGEST_GOT.
     allowed : str
         The values that would have been accepted.
     next_step : str
@@ -49,16 +49,23 @@ class WhichcoreError(Exception):
     ) -> None:
         self.what = what
         self.where = where
-        self.got = got if len(got) <= LONGEST_GOT else f"{got[:LONGEST_GOT]}… ({len(got)} characters)"
+        self.got = got
         self.allowed = allowed
         self.next_step = next_step
         super().__init__(self.one_line())
+
+    @property
+    def shown_got(self) -> str:
+        """The offending value, or its beginning and its length."""
+        if len(self.got) <= LONGEST_GOT:
+            return self.got
+        return f"{self.got[:LONGEST_GOT]}… ({len(self.got)} characters)"
 
     def one_line(self) -> str:
         """Return the whole story in one line."""
         parts = [f"{self.where}: {self.what}" if self.where else self.what]
         if self.got:
-            parts.append(f"got {self.got}")
+            parts.append(f"got {self.shown_got}")
         if self.allowed:
             parts.append(f"allowed: {self.allowed}")
         if self.next_step:
@@ -71,7 +78,7 @@ class WhichcoreError(Exception):
             "code": self.code,
             "what": self.what,
             "where": self.where,
-            "got": self.got,
+            "got": self.shown_got,
             "allowed": self.allowed,
             "next": self.next_step,
         }
