@@ -18,6 +18,7 @@ Gates (exit 1 when missed):
 from __future__ import annotations
 
 import argparse
+import functools
 import gc
 import platform
 import resource
@@ -33,19 +34,16 @@ import numpy as np
 
 import whichcore
 from identify_speed import extended
-from whichcore.analysis.curve_table import library_table
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.permeability import impedance_of
-from whichcore.analysis.ringing_candidates import _effects, _motions
 from whichcore.analysis.types import ImpedanceSweep
-from whichcore.analysis.unlisted import _shown_by_family
 from whichcore.files import load_specimen, write_sweep
 from whichcore.workflow import Request, identify_files
 
 TIME_GATE, MEMORY_GATE, KEPT_KIB = 1.1, 1.05, 1.0
 TRACED, FEW = 100, 12
-#: What is kept between sweeps, so many of each at most.
-KEPT = (library_table, _effects, _motions, _shown_by_family)
+#: What functools.cache makes of a function: it keeps so many of the last results.
+CACHE = type(functools.cache(abs))
 NOISE = 0.01
 CARD = """[core]
 shape = "ring"
@@ -97,8 +95,9 @@ def judged(paths: list[Path], library: Library) -> Iterator[tuple[float, str]]:
 
 def held_kib() -> float:
     """Return what Python holds beside what is kept of the last bands, which is as large as these."""
-    for kept in KEPT:
-        kept.cache_clear()
+    for kept in gc.get_objects():
+        if isinstance(kept, CACHE) and kept.__module__.startswith("whichcore."):
+            kept.cache_clear()
     gc.collect()
     return tracemalloc.get_traced_memory()[0] / 1024
 
