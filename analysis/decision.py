@@ -30,6 +30,7 @@ class Decision:
     probability : float
         Of the statement; for an undecided case that of the most probable single answer.
     material_class : str or None
+        None where no class is sure, as in a group of several.
     """
 
     kind: VerdictKind
@@ -66,21 +67,19 @@ def decide(
     first, unlisted = int(listed.argmax()), float(sum(unlisted_by_class.values()))
     if listed[first] >= SURE:
         return Decision(VerdictKind.MATERIAL, (first,), float(listed[first]), classes[first])
+    name, of_class = _likeliest_class(np.where(silent, 0.0, listed), unlisted_by_class, classes)
     group = _smallest_sure(listed, equivalents)
     if group:
         total = float(listed[list(group)].sum())
-        return Decision(VerdictKind.GROUP, group, total, _main_class(listed, classes, group))
+        return Decision(VerdictKind.GROUP, group, total, name if of_class >= SURE else None)
     if unlisted >= UNLISTED_SURE:
         return Decision(VerdictKind.UNLISTED, (), unlisted, _unlisted_class(unlisted_by_class, unlisted))
-    sums = class_sums(np.where(silent, 0.0, listed), classes)
-    name = max(sums, key=sums.__getitem__)
-    sums[name] += unlisted_by_class.get(name, 0.0)
-    if sums[name] >= SURE:
+    if of_class >= SURE:
         order = np.argsort(-listed, kind="stable")
         members = tuple(
             int(i) for i in order if classes[i] == name and listed[i] >= CLASS_SHARE and not silent[i]
         )
-        return Decision(VerdictKind.CLASS, members, sums[name], name)
+        return Decision(VerdictKind.CLASS, members, of_class, name)
     return Decision(VerdictKind.UNDECIDED, (), max(float(listed[first]), unlisted), None)
 
 
@@ -98,6 +97,15 @@ def class_sums(listed: FloatArray, classes: Sequence[str]) -> dict[str, float]:
     return sums
 
 
+def _likeliest_class(
+    speaking: FloatArray, unlisted_by_class: Mapping[str, float], classes: Sequence[str]
+) -> tuple[str, float]:
+    """Return the class that leads among the listed materials, and its probability, listed or not."""
+    sums = class_sums(speaking, classes)
+    name = max(sums, key=sums.__getitem__)
+    return name, sums[name] + unlisted_by_class.get(name, 0.0)
+
+
 def _smallest_sure(listed: FloatArray, equivalents: Iterable[int]) -> tuple[int, ...]:
     group: list[int] = []
     total = 0.0
@@ -107,8 +115,3 @@ def _smallest_sure(listed: FloatArray, equivalents: Iterable[int]) -> tuple[int,
         if total >= SURE:
             return tuple(group)
     return ()
-
-
-def _main_class(listed: FloatArray, classes: Sequence[str], group: Sequence[int]) -> str:
-    sums = class_sums(listed[list(group)], [classes[i] for i in group])
-    return max(sums, key=sums.__getitem__)

@@ -12,6 +12,7 @@ from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
 from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.crack import crack_notes
+from whichcore.analysis.curie import curie_evidence
 from whichcore.analysis.decision import decide
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
@@ -160,7 +161,7 @@ def _reduce(
         measured,
         evidence_of(library, observation, branches),
         trial,
-        told.evidence,
+        (*told.evidence, *curie_evidence(temperature, library.materials)),
     )
 
 

@@ -202,7 +202,7 @@ class Verdict:
     materials : tuple of str
         Ids the answer names (empty for unlisted and undecided).
     material_class : str or None
-        None when undecided, and for an unlisted material whose class is not sure.
+        None when undecided, and for a group or an unlisted material whose class is not sure.
     probability : float
         Probability of the statement made.
     candidates : tuple of Candidate

@@ -165,13 +165,16 @@ def test_a_terminal_shows_progress_on_stderr_only(tmp_path):
 # --- words --------------------------------------------------------------------------------------------------
 
 
+MIXED = (Candidate("x", "NiZn", 0.6), Candidate("z", "MnZn", 0.3))
+
+
 def _verdict(kind, materials=(), material_class=None, probability=0.9, **more):
+    more = {"candidates": (Candidate("x", "NiZn", 0.6), Candidate("y", "NiZn", 0.3))} | more
     return Verdict(
         kind=kind,
         materials=materials,
         material_class=material_class,
         probability=probability,
-        candidates=(Candidate("x", "NiZn", 0.6), Candidate("y", "NiZn", 0.3)),
         unlisted_probability=0.1,
         initial_permeability=InitialPermeability(813.4, 11.4, 1e3, 1e-3, 23.0),
         next_measurement="Measure more.",
@@ -186,6 +189,11 @@ def _verdict(kind, materials=(), material_class=None, probability=0.9, **more):
         (
             _verdict(VerdictKind.GROUP, ("x", "y"), "NiZn"),
             "probably NiZn, one of 2 materials these data cannot tell apart: Ex (x) or y (y): 90 % together.",
+        ),
+        (
+            _verdict(VerdictKind.GROUP, ("x", "z"), candidates=MIXED),
+            "probably one of 2 materials, NiZn or MnZn, that these data cannot tell apart: Ex (x) or z (z): "
+            "90 % together.",
         ),
         (
             _verdict(VerdictKind.CLASS, ("x", "y"), "NiZn", 0.9999),

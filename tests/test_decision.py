@@ -15,7 +15,9 @@ SPEAKING = np.zeros(4, dtype=bool)
     [
         ([0.80, 0.10, 0.05, 0.00], 0.05, [0], VerdictKind.MATERIAL, (0,), 0.80, "MnZn"),
         ([0.79, 0.10, 0.05, 0.00], 0.06, [0, 1], VerdictKind.GROUP, (0, 1), 0.89, "MnZn"),
-        ([0.50, 0.10, 0.31, 0.04], 0.05, [0, 2, 1], VerdictKind.GROUP, (0, 2), 0.81, "MnZn"),
+        ([0.50, 0.10, 0.31, 0.04], 0.05, [0, 2, 1], VerdictKind.GROUP, (0, 2), 0.81, None),
+        ([0.60, 0.15, 0.20, 0.00], 0.05, [0, 2], VerdictKind.GROUP, (0, 2), 0.80, None),
+        ([0.70, 0.12, 0.15, 0.00], 0.03, [0, 2], VerdictKind.GROUP, (0, 2), 0.85, "MnZn"),
         ([0.30, 0.10, 0.05, 0.05], 0.50, [0], VerdictKind.UNLISTED, (), 0.50, None),
         ([0.45, 0.40, 0.05, 0.05], 0.05, [0], VerdictKind.CLASS, (0, 1), 0.85, "MnZn"),
         ([0.40, 0.15, 0.30, 0.05], 0.10, [0], VerdictKind.UNDECIDED, (), 0.40, None),

@@ -28,8 +28,7 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
             return f"{sure} {named[0]}, {verdict.material_class}: {number}."
         case VerdictKind.GROUP:
             return (
-                f"{sure} {verdict.material_class}, one of {len(named)} materials these data cannot tell "
-                f"apart: {listed(named)}: {number} together."
+                f"{sure} {_group(verdict)} these data cannot tell apart: {listed(named)}: {number} together."
             )
         case VerdictKind.CLASS:
             return (
@@ -40,6 +39,15 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
             alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
             return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}{alike}."
     return f"undecided. {_likeliest(verdict, names)}"
+
+
+def _group(verdict: Verdict) -> str:
+    """Say how many materials there are, of which class or classes."""
+    count = f"one of {len(verdict.materials)} materials"
+    if verdict.material_class:
+        return f"{verdict.material_class}, {count}"
+    classes = [one.material_class for one in verdict.candidates if one.material in verdict.materials]
+    return f"{count}, {listed(list(dict.fromkeys(classes)))}, that"
 
 
 def _likeliest(verdict: Verdict, names: Mapping[str, str]) -> str:

@@ -1,0 +1,67 @@
+"""A core that still holds flux is below the Curie temperature of its material."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from identification import grade, grades, relaxation, ring, wound
+from whichcore import identify
+from whichcore.analysis.class_properties import class_properties
+from whichcore.analysis.curie import MISTAKEN, STATED_SPREAD_K, StillMagnetic, curie_evidence
+from whichcore.analysis.materials import MaterialClass
+
+COOL = grade("cool", 850, 3e6, material_class=MaterialClass.NIZN, curie_temperature_c=140.0)
+HOT = grade("hot", 850, 3e6, material_class=MaterialClass.NIZN, curie_temperature_c=350.0)
+UNSTATED = grade("unstated", 850, 3e6, material_class=MaterialClass.NIZN)
+CORE = 1.05 * relaxation(850, 3e6)
+
+
+def judged(temperature_c):
+    swept = replace(wound(CORE), temperature_c=temperature_c)
+    verdict = identify(ring(), sweep=swept, library=grades(COOL, HOT))
+    return verdict, {one.material: one.probability for one in verdict.candidates}
+
+
+def test_a_grade_whose_curie_temperature_lies_below_the_core_is_out():
+    _, room = judged(25.0)
+    verdict, hot = judged(300.0)
+    assert room["cool"] == pytest.approx(room["hot"])
+    assert hot["cool"] < 0.01
+    assert hot["hot"] > 0.5
+    (shift,) = [one for one in verdict.evidence if one.name == "temperature of the core"]
+    assert shift.materials_before["cool"] > 0.3
+    assert shift.materials_after["cool"] < 0.01
+
+
+@pytest.mark.parametrize("temperature_c", [None, 25.0, 100.0])
+def test_at_temperatures_of_the_bench_nothing_is_told(temperature_c):
+    assert curie_evidence(temperature_c, (COOL, HOT)) == ()
+    verdict, _ = judged(temperature_c)
+    assert verdict.evidence == ()
+
+
+@pytest.mark.parametrize("temperature_c", [120.0, 140.0, 155.0, 300.0])
+def test_the_share_that_is_still_magnetic(temperature_c):
+    """Analytic: a normal law about the stated value, or about that of the class (class_properties.csv)."""
+    found = StillMagnetic(temperature_c)
+    of_class = class_properties(MaterialClass.NIZN).quantities["curie_temperature"]
+    for value, mean, spread in (
+        (found.log_likelihood(COOL), 140.0, STATED_SPREAD_K),
+        (found.log_likelihood(UNSTATED), of_class.typical, of_class.spread),
+        (found.class_log_likelihood(MaterialClass.NIZN), of_class.typical, of_class.spread),
+    ):
+        below = norm.cdf((mean - temperature_c) / spread)
+        assert np.exp(value) == pytest.approx(MISTAKEN + (1 - MISTAKEN) * below, rel=1e-9)
+
+
+def test_what_is_not_known_is_not_held_against_a_class():
+    assert "curie_temperature" not in class_properties(MaterialClass.OTHER).quantities
+    assert StillMagnetic(900.0).class_log_likelihood(MaterialClass.OTHER) == pytest.approx(0)
+
+
+def test_a_temperature_that_no_class_stands_is_said():
+    verdict, _ = judged(900.0)
+    assert any("temperature of the core fits no class of material" in note for note in verdict.warnings)
+    assert StillMagnetic(300.0).plausible
