@@ -20,6 +20,20 @@ TELLS_NOTHING = 0.01
 
 
 @dataclass(frozen=True, slots=True)
+class CurieLaw:
+    """Where the Curie temperature of a core lies, °C: a normal law, cut off below ``least``."""
+
+    mean: float
+    spread: float
+    least: float = -np.inf
+
+    def above(self, temperature_c: float) -> float:
+        """Return the probability that it lies above a temperature."""
+        share = norm.sf([temperature_c, self.least], self.mean, self.spread)
+        return float(min(share[0] / share[1], 1.0))
+
+
+@dataclass(frozen=True, slots=True)
 class StillMagnetic:
     """The core has a permeability at a temperature, °C."""
 
@@ -33,7 +47,8 @@ class StillMagnetic:
     @property
     def plausible(self) -> bool:
         """Whether any class of material is magnetic there."""
-        return any(self._below(*law) > TELLS_NOTHING for law in map(_of_class, MaterialClass) if law)
+        laws = map(_of_class, MaterialClass)
+        return any(law.above(self.temperature_c) > TELLS_NOTHING for law in laws if law)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -43,19 +58,17 @@ class StillMagnetic:
     def log_likelihood(self, material: Material) -> float:
         """Log-probability that a core of a grade is below its Curie temperature."""
         stated = material.curie_temperature_c
-        law = (stated, STATED_SPREAD_K) if stated is not None else _of_class(material.material_class)
-        return self._log_share(law)
+        if stated is None:
+            return self.class_log_likelihood(material.material_class)
+        return self._log_share(CurieLaw(stated, STATED_SPREAD_K))
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
-        """Log-probability that a core of a class is."""
-        return self._log_share(_of_class(material_class))
+        """Log-probability that a core of a class is; of a class of which nothing is known it is."""
+        law = _of_class(material_class)
+        return self._log_share(law) if law else 0.0
 
-    def _log_share(self, law: tuple[float, float] | None) -> float:
-        below = 1.0 if law is None else self._below(*law)
-        return float(np.log((1 - MISTAKEN) * below + MISTAKEN))
-
-    def _below(self, curie_c: float, spread_k: float) -> float:
-        return float(norm.sf(self.temperature_c, curie_c, spread_k))
+    def _log_share(self, law: CurieLaw) -> float:
+        return float(np.log((1 - MISTAKEN) * law.above(self.temperature_c) + MISTAKEN))
 
 
 def curie_evidence(temperature_c: float | None, materials: Sequence[Material]) -> tuple[StillMagnetic, ...]:
@@ -67,7 +80,7 @@ def curie_evidence(temperature_c: float | None, materials: Sequence[Material]) -
     return (found,) if told else ()
 
 
-def _of_class(material_class: MaterialClass) -> tuple[float, float] | None:
-    """Mean and standard deviation of the Curie temperatures of a class, °C; None where nothing is known."""
+def _of_class(material_class: MaterialClass) -> CurieLaw | None:
+    """Law of the Curie temperatures of a class; None where nothing is known."""
     quantity = class_properties(material_class).quantities.get("curie_temperature")
-    return None if quantity is None else (quantity.typical, quantity.spread)
+    return None if quantity is None else CurieLaw(quantity.typical, quantity.spread, quantity.low)

@@ -37,22 +37,22 @@ def test_a_grade_whose_curie_temperature_lies_below_the_core_is_out():
 
 @pytest.mark.parametrize("temperature_c", [None, 25.0, 100.0])
 def test_at_temperatures_of_the_bench_nothing_is_told(temperature_c):
-    assert curie_evidence(temperature_c, (COOL, HOT)) == ()
+    assert curie_evidence(temperature_c, (COOL, HOT, UNSTATED)) == ()
     verdict, _ = judged(temperature_c)
     assert verdict.evidence == ()
 
 
 @pytest.mark.parametrize("temperature_c", [120.0, 140.0, 155.0, 300.0])
 def test_the_share_that_is_still_magnetic(temperature_c):
-    """Analytic: a normal law about the stated value, or about that of the class (class_properties.csv)."""
+    """Analytic: a normal law about the stated value, or that of the class from its least value on."""
     found = StillMagnetic(temperature_c)
     of_class = class_properties(MaterialClass.NIZN).quantities["curie_temperature"]
-    for value, mean, spread in (
-        (found.log_likelihood(COOL), 140.0, STATED_SPREAD_K),
-        (found.log_likelihood(UNSTATED), of_class.typical, of_class.spread),
-        (found.class_log_likelihood(MaterialClass.NIZN), of_class.typical, of_class.spread),
+    of_these = norm.cdf((of_class.typical - np.array([temperature_c, of_class.low])) / of_class.spread)
+    for value, below in (
+        (found.log_likelihood(COOL), norm.cdf((140 - temperature_c) / STATED_SPREAD_K)),
+        (found.log_likelihood(UNSTATED), of_these[0] / of_these[1]),
+        (found.class_log_likelihood(MaterialClass.NIZN), of_these[0] / of_these[1]),
     ):
-        below = norm.cdf((mean - temperature_c) / spread)
         assert np.exp(value) == pytest.approx(MISTAKEN + (1 - MISTAKEN) * below, rel=1e-9)
 
 
