@@ -10,6 +10,9 @@ alone: first by the curve, then with the surface probe too, which reads 10 kΩ o
 - right: else, the true class leads among the listed grades;
 - open: anything else.
 
+Beside them stands how sure the leading class was, its listed and its unlisted grades together, and how often
+it was the true one: what is said of a class and what is found should be the same.
+
 Half of the collection ("seen") was looked at when the families of generic grades were shaped; no curve was
 fitted. The other half ("unseen") is the honest number.
 
@@ -47,6 +50,7 @@ PROBE = {MaterialClass.MNZN: Resistance(10e3), MaterialClass.NIZN: Resistance(20
 #: Sources of the collection whose curves were looked at when the families were shaped.
 SEEN = ("open-acme-", "open-tak-")
 OUTCOMES = ("right", "wrong", "none", "open")
+Row = tuple[str, str, str, str, float, bool]
 GATES = {"curve": (0.70, 0.08), "curve and probe": (0.80, 0.04)}
 
 
@@ -73,13 +77,19 @@ def sweep(material: Material, rng: np.random.Generator) -> ImpedanceSweep | None
     return ImpedanceSweep(frequency, z, sigma[:, None, None] ** 2 * np.eye(2))
 
 
-def outcome(verdict: Verdict, truth: str) -> str:
-    """Sort a verdict."""
+def judged(verdict: Verdict, truth: str) -> tuple[str, float, bool]:
+    """Sort a verdict; return the probability of the class that leads too, and whether it is the true one."""
     candidates = verdict.candidates
     sums = class_sums(np.array([c.probability for c in candidates]), [c.material_class for c in candidates])
     whole = dict(sums)
     for name, probability in verdict.unlisted_classes.items():
         whole[name] = whole.get(name, 0.0) + probability
+    leading = max(whole, key=whole.__getitem__)
+    return outcome(verdict, truth, sums, whole), whole[leading], leading == truth
+
+
+def outcome(verdict: Verdict, truth: str, sums: dict[str, float], whole: dict[str, float]) -> str:
+    """Sort a verdict by the classes of its listed grades, and of these and the unlisted ones together."""
     if max(p for name, p in whole.items() if name != truth) >= 0.8:
         return "wrong"
     if verdict.unlisted_probability >= 0.5:
@@ -87,10 +97,10 @@ def outcome(verdict: Verdict, truth: str) -> str:
     return "right" if max(sums, key=sums.__getitem__) == truth else "open"
 
 
-def judge(library: Library, grades: tuple[Material, ...], seed: int, *, each: bool) -> list[tuple[str, ...]]:
-    """Return (half, class, evidence, outcome) of each grade and kind of evidence."""
+def judge(library: Library, grades: tuple[Material, ...], seed: int, *, each: bool) -> list[Row]:
+    """Return (half, class, evidence, outcome, said, found) of each grade and kind of evidence."""
     rng = np.random.default_rng(seed)
-    rows: list[tuple[str, ...]] = []
+    rows: list[Row] = []
     for material in grades:
         measured = sweep(material, rng)
         if measured is None:
@@ -100,23 +110,27 @@ def judge(library: Library, grades: tuple[Material, ...], seed: int, *, each: bo
         probed = replace(specimen(), surface_resistance=PROBE[material.material_class])
         for evidence, core in (("curve", specimen()), ("curve and probe", probed)):
             verdict = whichcore.identify(core, sweep=measured, library=library)
-            rows.append((half, truth, evidence, outcome(verdict, truth)))
+            rows.append((half, truth, evidence, *judged(verdict, truth)))
             if each:
                 best = verdict.candidates[0]
                 print(
-                    f"{material.id:26} {truth:5} {evidence:16} {rows[-1][-1]:6}"
+                    f"{material.id:26} {truth:5} {evidence:16} {rows[-1][3]:6}"
                     f" none {verdict.unlisted_probability:.2f}  {best.material} {best.probability:.2f}"
                 )
     return rows
 
 
-def shares(rows: list[tuple[str, ...]]) -> dict[str, float]:
-    """Share of each outcome, and the number of grades."""
-    counts = Counter(row[-1] for row in rows)
-    return {name: counts[name] / len(rows) for name in OUTCOMES} | {"grades": float(len(rows))}
+def shares(rows: list[Row]) -> dict[str, float]:
+    """Share of each outcome, what is said of the leading class and found, and the number of grades."""
+    counts = Counter(row[3] for row in rows)
+    leading = {
+        "said": float(np.mean([row[4] for row in rows])),
+        "found": float(np.mean([row[5] for row in rows])),
+    }
+    return {name: counts[name] / len(rows) for name in OUTCOMES} | leading | {"grades": float(len(rows))}
 
 
-def table(rows: list[tuple[str, ...]]) -> dict[str, dict[str, float]]:
+def table(rows: list[Row]) -> dict[str, dict[str, float]]:
     """Shares by evidence, half and class, everything first."""
     result = {}
     for evidence in GATES:
@@ -146,9 +160,10 @@ def main() -> int:
     result = table(rows)
     machine = f"{platform.machine()}, Python {platform.python_version()}, numpy {np.__version__}"
     print(f"{machine}, {len(library.materials)} generic grades")
-    print(f"{'':32}{'grades':>7}" + "".join(f"{name:>8}" for name in OUTCOMES))
+    columns = (*OUTCOMES, "said", "found")
+    print(f"{'':32}{'grades':>7}" + "".join(f"{name:>8}" for name in columns))
     for name, row in result.items():
-        print(f"{name:32}{row['grades']:7.0f}" + "".join(f"{100 * row[o]:7.1f}%" for o in OUTCOMES))
+        print(f"{name:32}{row['grades']:7.0f}" + "".join(f"{100 * row[o]:7.1f}%" for o in columns))
     if options.json:
         options.json.write_text(json.dumps(result, indent=1))
     passed = all(
