@@ -30,6 +30,8 @@ PIECE_TOLERANCE = 0.01
 
 #: A part fits when every dimension lies within this many standard deviations. Practice.
 FITS = 3.0
+#: Parts named at most where the size is said to speak of several materials.
+MOST_NAMED = 3
 #: Inverse prior of a material that is not in the library.
 UNLISTED_WEIGHT = 10.0
 
@@ -102,7 +104,7 @@ class SizeOfPart:
         Density for another part, whatever its material.
     size : int
         Materials in the library.
-    fitting : tuple of str
+    fitting : tuple of Part
         The parts that fit, the best first.
     """
 
@@ -110,12 +112,21 @@ class SizeOfPart:
     strange: dict[str, float]
     other: float
     size: int
-    fitting: tuple[str, ...]
+    fitting: tuple[Part, ...]
 
     @property
     def name(self) -> str:
         """What it is, for the explanation."""
-        return f"size ({self.fitting[0]})" if self.fitting else "size (no part noted)"
+        return self.name_for(())
+
+    def name_for(self, materials: Sequence[str]) -> str:
+        """Return what it is where it speaks of these materials, by id: the part of each that fits.
+
+        Without a part of theirs the one that fits best is named.
+        """
+        spoken = [part for name in materials for part in self.fitting if part.material == name]
+        spoken = spoken[:MOST_NAMED] or list(self.fitting[:1])
+        return f"size ({'; '.join(map(_said, spoken)) or 'no part noted'})"
 
     @property
     def plausible(self) -> bool:
@@ -169,7 +180,7 @@ def size_of_part(specimen: Specimen, parts: Sequence[Part], library: Library) ->
         strange={name: d for name, d in joint.items() if name not in ids and d > (1 - unnoted) * anywhere},
         other=unnoted * ((1 - SHARED_SIZES) * anywhere + SHARED_SIZES * sum(densities)),
         size=len(library.materials),
-        fitting=tuple(_said(parts[i]) for i in order if _fits(parts[i], size, uncertainty)),
+        fitting=tuple(parts[i] for i in order if _fits(parts[i], size, uncertainty)),
     )
 
 

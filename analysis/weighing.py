@@ -11,6 +11,7 @@ from scipy.special import logsumexp
 from whichcore.analysis.decision import class_sums
 from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.own_parts import SizeOfPart
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import EvidenceShift
 
@@ -19,6 +20,8 @@ CONTRADICTION = 10.0
 #: A material or class the curves alone hold for this probable, and the rest brings below the other, was
 #: overruled. Practice.
 SURE_ALONE, OVERRULED = 0.8, 0.2
+#: Probability by which a piece of evidence raises a material that it is said to speak of.
+_RAISED = 0.01
 #: Materials whose change is handed out with each piece of evidence.
 _MATERIALS = 5
 
@@ -74,7 +77,7 @@ def weigh(
             item.class_log_likelihood(name) for name in open_classes
         ]
         probability = _normalised(logs)
-        shifts.append(_shift(item.name, (before, probability), classes, names))
+        shifts.append(_shift(item, (before, probability), classes, names))
     first = int(probability[: len(names)].argmax())
     named = materials[first] if probability[first] > 0.5 else None
     notes = [note for item in evidence for note in (*item.notes, _contradiction(item, named, materials))]
@@ -82,17 +85,26 @@ def weigh(
     return Weighed(probability, tuple(shifts), tuple(filter(None, notes)))
 
 
+def _name(item: ClassEvidence, materials: Sequence[str]) -> str:
+    """Return what a piece of evidence is, where it speaks of these materials."""
+    return item.name_for(materials) if isinstance(item, SizeOfPart) else item.name
+
+
 def _normalised(logs: FloatArray) -> FloatArray:
     return np.asarray(np.exp(logs - logsumexp(logs)))
 
 
 def _shift(
-    name: str, change: tuple[FloatArray, FloatArray], classes: Sequence[str], names: Sequence[str]
+    item: ClassEvidence,
+    change: tuple[FloatArray, FloatArray],
+    classes: Sequence[str],
+    names: Sequence[str],
 ) -> EvidenceShift:
     before, after = change
     moved = np.argsort(-np.abs(after - before)[: len(names)], kind="stable")[:_MATERIALS]
+    raised = [names[i] for i in moved if after[i] - before[i] >= _RAISED]
     return EvidenceShift(
-        name,
+        _name(item, raised),
         class_sums(before, classes),
         class_sums(after, classes),
         {names[i]: float(before[i]) for i in moved},

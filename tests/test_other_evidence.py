@@ -130,7 +130,7 @@ PARTS = (Part("choke", "m", 60, "ring", SIZE), Part("sleeve", "n", 40, "ring", (
 
 def test_a_size_speaks_for_the_material_that_came_in_it():
     found = size_of_part(ring(), PARTS, LIBRARY)
-    assert found.fitting[0].startswith("choke")
+    assert found.fitting[0].name == "choke"
     assert odds(found, MNZN, NIZN) > math.log(5)
     assert odds(found, NIZN, POWDER) == pytest.approx(0, abs=1e-9)
     # computed: half of the cores are noted parts, half of the others share sizes, one note in ten is wrong
@@ -138,6 +138,24 @@ def test_a_size_speaks_for_the_material_that_came_in_it():
     expected = (1 + noted * (0.9 + 0.1 * (0.7 / 2 + 0.3 / 4))) / (1 + noted * 0.1 * 0.3 / 4)
     assert odds(found, MNZN, NIZN) == pytest.approx(math.log(expected), abs=1e-3)
     assert odds(found, BROAD, NIZN) > 0  # a wrong note is most often one of the right class
+
+
+def test_the_size_line_names_the_part_whose_material_it_raised():
+    alike = grades(replace(NIZN, id="m", material_class=MaterialClass.MNZN), NIZN, replace(NIZN, id="q"))
+    choke, emi = Part("choke", "m", 40, "ring", SIZE), Part("EMI ring", "n", 60, "ring", SIZE)
+
+    def named(parts):
+        evidence = [size_of_part(ring(), parts, alike)]
+        return identify(ring(), readings=[inductance(850)], library=alike, evidence=evidence).evidence[0]
+
+    for parts in ((emi, choke), (choke, emi)):
+        shift = named(parts)
+        assert min(shift.materials_after[m] - shift.materials_before[m] for m in "mn") > 0.01
+        # both are raised, the one seen more often by more
+        assert shift.name == "size (EMI ring, n, 60 seen; choke, m, 40 seen)"
+    assert named((replace(emi, material="gone"), choke)).name == "size (choke, m, 40 seen)"
+    none = size_of_part(ring(), (emi, choke), alike)
+    assert none.name_for(["q"]) == none.name == "size (EMI ring, n, 60 seen)"
 
 
 def test_a_size_nobody_noted_says_nothing():
