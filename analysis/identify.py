@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -136,6 +136,10 @@ class _Case:
     def classes(self) -> list[str]:
         return [material.material_class.value for material in self.library.materials]
 
+    def alike(self, order: Sequence[int]) -> Iterator[int]:
+        """Yield of materials by falling probability the first and those the curves cannot tell from it."""
+        return equivalents_of_first(self.library, self.curves, order, self.observation)
+
 
 def _reduce(
     specimen: Specimen, sweep: ImpedanceSweep | None, readings: Sequence[Reading], library: Library
@@ -201,7 +205,7 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
         from_curves + np.log(_prior(silent)),
         case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
     )
-    weighed = weigh(logs, materials, open_classes, evidence)
+    weighed = weigh(logs, materials, open_classes, evidence, case.alike)
     listed, rest = weighed.probability[:count], weighed.probability[count:]
     by_class = {name.value: float(p) for name, p in zip(open_classes, rest, strict=True)}
     return _Posterior(listed, by_class, weighed.shifts, weighed.contradictions)
@@ -218,7 +222,7 @@ def _prior(silent: NDArray[np.bool_]) -> FloatArray:
 def _compose(case: _Case, posterior: _Posterior) -> Verdict:
     listed = posterior.listed
     order = [int(i) for i in np.argsort(-listed, kind="stable")]
-    equivalents = equivalents_of_first(case.library, case.curves, order, case.observation)
+    equivalents = case.alike(order)
     unlisted = posterior.unlisted_by_class
     decision = decide(listed, unlisted, case.classes, equivalents, case.curves.silent)
     gapped = float(listed @ case.curves.gapped)

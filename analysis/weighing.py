@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import logsumexp
 
-from whichcore.analysis.decision import class_sums
+from whichcore.analysis.decision import SURE, class_sums
 from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.own_parts import SizeOfPart
@@ -17,6 +17,12 @@ from whichcore.analysis.verdict import EvidenceShift
 
 #: A piece of evidence this many times as likely for another class or material is a contradiction. Practice.
 CONTRADICTION = 10.0
+#: Of that ratio what is left over all that was possible without the piece. One that chooses among what was
+#: open is half expected, and contradicts nothing; one that speaks so strongly against what holds over a half
+#: after it has always at least this left. Analytic.
+SURPRISE = CONTRADICTION / 2
+#: Probability from which a material, or a class, leads.
+_LEADS = 0.5
 #: A material or class the curves alone hold for this probable, and the rest brings below the other, was
 #: overruled. Practice.
 SURE_ALONE, OVERRULED = 0.8, 0.2
@@ -24,6 +30,10 @@ SURE_ALONE, OVERRULED = 0.8, 0.2
 _RAISED = 0.01
 #: Materials whose change is handed out with each piece of evidence.
 _MATERIALS = 5
+
+
+#: Of materials by falling probability those that cannot be told from the first.
+Alike = Callable[[Sequence[int]], Iterable[int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +60,7 @@ def weigh(
     materials: Sequence[Material],
     open_classes: Sequence[MaterialClass],
     evidence: Sequence[ClassEvidence],
+    alike: Alike | None = None,
 ) -> Weighed:
     """Join the evidence of the curves with each other piece.
 
@@ -61,28 +72,86 @@ def weigh(
     open_classes : sequence of MaterialClass (K)
     evidence : sequence of ClassEvidence
         Independent of each other and of the curves.
+    alike : callable, optional
+        Gives, of materials by falling probability, those the curves cannot tell from the first, itself
+        first; without it no group leads.
 
     Returns
     -------
     Weighed
     """
-    logs = log_curves.copy()
     names = [material.id for material in materials]
-    classes = [material.material_class.value for material in materials] + [c.value for c in open_classes]
+    every = _Every(materials, open_classes, alike)
+    spoken = [every.log_likelihood(item) for item in evidence]
+    logs = log_curves.copy()
     probability = alone = _normalised(logs)
     shifts = []
-    for item in evidence:
+    for item, own in zip(evidence, spoken, strict=True):
         before = probability
-        logs += [item.log_likelihood(m) for m in materials] + [
-            item.class_log_likelihood(name) for name in open_classes
-        ]
+        logs += own
         probability = _normalised(logs)
-        shifts.append(_shift(item, (before, probability), classes, names))
-    first = int(probability[: len(names)].argmax())
-    named = materials[first] if probability[first] > 0.5 else None
-    notes = [note for item in evidence for note in (*item.notes, _contradiction(item, named, materials))]
-    notes.append(_overruled(alone, probability, materials, [item.name for item in evidence]))
+        shifts.append(_shift(item, (before, probability), every.classes, names))
+    against = [
+        _contradiction(item, own, _normalised(logs - own), every)
+        for item, own in zip(evidence, spoken, strict=True)
+    ]
+    notes = [note for item, said in zip(evidence, against, strict=True) for note in (*item.notes, said)]
+    if not (len(evidence) == 1 and against[0]):
+        notes.append(_overruled(alone, probability, materials, [shift.name for shift in shifts]))
     return Weighed(probability, tuple(shifts), tuple(filter(None, notes)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Every:
+    """All that a core may be: M materials, and an unlisted one of each of K classes."""
+
+    materials: Sequence[Material]
+    open_classes: Sequence[MaterialClass]
+    alike: Alike | None
+
+    @property
+    def classes(self) -> list[str]:
+        return [m.material_class.value for m in self.materials] + [c.value for c in self.open_classes]
+
+    def log_likelihood(self, item: ClassEvidence) -> FloatArray:
+        """Return the log-likelihood (M + K,) of a piece of evidence."""
+        listed = [item.log_likelihood(material) for material in self.materials]
+        return np.array(listed + [item.class_log_likelihood(name) for name in self.open_classes])
+
+    def leading(self, probability: FloatArray) -> _Lead | None:
+        """Return what leads: a material above one half, else a group, else a class above one half."""
+        count = len(self.materials)
+        order = [int(i) for i in np.argsort(-probability[:count], kind="stable")]
+        first = self.materials[order[0]]
+        if probability[order[0]] > _LEADS:
+            return _Lead((order[0],), first.material_class.value, first.name)
+        group = self._group(probability, order)
+        if group:
+            classes = {self.classes[i] for i in group}
+            told = f"the {len(group)} materials these data cannot tell from {first.name}"
+            return _Lead(group, classes.pop() if len(classes) == 1 else told, told)
+        sums = class_sums(probability, self.classes)
+        best = max(sums, key=sums.__getitem__)
+        if sums[best] <= _LEADS:
+            return None
+        return _Lead(tuple(i for i, name in enumerate(self.classes) if name == best), best, best)
+
+    def _group(self, probability: FloatArray, order: Sequence[int]) -> tuple[int, ...]:
+        group: list[int] = []
+        for index in self.alike(order) if self.alike else ():
+            group.append(index)
+            if probability[group].sum() >= SURE:
+                return tuple(group)
+        return ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Lead:
+    """What leads without a piece of evidence, and what it is called beside a class or beside a material."""
+
+    members: tuple[int, ...]
+    as_class: str
+    as_material: str
 
 
 def _name(item: ClassEvidence, materials: Sequence[str]) -> str:
@@ -112,23 +181,36 @@ def _shift(
     )
 
 
-def _contradiction(item: ClassEvidence, first: Material | None, materials: Sequence[Material]) -> str:
-    """Say so where a piece of evidence fits no material, or speaks against the one that is named."""
+def _contradiction(item: ClassEvidence, own: FloatArray, without: FloatArray, every: _Every) -> str:
+    """Say so where a piece of evidence fits no material, or speaks against what leads without it."""
     if not item.plausible:
         return f"the {item.name} fits no class of material: check the number, its unit and the dimensions"
-    if first is None:
+    lead = every.leading(without)
+    if lead is None:
         return ""
     best = max(MaterialClass, key=item.class_log_likelihood)
-    likely, against, rival = item.class_log_likelihood(best), first.material_class.value, best.value
-    listed = max(materials, key=item.log_likelihood)
+    likely, against, rival, name = item.class_log_likelihood(best), lead.as_class, best.value, item.name
+    listed = max(every.materials, key=item.log_likelihood)
     if item.log_likelihood(listed) > likely + np.log(2):
-        likely, against, rival = item.log_likelihood(listed), first.name, listed.name
-    factor = float(np.exp(min(likely - item.log_likelihood(first), 20.0)))
-    if factor < CONTRADICTION:
+        likely, against, rival = item.log_likelihood(listed), lead.as_material, listed.name
+        name = _name(item, [listed.id])
+    ratio = likely - _mean(own, without, lead.members)
+    if ratio < np.log(CONTRADICTION) or likely - _mean(own, without, range(own.size)) < np.log(SURPRISE):
         return ""
-    return (
-        f"the {item.name} speaks against {against} (it is {factor:.2g} times as likely for {rival}): check it"
-    )
+    return f"the {name} speaks against {against} (it is {_times(ratio)} as likely for {rival}): check it"
+
+
+def _times(log_ratio: float) -> str:
+    """Return how many times, two digits of it, as a person says it."""
+    factor = float(np.exp(min(log_ratio, 20.0)))
+    return "over 1000 times" if factor > 1000 else f"{float(f'{factor:.2g}'):g} times"
+
+
+def _mean(log_likelihood: FloatArray, probability: FloatArray, members: Sequence[int]) -> float:
+    """Return the log of the mean likelihood over some members, weighed by their probability."""
+    chosen = list(members)
+    weight = probability[chosen] / probability[chosen].sum()
+    return float(logsumexp(log_likelihood[chosen], b=weight))
 
 
 def _overruled(

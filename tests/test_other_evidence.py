@@ -21,6 +21,7 @@ from whichcore.analysis.sold_as import SoldAsMaterial, SoldForUse, applications,
 from whichcore.analysis.specimen import Crack, EffectiveCore, Ring, Rod
 from whichcore.analysis.types import Reading, ReadingKind, Resistance
 from whichcore.analysis.warming import rise_per_kelvin, warming, warming_notes
+from whichcore.analysis.weighing import weigh
 from whichcore.errors import AnalysisError, InputError
 
 MNZN = grade("m", 2300, 1.8e6, applications=("power",))
@@ -120,6 +121,67 @@ def test_a_label_against_the_curve_is_said_aloud():
     assert any("sold as n" in w and "speaks against" in w for w in verdict.warnings)
     agreed = identify(ring(), sweep=sweep, library=LIBRARY, evidence=[sold_as("m", LIBRARY)])
     assert not any("sold as" in w and "speaks against" in w for w in agreed.warnings)
+
+
+ALIKE = grades(MNZN, replace(MNZN, id="m2"), replace(MNZN, id="m3"), NIZN, POWDER)
+
+
+def _contradictions(verdict):
+    return [w for w in verdict.warnings if "speaks against" in w and "times as likely" in w]
+
+
+def test_a_label_against_a_group_is_said_aloud():
+    sweep = wound(relaxation(2300, 1.8e6))
+    verdict = identify(ring(), sweep=sweep, library=ALIKE, evidence=[sold_as("NiZn", ALIKE)])
+    assert verdict.kind.value == "group"
+    # computed: 19 labels of a class in 20 are right, the wrong ones fall on seven other classes: 0.95·7/0.05
+    assert _contradictions(verdict) == [
+        "the label (sold as NiZn) speaks against MnZn (it is 130 times as likely for NiZn): check it"
+    ]
+    named = identify(ring(), sweep=sweep, library=ALIKE, evidence=[sold_as("n", ALIKE)])
+    assert "speaks against the 3 materials these data cannot tell from m (" in _contradictions(named)[0]
+    agreed = identify(ring(), sweep=sweep, library=ALIKE, evidence=[sold_as("MnZn", ALIKE)])
+    assert _contradictions(agreed) == []
+
+
+def test_evidence_that_overrules_what_led_is_said_once():
+    # the probe is sure of MnZn against a sure curve; without it the curve leads
+    sweep = wound(relaxation(850, 8e6))
+    probed = replace(ring(), surface_resistance=Resistance(2e3))
+    verdict = identify(probed, sweep=sweep, library=LIBRARY)
+    told = [w for w in verdict.warnings if "speaks against" in w or "overruled" in w]
+    assert len(told) == 1
+    assert told[0].startswith("the surface resistance speaks against NiZn")
+
+
+def test_evidence_that_chooses_among_what_was_open_contradicts_nothing():
+    library = grades(replace(MNZN, initial_permeability=850, permeability=NIZN.permeability), NIZN)
+    verdict = identify(
+        ring(), readings=[inductance(850)], library=library, evidence=[sold_as("NiZn", library)]
+    )
+    shift = verdict.evidence[0]
+    assert shift.after["NiZn"] > 0.9
+    assert shift.before["NiZn"] < 0.6
+    assert _contradictions(verdict) == []
+
+
+@pytest.mark.parametrize(
+    ("curves", "count", "against"),
+    [
+        ([0.9, 0.02, 0.02, 0.05, 0.01], 1, True),  # a material above one half
+        ([0.3, 0.3, 0.3, 0.05, 0.05], 3, True),  # three that cannot be told apart
+        ([0.3, 0.3, 0.3, 0.05, 0.05], 1, True),  # no group, but a class above one half
+        ([0.3, 0.1, 0.1, 0.4, 0.1], 1, False),  # nothing leads
+        ([0.3, 0.2, 0.1, 0.3, 0.1], 1, False),  # a class leads, and what was said had three chances in ten
+        ([0.3, 0.2, 0.1, 0.3, 0.1], 4, False),  # the group holds both classes
+    ],
+)
+def test_what_leads_without_a_piece_is_what_it_speaks_against(curves, count, against):
+    def alike(order):
+        return order[:count]
+
+    weighed = weigh(np.log(curves), ALIKE.materials, [], [sold_as("NiZn", ALIKE)], alike)
+    assert ["speaks against MnZn (" in note for note in weighed.contradictions] == [True] * against
 
 
 # --- the shop's own parts -----------------------------------------------------------------------------------
