@@ -14,6 +14,7 @@ from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.crack import crack_notes
 from whichcore.analysis.curie import curie_evidence
 from whichcore.analysis.decision import decide
+from whichcore.analysis.disagreement import disagreements
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.explain import decided_by
@@ -131,6 +132,7 @@ class _Case:
     curves: Evidence
     trial: tuple[Finding, ...]
     beside: tuple[ClassEvidence, ...]
+    disagreements: tuple[str, ...]
 
     @property
     def classes(self) -> list[str]:
@@ -148,6 +150,11 @@ def _reduce(
     spectrum, trial = _tried(sweep, specimen) if sweep is not None else (None, ())
     told = sort_readings(specimen, spectrum, readings)
     points = tuple(permeability_of_reading(reading, specimen) for reading in told.plain)
+    measured_twice = disagreements(
+        specimen,
+        (sweep, spectrum) if sweep is not None and spectrum is not None else None,
+        tuple(zip(told.plain, points, strict=True)),
+    )
     temperature = condition_of_data(specimen, spectrum, told.plain)
     geometry = None if isinstance(specimen.core, Rod) else core_geometry(specimen)
     section = geometry.section_m if geometry else None
@@ -166,6 +173,7 @@ def _reduce(
         evidence_of(library, observation, branches),
         trial,
         (*told.evidence, *curie_evidence(temperature, library.materials)),
+        measured_twice,
     )
 
 
@@ -304,7 +312,7 @@ def _initial_permeability(case: _Case) -> InitialPermeability:
 
 
 def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: float) -> tuple[str, ...]:
-    notes = [note for reading in case.readings for note in reading.notes]
+    notes = [*case.disagreements, *(note for reading in case.readings for note in reading.notes)]
     if isinstance(case.specimen.core, Rod) and ROD_WARNING not in notes:
         notes.append(ROD_WARNING)
     notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes

@@ -24,6 +24,9 @@ from whichcore.analysis.warming import rise_per_kelvin
 SPOILED_SHARE = 0.05
 #: What a spoiled reading may show of |d ln μ|: any value up to this. Practice.
 SPOILED_RISE = 0.5
+#: Fastest change of a permeability with temperature, of ln μ per kelvin: high-permeability ferrite and ribbon
+#: stay within 1 % below their Curie temperatures, near which anything may be. Practice.
+FASTEST_PER_KELVIN = 0.03
 #: Nodes, in standard deviations, over the logarithm of a hysteresis constant.
 _NODES = np.linspace(-4.0, 4.0, 81)
 
@@ -82,8 +85,18 @@ class TemperatureFactor:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
+        """A change faster than that of any material below its Curie temperature."""
+        rise, u = self.reading.rise, self.reading.standard_uncertainty
+        if not self.plausible or abs(rise) <= 3 * u:
+            return ()
+        fast = abs(float(np.log1p(-rise)) / self.reading.step)
+        if fast <= FASTEST_PER_KELVIN:
+            return ()
+        return (
+            f"the second temperature changes the permeability by {100 * fast:.2g} % per kelvin, which no "
+            "material does below its Curie temperature: check both temperatures and units, the turns, and "
+            "whether both are of one core",
+        )
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of the temperature factor for a grade of this class and permeability."""
