@@ -181,7 +181,7 @@ def _per_kelvin(specimen: Specimen, one: Reading, two: Reading, ratio: float) ->
     if known[0] is None or known[1] is None or known[0] == known[1]:
         return ""
     step, change = abs(known[1] - known[0]), abs(float(np.log(ratio)))
-    u = np.hypot(*(_uncertainty(r, REPEATABILITY) / r.value for r in (one, two)))
+    u = float(np.linalg.norm([_uncertainty(r, REPEATABILITY) / r.value for r in (one, two)]))
     if change <= max(SIGMAS * u, FASTEST_PER_KELVIN * step):
         return ""
     here, there = (f"{_said(r)}, {t:g} °C" for r, t in zip((one, two), known, strict=True))

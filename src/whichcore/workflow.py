@@ -18,6 +18,7 @@ from whichcore.analysis.sold_as import sold_as
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ImpedanceSweep, Reading, Resistance
 from whichcore.analysis.verdict import Verdict
+from whichcore.belonging import belonging_doubts
 from whichcore.errors import InputError
 from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
 from whichcore.files.parts_file import load_parts, user_parts_file
@@ -56,12 +57,23 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Identification:
-    """A verdict with everything it was made from."""
+    """A verdict with everything it was made from.
+
+    Attributes
+    ----------
+    specimen : Specimen
+    sweep : ImpedanceSweep or None
+    library : Library
+    verdict : Verdict
+    doubts : tuple of str
+        What speaks against the files being of one core; the first warnings of the verdict.
+    """
 
     specimen: Specimen
     sweep: ImpedanceSweep | None
     library: Library
     verdict: Verdict
+    doubts: tuple[str, ...] = ()
 
     @property
     def names(self) -> dict[str, str]:
@@ -86,9 +98,28 @@ def identify_files(request: Request, library: Library) -> Identification:
     readings = [reading for reading in parsed if isinstance(reading, Reading)]
     specimen = probed_specimen(specimen, request.readings, request.surface_resistance)
     sweep = load_sweep(request.sweep) if request.sweep is not None else None
-    evidence = _evidence(request, specimen, sweep, library)
+    second = _second_sweep(request, sweep)
+    evidence = _evidence(request, specimen, (sweep, second), library)
     verdict = identify(specimen, sweep=sweep, readings=readings, library=library, evidence=evidence)
-    return Identification(specimen, sweep, library, verdict)
+    doubts: tuple[str, ...] = ()
+    for data, title in ((sweep, "the sweep"), (second, "the second sweep")):
+        if data is not None:
+            doubts += belonging_doubts(data, specimen, request.specimen, title)
+    verdict = replace(verdict, warnings=(*doubts, *verdict.warnings))
+    return Identification(specimen, sweep, library, verdict, doubts)
+
+
+def _second_sweep(request: Request, first: ImpedanceSweep | None) -> ImpedanceSweep | None:
+    if request.second_sweep is None:
+        return None
+    if first is None:
+        raise InputError(
+            "a second sweep needs a first one",
+            where="second sweep",
+            got=str(request.second_sweep),
+            next_step="give the sweep at room temperature and small level as the sweep",
+        )
+    return load_sweep(request.second_sweep)
 
 
 def probed_specimen(specimen: Specimen, readings: Sequence[str], surface_resistance: str | None) -> Specimen:
@@ -114,19 +145,16 @@ def probed_specimen(specimen: Specimen, readings: Sequence[str], surface_resista
 
 
 def _evidence(
-    request: Request, specimen: Specimen, sweep: ImpedanceSweep | None, library: Library
+    request: Request,
+    specimen: Specimen,
+    sweeps: tuple[ImpedanceSweep | None, ImpedanceSweep | None],
+    library: Library,
 ) -> list[ClassEvidence]:
     """Read what else is known of the core: a second sweep, its label, its size among the shop's parts."""
     found: list[ClassEvidence] = []
-    if request.second_sweep is not None:
-        if sweep is None:
-            raise InputError(
-                "a second sweep needs a first one",
-                where="second sweep",
-                got=str(request.second_sweep),
-                next_step="give the sweep at room temperature and small level as the sweep",
-            )
-        found.append(second_sweep(specimen, sweep, load_sweep(request.second_sweep)))
+    first, second = sweeps
+    if first is not None and second is not None:
+        found.append(second_sweep(specimen, first, second))
     if request.sold_as is not None:
         found.append(sold_as(request.sold_as, library))
     size = size_of_part(specimen, _parts(request.parts), library)

@@ -18,6 +18,7 @@ from whichcore.analysis.permeability import permeability, winding_seen
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray, ImpedanceSweep
 from whichcore.analysis.uncertainty import frequency_index
+from whichcore.belonging import names_differ
 from whichcore.cli import interrupt
 from whichcore.cli.at_bench import Bar
 from whichcore.cli.budget_report import budget_report
@@ -160,10 +161,10 @@ def command(session: Session, /, figures: str | None, dark: bool, **asked: Any) 
 def _read(session: Session, specimen_file: str, sweep_file: str) -> Measured:
     specimen, sweep = load_specimen(specimen_file), load_sweep(sweep_file)
     path = Path(specimen_file)
-    said = sweep.notes.get("specimen", "")
-    if said and Path(said).stem not in {path.stem, specimen.name}:
+    names = names_differ(sweep, specimen, path)
+    if names is not None:
         session.warn(
-            f"{sweep_file} says it is of {said}, and not of {path.name}: check that they belong together"
+            f"{sweep_file} says it is of {names[0]}, and not of {path.name}: check that they belong together"
         )
     if sweep.scatter_estimated:
         session.warn(f"{sweep_file}: the line of the scatter is an estimate, at least 0.3 % of |Z|")

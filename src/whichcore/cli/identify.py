@@ -103,6 +103,8 @@ def command(
     """
     request = _request(**asked)
     case = identify_files(request, library_for(libraries))
+    for text in reversed(case.doubts):
+        session.warn(text, first=True)
     for text in case.verdict.warnings:
         session.warn(text)
     if figures is not None:

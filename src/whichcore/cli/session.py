@@ -45,10 +45,10 @@ class Session:
         #: Fields that go into the JSON object of an error beside it.
         self.beside_error: dict[str, Any] = {}
 
-    def warn(self, text: str) -> None:
-        """Keep a warning, once."""
+    def warn(self, text: str, *, first: bool = False) -> None:
+        """Keep a warning, once; the first before all there are."""
         if text not in self.warnings:
-            self.warnings.append(text)
+            self.warnings.insert(0 if first else len(self.warnings), text)
 
     def deliver(self, report: Callable[[], Mapping[str, Any]], text: Callable[[], str]) -> None:
         """Print the result: the report as one JSON object with every warning in it, or the text."""

@@ -59,7 +59,7 @@ def dossier_of_files(
         calibration=stored,
         files=tuple(_files(request, calibration)),
         given=_given(request),
-        warnings=tuple(dict.fromkeys([*told, *case.verdict.warnings])),
+        warnings=tuple(dict.fromkeys([*case.doubts, *told, *case.verdict.warnings])),
         judged_at=time.isoformat(timespec="seconds"),
         program=version("whichcore"),
     )
