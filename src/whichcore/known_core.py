@@ -13,6 +13,7 @@ from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.pooling import pooled
 from whichcore.analysis.specimen import Crack, EffectiveCore, Ring, Rod, Specimen
+from whichcore.analysis.trial import Fault, try_data
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError, InputError
@@ -26,6 +27,8 @@ MOST_POINTS = 256
 MOST_SCATTER = 0.2
 #: A loss more negative than this many standard uncertainties is a fault of the measurement. Practice.
 _NEGATIVE_LIMIT = 3.0
+#: Tests of the data that no reference may fail; the others widen what the curve says, and are told.
+NO_REFERENCE = frozenset({Fault.SWAPPED, Fault.SCALE, Fault.BELOW_AIR, Fault.NEGATIVE_LOSS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,36 @@ def material_of_core(
         flux_density_t=None if level is None else float(level[kept][0]),
     )
     return material, tuple(notes)
+
+
+def data_doubts(specimen: Specimen, sweep: ImpedanceSweep, name: str) -> tuple[str, ...]:
+    """Try the data of a known core as those of an unknown one are tried; return what failed, in sentences.
+
+    Parameters
+    ----------
+    specimen : Specimen
+        A closed core.
+    sweep : ImpedanceSweep
+    name : str
+        What an error calls the sweep.
+
+    Raises
+    ------
+    AnalysisError
+        By a test the columns are exchanged, a unit is wrong, or the permeability or the loss is negative: no
+        tolerance makes a reference of such a curve.
+    """
+    failed = try_data(sweep, specimen, permeability(sweep, specimen)).failed
+    for finding in failed:
+        if finding.fault in NO_REFERENCE:
+            raise AnalysisError(
+                f"the sweep makes no reference: its data fail the test for {finding.fault.value}",
+                where=name,
+                got=finding.sentence,
+                allowed="a sweep that passes this test",
+                next_step="correct the data; whichcore identify tells all tests that they fail",
+            )
+    return tuple(finding.sentence for finding in failed)
 
 
 def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen, name: str) -> PermeabilitySpectrum:
@@ -190,8 +223,9 @@ def usable_points(
     kept = loss >= 0
     if not kept.all():
         out = frequency[~kept]
+        span = f"between {out.min():g} and {out.max():g} Hz" if out.size > 1 else f"at {out[0]:g} Hz"
         notes.append(
-            f"{out.size} of {kept.size} points between {out.min():g} and {out.max():g} Hz left out: their "
+            f"{out.size} of {kept.size} points {span} left out: their "
             "loss came out below zero within its uncertainty, and a reference curve has no negative loss"
         )
     if kept.sum() < 2:

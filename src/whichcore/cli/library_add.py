@@ -16,7 +16,7 @@ from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files import Dimension, load_specimen, load_sweep, parse_quantity
 from whichcore.files.parts_file import note_part
-from whichcore.known_core import GradeLabel, material_of_core
+from whichcore.known_core import GradeLabel, data_doubts, material_of_core
 from whichcore.known_lot import KnownCore, material_of_cores
 from whichcore.provenance import measured_text, refuse_twice
 
@@ -80,6 +80,9 @@ def command(
         licence=said["licence"],
     )
     material, notes = _material(cores, label, tolerance if stated else None)
+    for core in cores:
+        for text in data_doubts(core.specimen, core.sweep, core.name):
+            session.warn(f"{core.name}: {text}")
     file = store(material, folder)
     if part is not None:
         notes = (*notes, *_noted(cores, part, material, file.parent / "parts.csv"))

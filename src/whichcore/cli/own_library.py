@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 import click
 
+from whichcore.analysis.material_sense import check_material
 from whichcore.analysis.materials import Material
 from whichcore.cli.library_show import FORMAT
 from whichcore.cli.material_report import CLASSES, report, span
@@ -50,7 +51,8 @@ def store(material: Material, folder: str | None) -> Path:
     Raises
     ------
     InputError
-        The id is taken there or by a shipped material, or the file cannot be written.
+        The id is taken there or by a shipped material, no material can have such a curve, or the file cannot
+        be written.
     """
     if any(shipped.id == material.id for shipped in shipped_library().materials):
         raise InputError(
@@ -59,6 +61,7 @@ def store(material: Material, folder: str | None) -> Path:
             got=material.id,
             next_step="choose another id",
         )
+    check_material(material)
     return write_material(user_library_folder() if folder is None else Path(folder), material)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import platformdirs
 
+from whichcore.analysis.material_sense import check_material
 from whichcore.analysis.materials import Library, Material, Problem
 from whichcore.errors import InputError
 from whichcore.files.material_file import load_material
@@ -49,8 +50,8 @@ def load_library_folder(path: str | Path) -> Library:
     Returns
     -------
     Library
-        The usable materials in order of their file names, and a problem for each of the others; of
-        materials with equal ids none is used.
+        The usable materials in order of their file names, and a problem for each of the others, those whose
+        curve no material can have among them; of materials with equal ids none is used.
 
     Raises
     ------
@@ -62,7 +63,9 @@ def load_library_folder(path: str | Path) -> Library:
     problems: list[Problem] = []
     for file in _material_files(folder):
         try:
-            loaded.append((file, load_material(file)))
+            material = load_material(file)
+            check_material(material, str(file))
+            loaded.append((file, material))
         except InputError as error:
             problems.append(_problem(file, error))
     by_id: dict[str, list[Path]] = {}

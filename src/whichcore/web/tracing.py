@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from whichcore.analysis.graph_reading import Graph, GraphAxis, Mark, Traced, trace
+from whichcore.analysis.material_sense import check_material
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.types import FloatArray
 from whichcore.errors import InputError
@@ -93,6 +94,7 @@ def save_traced(
         raise InputError(
             "a shipped material has this id", where="id", got=material.id, next_step="choose another id"
         )
+    check_material(material)
     write_material(user_library_folder(), material)
     return {
         "id": material.id,

@@ -1,0 +1,123 @@
+"""Whether a reference material can be one: level and corner of its curve, and its own statement of its level.
+
+What is held against a sweep before it is judged (`whichcore.analysis.trial`) is held against a reference too,
+which judges many sweeps. Its class is known besides, so that frequencies in a wrong unit show.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from whichcore.analysis.materials import Material
+from whichcore.analysis.screening import SNOEK_FACTOR, SNOEK_HZ
+from whichcore.analysis.trial.data import smooth_part
+from whichcore.analysis.trial.set_up import LARGEST_PERMEABILITY, LARGEST_PRODUCT_HZ
+from whichcore.errors import InputError
+
+#: Ratio of the stated initial permeability to the low end of the curve that is allowed beside the tolerance.
+#: Tables are typed off other cores and other levels than curves. Practice.
+LABEL_FACTOR = 1.5
+#: A curve that begins with more loss than this part of |μ|, and falls, begins within its dispersion.
+_LOSSY, _FALLS = 0.2, 0.8
+#: Units that frequencies may have been read in instead of hertz.
+_UNITS = ((1e3, "kHz"), (1e6, "MHz"))
+
+
+def check_material(material: Material, where: str | None = None) -> None:
+    """Refuse reference material that no soft magnetic material can be.
+
+    Parameters
+    ----------
+    material : Material
+    where : str, optional
+        What the error names; without it the id.
+
+    Raises
+    ------
+    InputError
+        A permeability, or a product of level and corner, that no material has; frequencies that are those of
+        the class in another unit; or an initial permeability that is not that of the curve.
+    """
+    place = f"material {material.id}" if where is None else where
+    _check_level(material, place)
+    _check_corner(material, place)
+    _check_label(material, place)
+
+
+def _check_level(material: Material, where: str) -> None:
+    size = np.abs(material.permeability)
+    worst = int(size.argmax())
+    if size[worst] <= LARGEST_PERMEABILITY:
+        return
+    raise InputError(
+        "the curve has a permeability that no soft magnetic material has",
+        where=where,
+        got=f"|μ| = {size[worst]:.3g} at {material.frequency_hz[worst]:g} Hz",
+        allowed=f"up to {LARGEST_PERMEABILITY:,.0f}",
+        next_step="look for frequencies in kHz, an impedance in another unit, wrong turns or dimensions",
+    )
+
+
+def _check_corner(material: Material, where: str) -> None:
+    """Hold level × corner against what any material has, and against the class in other units.
+
+    J. L. Snoek, Physica 14, 207 (1948), from memory: (μi − 1) f_r is about one number in a family of
+    ferrites. Eddy currents, walls and the section lower it rightly, by far less than a thousand.
+    """
+    product, fallen = _product(material)
+    typical = SNOEK_HZ.get(material.material_class)
+    allowed = f"{LARGEST_PRODUCT_HZ / 1e9:.3g} GHz at most in any material"
+    looks = [unit for factor, unit in _UNITS if typical and _near(factor * product, typical)]
+    if product <= LARGEST_PRODUCT_HZ:
+        if typical is None or not fallen or _near(product, typical) or not looks:
+            return
+        allowed = f"some {typical / 1e9:.2g} GHz in {material.material_class.value}"
+    raise InputError(
+        "level and corner of the curve do not belong to one material",
+        where=where,
+        got=f"level times corner frequency {product / 1e9:.2g} GHz",
+        allowed=allowed,
+        next_step=f"give the frequencies in Hz: they look as if they were in {looks[0]}"
+        if looks
+        else "check the unit of the frequencies, and the values of the curve",
+    )
+
+
+def _product(material: Material) -> tuple[float, bool]:
+    """Return (μ − 1)·f where |μ| has fallen to 0.7 and True; or half of the least it can be, and False."""
+    frequency, mu = material.frequency_hz, material.permeability
+    size = smooth_part(np.log(frequency), np.abs(mu), 0.1)
+    at = np.flatnonzero(size < 0.7 * size[0])
+    level = max(float(np.abs(mu[0])) - 1, 0.0)
+    if at.size:
+        return level * float(frequency[at[0]]), True
+    return level * float(frequency[-1]) / 2, False
+
+
+def _near(product: float, typical: float) -> bool:
+    return typical / SNOEK_FACTOR <= product <= typical * SNOEK_FACTOR
+
+
+def _check_label(material: Material, where: str) -> None:
+    """Hold the stated initial permeability against the low end of the curve."""
+    frequency, mu = material.frequency_hz, material.permeability
+    begins = float(np.median(mu.real[frequency <= 2 * frequency[0]]))
+    limit = LABEL_FACTOR * (1 + material.tolerance)
+    stated = material.initial_permeability
+    if begins > 0 and begins / limit <= stated <= begins * limit:
+        return
+    if stated > begins and _begins_in_dispersion(material):
+        return
+    raise InputError(
+        "the initial permeability is not that of the curve",
+        where=where,
+        got=f"initial_permeability {stated:.4g}, and the curve begins with {begins:.4g}",
+        allowed=f"a factor of {limit:.3g} with the tolerance of {100 * material.tolerance:.3g} %",
+        next_step="correct the one that is wrong",
+    )
+
+
+def _begins_in_dispersion(material: Material) -> bool:
+    mu, near = material.permeability, material.frequency_hz <= 10 * material.frequency_hz[0]
+    size = np.abs(mu)
+    return bool(-mu.imag[0] > _LOSSY * size[0] and size[near].min() < _FALLS * size[0])
