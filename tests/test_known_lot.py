@@ -66,7 +66,7 @@ def test_the_curve_is_the_mean_and_the_spread_becomes_the_tolerance():
 
 
 def test_a_stated_tolerance_is_kept_and_contradicted():
-    cores = _cores([0.7, 0.8, 1.0, 1.25, 1.4])
+    cores = _cores([0.8, 0.88, 1.0, 1.12, 1.25])
     material, notes = material_of_cores(cores, LABEL, 0.05)
     assert material.tolerance == 0.05
     assert any("narrower than what the cores show" in note for note in notes)
@@ -81,7 +81,11 @@ def test_equal_cores_say_that_no_spread_can_be_seen():
 
 
 def test_manganese_zinc_of_two_sizes_is_refused_and_nickel_zinc_states_no_section():
-    cores = [*_cores([1.0, 1.0]), *_cores([1.0], core=replace(ring().core, height_m=5e-3))]
+    flat = _cores([1.0], core=replace(ring().core, height_m=5e-3))[0]
+    # half of the height has half of the impedance, but for the copper, 53 mΩ
+    impedance = (flat.sweep.impedance_ohm + 0.053) / 2
+    half = replace(flat.sweep, impedance_ohm=impedance, scatter=flat.sweep.scatter / 4)
+    cores = [*_cores([1.0, 1.0]), replace(flat, sweep=half)]
     with pytest.raises(InputError, match="different sections") as caught:
         material_of_cores(cores, replace(LABEL, material_class=MaterialClass.MNZN), None)
     assert "5 x 5 mm" in caught.value.got
@@ -98,6 +102,30 @@ def test_temperatures_far_apart_are_told():
     material, notes = material_of_cores(cores, LABEL, None)
     assert material.temperature_c == pytest.approx(25.5)
     assert any("between 20 and 31 °C" in note for note in notes)
+
+
+def test_cores_of_two_grades_make_no_reference():
+    # analytic: references of 25 % may lie 2·√2·12.5 % apart in ln, a factor of 1.42; the bench adds some
+    assert material_of_cores(_cores([1.0, 1.3]), LABEL, None)[0]
+    with pytest.raises(InputError, match="two grades") as caught:
+        material_of_cores(_cores([1.0, 4.7]), LABEL, None)
+    assert caught.value.got.endswith("times the level of the others")
+    assert caught.value.allowed.startswith("a factor of 1.4")
+    with pytest.raises(InputError, match="two grades") as caught:
+        material_of_cores(_cores([1.0, 1.02, 0.55, 0.98]), LABEL, None)
+    assert caught.value.where == "c2.csv"  # the odd one of many is named
+    assert material_of_cores(_cores([1.0, 1.6]), LABEL, 0.4)[0]  # a wide tolerance stated allows more
+
+
+def test_cores_of_one_level_and_two_shapes_make_no_reference():
+    tight = {"outer_diameter_m": 1e-6, "inner_diameter_m": 1e-6, "height_m": 1e-6}
+    cores = _cores([1.0, 1.0], dimension_uncertainties_m=tight)
+    spread_out = 1 + 799 / (1 + (1j * FREQUENCY / 1e6) ** 0.6)
+    other = KnownCore(cores[0].specimen, wound(spread_out, FREQUENCY, noise=0.002, seed=9), "c9.csv")
+    assert material_of_cores(cores, LABEL, None)[0]
+    with pytest.raises(InputError, match="beside level and corner") as caught:
+        material_of_cores([cores[0], other], LABEL, None)
+    assert caught.value.where == "c0.csv and c9.csv"
 
 
 # ------------------------------------------------------------------------------------------ the command add
@@ -146,6 +174,20 @@ def test_add_refuses_a_wrong_list_and_leaves_nothing(tmp_path, change, code, tol
     assert (done.exit_code, done.stdout) == (code, "")
     assert told in done.stderr
     assert not (tmp_path / "home").exists()
+
+
+def test_a_sweep_makes_references_of_one_class_only(tmp_path):
+    words = _files(tmp_path, [0.95, 1.0, 1.05])
+    assert _add(words).exit_code == 0
+    again = [*words[:2], "--sweep", str(tmp_path / "core1.csv"), "--name", "Again"]
+    done = CliRunner().invoke(root, ["library", "add", *again, "--id", "again", "--class", "MnZn"])
+    assert (done.exit_code, done.stdout) == (3, "")
+    assert "a core has one class; got MnZn, and lot is NiZn" in done.stderr
+    assert not list((tmp_path / "home").rglob("again*"))
+    # as what it was it may stand twice, and that is told
+    done = CliRunner().invoke(root, ["library", "add", *again, "--id", "again", "--class", "NiZn"])
+    assert done.exit_code == 0, done.stderr
+    assert "warning: core1.csv made the reference lot before" in done.stderr
 
 
 # ------------------------------------------------------------------------------------------ two references

@@ -8,16 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from whichcore.analysis.class_properties import class_properties
-from whichcore.analysis.core_spread import CoreSpread, spread_of
+from whichcore.analysis.core_spread import USUAL_TOLERANCE, CoreSpread, spread_of
 from whichcore.analysis.curve_smoothing import relative_scatter, smoothed
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.merged_material import AGREE_WITHIN
 from whichcore.analysis.priors import CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum, Scope
 from whichcore.analysis.uncertainty import ACROSS_SPECIMENS
 from whichcore.errors import InputError
 from whichcore.known_core import (
+    CORE_TO_CORE,
     GradeLabel,
     bare_density,
     check_shape,
@@ -66,14 +68,18 @@ def material_of_cores(
     Raises
     ------
     InputError
-        A rod, a gapped core, or manganese-zinc cores of different sections.
+        A rod, a gapped core, manganese-zinc cores of different sections, or cores that two references of one
+        grade could not be made of.
     AnalysisError
         Too little of the band in common, a sweep that scatters too much, or a loss that is negative beyond
         its uncertainty.
     """
     notes = [note for core in cores for note in _told(core, check_shape(core.specimen))]
+    about_section: list[str] = []
+    section = _section(cores, label.material_class, about_section)
     spectra = [spectrum_for_curve(core.sweep, core.specimen, core.name) for core in cores]
     spread = spread_of(spectra, _shared_scopes(cores))
+    _check_one_grade(cores, spread, stated_tolerance)
     course = smoothed(spread.frequency_hz, spread.permeability, _scatter_of_mean(spectra, spread))
     notes += smoothing_notes(course, spread.permeability)
     kept = usable_points(spread.frequency_hz, course, spread.u_loss, notes)
@@ -91,6 +97,7 @@ def material_of_cores(
             )
             deviation = needed
         notes += _corner_notes(spread, label.material_class)
+    notes += about_section
     flux = [s.flux_density_t for s in spectra if s.flux_density_t is not None]
     material = Material(
         id=label.id,
@@ -105,11 +112,42 @@ def material_of_cores(
         curve_deviation=deviation,
         swept=True,
         density_kg_m3=_mean([bare_density(core.specimen) for core in cores]),
-        section_m=_section(cores, label.material_class, notes),
+        section_m=section,
         temperature_c=_temperature(cores, notes),
         flux_density_t=float(np.median([f[0] for f in flux])) if len(flux) == len(cores) else None,
     )
     return material, tuple(notes)
+
+
+def _check_one_grade(cores: Sequence[KnownCore], spread: CoreSpread, stated: float | None) -> None:
+    """Refuse cores whose levels or curves lie as far apart as two references that are not joined.
+
+    Each core is one reference, of the usual tolerance or a wider one stated, and is held against the middle
+    of the others; what the bench adds is allowed besides. A narrower tolerance is contradicted by a note.
+    """
+    tolerance = max(USUAL_TOLERANCE, stated or 0.0)
+    apart = [
+        float(level - np.median(np.delete(spread.log_level, k))) for k, level in enumerate(spread.log_level)
+    ]
+    worst = int(np.argmax(np.abs(apart)))
+    allowed = AGREE_WITHIN * float(np.sqrt(tolerance**2 / 2 + 2 * spread.level.bench))
+    if abs(apart[worst]) > allowed:
+        raise InputError(
+            "the levels contradict each other: these are two grades, or one of the sweeps is wrong",
+            where=cores[worst].name,
+            got=f"{np.exp(apart[worst]):.3g} times the level of the others",
+            allowed=f"a factor of {np.exp(allowed):.3g} by a tolerance of {_percent(tolerance)}",
+            next_step="make a reference of each grade, or leave the wrong sweep out",
+        )
+    deviation = float(np.sqrt(max(spread.deviation.variance - spread.deviation.bench, 0.0)))
+    if spread.deviation.freedom > 0 and deviation > AGREE_WITHIN * CORE_TO_CORE:
+        raise InputError(
+            "the curves contradict each other beside level and corner: these are two grades, or one is wrong",
+            where=listed([core.name for core in cores], "and"),
+            got=f"{_percent(deviation)} apart in the dispersion",
+            allowed=f"{_percent(AGREE_WITHIN * CORE_TO_CORE)} by what cores of one grade may deviate",
+            next_step="make a reference of each core, and look at them: whichcore library show",
+        )
 
 
 def _scatter_of_mean(spectra: Sequence[PermeabilitySpectrum], spread: CoreSpread) -> FloatArray:

@@ -14,11 +14,18 @@ from whichcore.cli.options import reporting
 from whichcore.cli.own_library import delivered, label_options, store
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
-from whichcore.files import Dimension, load_specimen, load_sweep, parse_quantity
+from whichcore.files import (
+    Dimension,
+    load_library_folder,
+    load_specimen,
+    load_sweep,
+    parse_quantity,
+    user_library_folder,
+)
 from whichcore.files.parts_file import note_part
 from whichcore.known_core import GradeLabel, data_doubts, material_of_core
 from whichcore.known_lot import KnownCore, material_of_cores
-from whichcore.provenance import measured_text, refuse_twice
+from whichcore.provenance import known_already, measured_text, refuse_twice
 
 
 @click.command()
@@ -79,6 +86,8 @@ def command(
         source="; ".join(filter(None, [said["source"], _measured(specimens, sweeps, cores)])),
         licence=said["licence"],
     )
+    for text in known_already([Path(name) for name in sweeps], _own(folder), label.material_class):
+        session.warn(text)
     material, notes = _material(cores, label, tolerance if stated else None)
     for core in cores:
         for text in data_doubts(core.specimen, core.sweep, core.name):
@@ -87,6 +96,12 @@ def command(
     if part is not None:
         notes = (*notes, *_noted(cores, part, material, file.parent / "parts.csv"))
     delivered(session, material, file, notes)
+
+
+def _own(folder: str | None) -> list[Material]:
+    """Return what the user's library and the folder written into hold already."""
+    places = dict.fromkeys([user_library_folder(), Path(folder) if folder else user_library_folder()])
+    return [m for place in places if place.is_dir() for m in load_library_folder(place).materials]
 
 
 def _noted(cores: Sequence[KnownCore], name: str, material: Material, file: Path) -> list[str]:
