@@ -186,18 +186,17 @@ def _contradiction(item: ClassEvidence, own: FloatArray, without: FloatArray, ev
     if not item.plausible:
         return f"the {item.name} fits no class of material: check the number, its unit and the dimensions"
     lead = every.leading(without)
-    if lead is None:
-        return ""
+    if lead is None or isinstance(item, SizeOfPart):
+        return ""  # half of all other parts share a noted size: to be one of them is nothing to check
     best = max(MaterialClass, key=item.class_log_likelihood)
-    likely, against, rival, name = item.class_log_likelihood(best), lead.as_class, best.value, item.name
+    likely, against, rival = item.class_log_likelihood(best), lead.as_class, best.value
     listed = max(every.materials, key=item.log_likelihood)
     if item.log_likelihood(listed) > likely + np.log(2):
         likely, against, rival = item.log_likelihood(listed), lead.as_material, listed.name
-        name = _name(item, [listed.id])
     ratio = likely - _mean(own, without, lead.members)
     if ratio < np.log(CONTRADICTION) or likely - _mean(own, without, range(own.size)) < np.log(SURPRISE):
         return ""
-    return f"the {name} speaks against {against} (it is {_times(ratio)} as likely for {rival}): check it"
+    return f"the {item.name} speaks against {against} (it is {_times(ratio)} as likely for {rival}): check it"
 
 
 def _times(log_ratio: float) -> str:

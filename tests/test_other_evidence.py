@@ -220,6 +220,19 @@ def test_the_size_line_names_the_part_whose_material_it_raised():
     assert none.name_for(["q"]) == none.name == "size (EMI ring, n, 60 seen)"
 
 
+def test_a_part_of_a_noted_size_and_another_material_contradicts_nothing():
+    # analytic: half of the other parts have the size of a noted one, whatever the curve says they are of
+    sweep = wound(relaxation(850, 8e6))
+    part = Part("choke", "m", 60, "ring", SIZE)
+    library = grades(*LIBRARY.materials, *(grade(f"x{k}", 20000 + k, 2e5) for k in range(8)))
+    found = size_of_part(ring(), (part,), library)
+    verdict = identify(ring(), sweep=sweep, library=library, evidence=[found])
+    assert verdict.materials == ("n",)
+    # as evidence it weighs by the number of materials, which is the prior of a noted one and no surprise
+    assert odds(found, MNZN, NIZN) > math.log(10)
+    assert _contradictions(verdict) == []
+
+
 def test_a_size_nobody_noted_says_nothing():
     strange = ring(core=Ring(60e-3, 30e-3, 12e-3))
     found = size_of_part(strange, PARTS, LIBRARY)
