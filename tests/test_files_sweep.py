@@ -119,6 +119,29 @@ def test_without_uncertainties_the_scatter_is_estimated_and_told(load, tmp_path)
         assert equal(load_sweep(tmp_path / "t.csv"), sweep)
 
 
+def test_uncertainties_of_zero_throughout_are_estimated_and_told(load):
+    rows = [f"{f},{f * 1e-4!r},{f * 1e-2!r}" for f in range(1000, 2000, 50)]
+    with pytest.warns(WhichcoreWarning, match="are 0: no uncertainty is stated; the scatter is estimated"):
+        zeros = load(HEAD + "".join(f"{row},0,0\n" for row in rows))
+    with pytest.warns(WhichcoreWarning, match="no u_real_ohm"):
+        none = load(HEAD.replace(",u_real_ohm,u_imag_ohm", "") + "".join(f"{row}\n" for row in rows))
+    assert zeros.scatter_estimated
+    assert equal(zeros, none)
+
+
+def test_a_single_uncertainty_of_zero_is_replaced_and_the_others_stay(load):
+    rows = "".join(
+        f"{f},{f * 1e-4!r},{f * 1e-2!r},{0 if f == 1500 else 1},1\n" for f in range(1000, 2000, 50)
+    )
+    with pytest.warns(WhichcoreWarning, match="are 0 at 1 of 20 frequencies"):
+        sweep = load(HEAD + rows)
+    assert not sweep.scatter_estimated
+    at = sweep.frequency_hz == 1500
+    # practice: at least 0.3 % of |Z|
+    assert sweep.scatter[at, 0, 0] == pytest.approx((0.003 * np.abs(sweep.impedance_ohm[at])) ** 2)
+    assert np.all(sweep.scatter[~at] == np.eye(2))
+
+
 def test_unsorted_rows_are_sorted_together_and_told(load):
     with pytest.warns(WhichcoreWarning, match="sorted"):
         sweep = load(HEAD.strip() + ",range\n2000,3,4,0.3,0.4,b\n1000,1,2,0.1,0.2,a\n")

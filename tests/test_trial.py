@@ -246,6 +246,16 @@ def _square_factor(mu, side_m):
     return (weight * kappa2 / (kappa2 - k2[:, None])).sum(axis=1)
 
 
+def test_a_loss_without_stated_uncertainty_is_not_called_negative():
+    """Noise of 1 % makes the small loss at the low end negative; nothing says that it is only noise."""
+    sweep = wound(MNZN)
+    assert (sweep.impedance_ohm.real < 0).any()
+    mute = replace(sweep, scatter=np.zeros_like(sweep.scatter))
+    assert finding(mute, Fault.NEGATIVE_LOSS).passed is None
+    half = np.where(sweep.impedance_ohm.real < 0, 0, 1)
+    assert finding(replace(sweep, scatter=half[:, None, None] * sweep.scatter), Fault.NEGATIVE_LOSS).passed
+
+
 # ---------------------------------------------------------------------------------------- nothing planted
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
 from whichcore.analysis.permeability import air_inductance_h, winding_seen
@@ -77,6 +78,14 @@ class TriedData:
     def omega(self) -> FloatArray:
         """Angular frequency, rad/s, (F,)."""
         return np.asarray(2 * np.pi * self.frequency_hz)
+
+    @property
+    def states_uncertainty(self) -> NDArray[np.bool_]:
+        """Points at which the sweep itself states an uncertainty of the loss, (F,)."""
+        found = self.sweep.scatter[:, 0, 0] > 0
+        for source in self.sweep.sources:
+            found = found | (source.sensitivity.real != 0)
+        return np.asarray(found, dtype=np.bool_)
 
     def sources_named(self, *ids: str) -> tuple[ErrorSource, ...]:
         """Return the sources of these ids that there are."""

@@ -49,7 +49,10 @@ def negative_loss(data: TriedData) -> Finding:
     grows with frequency, a resistance one that falls with it. Where the loss is negative says which of the
     two may be; both that and the constant are counted, each as large as the deepest violation.
     """
-    u = data.u[:, 1]
+    stated = data.states_uncertainty
+    if not stated.any():
+        return Finding(Fault.NEGATIVE_LOSS, None, "the sweep states no uncertainty to hold the loss against")
+    u = np.where(stated, data.u[:, 1], np.inf)
     outcome = check_passivity(data.mu, u, FALSE_ALARMS)
     depth = -data.loss / np.maximum(u, 1e-300)
     worst = int(np.argmax(depth))

@@ -49,8 +49,9 @@ def load_sweep(path: str | Path) -> ImpedanceSweep:
     Returns
     -------
     ImpedanceSweep
-        Points in rising order of frequency. Without ``u_`` columns the scatter is estimated from the
-        curve, ``scatter_estimated`` is set and a warning says so.
+        Points in rising order of frequency. Without ``u_`` columns, or where all of them are zero, the
+        scatter is estimated from the curve, ``scatter_estimated`` is set and a warning says so. A zero at
+        some points only is replaced there, with a warning.
 
     Raises
     ------
@@ -80,12 +81,39 @@ def sweep_of(table: Table) -> ImpedanceSweep:
     if ORDER_KEY not in table.header:
         warn_if_sorted(table, order)
     sweep = _assemble(table, layout, order)
-    if layout.uncertainty:
+    if not layout.uncertainty:
+        warn(f"{table.path}: no u_real_ohm, u_imag_ohm; the scatter is estimated from the curve itself")
+        return _estimated(sweep)
+    return _without_zeros(sweep, table)
+
+
+def _estimated(sweep: ImpedanceSweep) -> ImpedanceSweep:
+    scatter = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
+    return replace(sweep, scatter=scatter, scatter_estimated=True)
+
+
+def _without_zeros(sweep: ImpedanceSweep, table: Table) -> ImpedanceSweep:
+    """Put an estimate where a file states an uncertainty of zero: no bench measures without any.
+
+    A zero beside an error source that the points share is a scatter too small to be written, and stays.
+    """
+    variance = np.diagonal(sweep.scatter, axis1=1, axis2=2)
+    shared = np.zeros_like(variance)
+    for source in sweep.sources:
+        shared += np.stack([source.sensitivity.real**2, source.sensitivity.imag**2], axis=1)
+    silent = ((variance == 0) & (shared == 0)).any(axis=1)
+    if not silent.any():
         return sweep
-    warn(f"{table.path}: no u_real_ohm, u_imag_ohm; the scatter is estimated from the curve itself")
-    return replace(
-        sweep, scatter=estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm), scatter_estimated=True
+    zero = f"{table.path}: u_real_ohm, u_imag_ohm are 0"
+    if silent.all():
+        warn(f"{zero}: no uncertainty is stated; the scatter is estimated from the curve itself")
+        return _estimated(sweep)
+    warn(
+        f"{zero} at {silent.sum()} of {silent.size} frequencies: no uncertainty is stated there; it is "
+        "estimated from the scatter of the curve"
     )
+    guess = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
+    return replace(sweep, scatter=np.where(silent[:, np.newaxis, np.newaxis], guess, sweep.scatter))
 
 
 def points_of(table: Table, layout: SweepLayout) -> tuple[SweepPoint, ...]:
