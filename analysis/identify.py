@@ -32,7 +32,7 @@ from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.reading_permeability import ReadingPermeability, permeability_of_reading
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import Crack, Rod, Specimen
-from whichcore.analysis.trial import Finding, try_data
+from whichcore.analysis.trial import Finding, require_core, try_data
 from whichcore.analysis.types import (
     ComplexArray,
     FloatArray,
@@ -86,7 +86,8 @@ def identify(
     Raises
     ------
     AnalysisError
-        Neither a sweep nor a reading was given, or the data are not those of an inductor.
+        Neither a sweep nor a reading was given, or the data are not those of an inductor: its reactance or
+        its loss is negative at more than half of the frequencies.
     LibraryError
         The library holds no material.
     """
@@ -179,7 +180,9 @@ def _reduce(
 
 def _tried(sweep: ImpedanceSweep, specimen: Specimen) -> tuple[PermeabilitySpectrum, tuple[Finding, ...]]:
     """Return the spectrum with what failed tests of the data take away, and all findings."""
-    trial = try_data(sweep, specimen, permeability(sweep, specimen))
+    spectrum = permeability(sweep, specimen)
+    require_core(sweep, specimen, spectrum)
+    trial = try_data(sweep, specimen, spectrum)
     return trial.spectrum, trial.findings
 
 

@@ -292,7 +292,9 @@ class TestWarnings:
     """What is doubtful is said."""
 
     def test_negative_loss(self):
-        sweep = wound(relaxation(2300, 1.8e6).conjugate(), noise=0.001)
+        law = relaxation(2300, 1.8e6)
+        low = FREQUENCY < 2e4
+        sweep = wound(np.where(low, law + 100j, law), noise=0.001)
         verdict = identify(ring(), sweep=sweep, library=LIBRARY)
         assert any("loss is negative" in warning for warning in verdict.warnings)
 
@@ -362,13 +364,44 @@ def test_the_probe_gives_an_unlisted_ferrite_its_class():
 
 
 def test_a_permeability_below_that_of_air_is_told():
-    """The sign of the reactance turned, as by channels that were swapped."""
+    """The sign of the reactance turned at the low end, as by a channel that slipped."""
     sweep = wound(relaxation(2300, 1.8e6))
-    turned = replace(sweep, impedance_ohm=sweep.impedance_ohm.conj())
+    z = sweep.impedance_ohm
+    turned = replace(sweep, impedance_ohm=np.where(FREQUENCY < 2e4, z.conj(), z))
     verdict = identify(ring(), sweep=turned, library=LIBRARY)
     assert any("below that of air" in warning for warning in verdict.warnings)
     plain = identify(ring(), sweep=sweep, library=LIBRARY)
     assert not any("below that of air" in warning for warning in plain.warnings)
+
+
+@pytest.mark.parametrize(
+    ("turn", "what"),
+    [
+        (lambda z: -z.conj(), "the loss of the core is negative, so that it would give power out"),
+        (np.conj, "the reactance of the core is negative, as that of a capacitance"),
+        (np.negative, "the reactance of the core is negative, as that of a capacitance"),
+    ],
+)
+def test_a_sweep_of_no_passive_inductor_is_refused_in_one_line(turn, what):
+    """The sign of R, of X, and of both turned: what a wrong polarity or sign of the phase makes."""
+    sweep = wound(relaxation(2300, 1.8e6), noise=0.002)
+    with pytest.raises(AnalysisError) as refused:
+        identify(ring(), sweep=replace(sweep, impedance_ohm=turn(sweep.impedance_ohm)), library=LIBRARY)
+    assert refused.value.what == what
+    # analytic: more than half of the 120 points
+    assert 60 < int(refused.value.got.split()[1]) <= 120
+    assert refused.value.got.endswith("of 120 frequencies")
+    assert "half" in refused.value.allowed
+    assert "polarity" in refused.value.next_step
+    assert len(str(refused.value).splitlines()) == 1
+
+
+def test_a_sweep_that_turns_capacitive_within_its_band_is_no_sign_turned():
+    """1 nF across the winding: most points lie above its resonance, and the first below."""
+    frequency = np.geomspace(1e5, 3e6, 60)
+    sweep = wound(relaxation(2300, 1.8e6, frequency), frequency, capacitance=1e-9)
+    assert (sweep.impedance_ohm.imag < 0).sum() > 30
+    assert identify(ring(), sweep=sweep, library=LIBRARY).candidates
 
 
 def test_evidence_against_the_curve_is_said_aloud():

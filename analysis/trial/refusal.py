@@ -1,0 +1,73 @@
+"""Sweeps that no passive inductor can have given: refused, since no doubt counted as an error mends them."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.trial.data import TriedData
+from whichcore.analysis.trial.finding import hertz
+from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
+from whichcore.errors import AnalysisError
+
+#: Standard uncertainties beyond which a part of the impedance counts as negative. More than half of the
+#: points are never beyond two by chance.
+BEYOND = 2.0
+
+
+def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySpectrum) -> None:
+    """Refuse a sweep that is capacitive, or gives power out, at more than half of its frequencies.
+
+    A sweep that begins inductive and turns capacitive went through a resonance, and one whose loss is larger
+    than its negative reactance may have begun above that of the material: neither is refused.
+
+    Parameters
+    ----------
+    sweep : ImpedanceSweep
+    specimen : Specimen
+        A closed core.
+    spectrum : PermeabilitySpectrum
+        What :func:`~whichcore.analysis.permeability.permeability` makes of both.
+
+    Raises
+    ------
+    AnalysisError
+        The reactance of the core, or its loss, is negative beyond two standard uncertainties at more than
+        half of the frequencies.
+    """
+    if not np.all(spectrum.permeability):
+        return  # a core of no permeability is refused where it is compared
+    data = TriedData.of(sweep, specimen, spectrum)
+    stated = data.states_uncertainty
+    reactance = data.mu.real
+    capacitive = stated & (reactance < -BEYOND * data.u[:, 0]) & (-reactance > np.abs(data.mu.imag))
+    if capacitive[0]:
+        _require_few(
+            data,
+            capacitive,
+            "the reactance of the core is negative, as that of a capacitance",
+            "check the polarity of both channels and the sign of the reactance or phase, then calibrate "
+            "again",
+        )
+    _require_few(
+        data,
+        stated & (data.loss < -BEYOND * data.u[:, 1]),
+        "the loss of the core is negative, so that it would give power out",
+        "check the polarity of both channels, the sign of the resistance or phase and the winding "
+        "resistance, then calibrate again",
+    )
+
+
+def _require_few(data: TriedData, wrong: NDArray[np.bool_], what: str, next_step: str) -> None:
+    count, points = int(wrong.sum()), wrong.size
+    if 2 * count <= points:
+        return
+    f = data.frequency_hz[wrong]
+    raise AnalysisError(
+        what,
+        where=f"sweep from {hertz(float(f[0]))} to {hertz(float(f[-1]))}",
+        got=f"at {count} of {points} frequencies",
+        allowed=f"half of them at most, beyond {BEYOND:g} standard uncertainties",
+        next_step=next_step,
+    )
