@@ -32,7 +32,7 @@ from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.reading_permeability import ReadingPermeability, permeability_of_reading
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import Crack, Rod, Specimen
-from whichcore.analysis.trial import Finding, require_core, try_data
+from whichcore.analysis.trial import Finding, require_core, scale_of_reading, try_data
 from whichcore.analysis.types import (
     ComplexArray,
     FloatArray,
@@ -150,7 +150,9 @@ def _reduce(
     """Take the winding off, and ask every curve what it says of the result."""
     spectrum, trial = _tried(sweep, specimen) if sweep is not None else (None, ())
     told = sort_readings(specimen, spectrum, readings)
-    points = tuple(permeability_of_reading(reading, specimen) for reading in told.plain)
+    read = [scale_of_reading(permeability_of_reading(reading, specimen)) for reading in told.plain]
+    points = tuple(point for _, point in read)
+    trial = (*trial, *(finding for finding, _ in read if finding.failed))
     measured_twice = disagreements(
         specimen,
         (sweep, spectrum) if sweep is not None and spectrum is not None else None,
@@ -319,8 +321,8 @@ def _warnings(case: _Case, posterior: _Posterior, gapped: float, other_turns: fl
     if isinstance(case.specimen.core, Rod) and ROD_WARNING not in notes:
         notes.append(ROD_WARNING)
     notes += winding_model(case.specimen, case.observation.frequency_hz, case.specimen.temperature_c).notes
+    notes += [finding.sentence for finding in case.trial if finding.told]
     if case.spectrum is not None:
-        notes += [finding.sentence for finding in case.trial if finding.failed]
         notes += _pooling_warnings(case)
     notes += warming_notes(case.library.materials, case.observation.temperature_c)
     notes += _section_warnings(case)

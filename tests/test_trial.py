@@ -8,7 +8,7 @@ import pytest
 from scipy.signal import hilbert
 
 import whichcore
-from identification import FREQUENCY, L0, TURNS, grade, grades, relaxation, ring, wound
+from identification import FREQUENCY, HEIGHT, INNER, L0, OUTER, TURNS, grade, grades, relaxation, ring, wound
 from whichcore.analysis.causality import check_causality
 from whichcore.analysis.identify import identify
 from whichcore.analysis.permeability import permeability
@@ -16,7 +16,7 @@ from whichcore.analysis.specimen import Ring, Winding
 from whichcore.analysis.trial import Fault, try_data
 from whichcore.analysis.trial.data import fit_line
 from whichcore.analysis.trial.widening import smooth_sources
-from whichcore.analysis.types import ImpedanceSweep, Resistance, Scope
+from whichcore.analysis.types import ImpedanceSweep, Reading, ReadingKind, Resistance, Scope
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.files import load_specimen
 from whichcore.rig.virtual import WoundCore, core, cores, impedance_of
@@ -246,6 +246,52 @@ def _square_factor(mu, side_m):
     return (weight * kappa2 / (kappa2 - k2[:, None])).sum(axis=1)
 
 
+def low_sweep(level, first_hz, last_hz):
+    """A flat curve on a band as an LCR meter or a sound card sweeps, or as kHz taken for Hz give."""
+    frequency = np.geomspace(first_hz, last_hz, 40)
+    sweep = wound(relaxation(level, 100 * last_hz, frequency), frequency, noise=0.003)
+    return replace(sweep, impedance_ohm=sweep.impedance_ohm - 0.053)  # without the copper, huge down there
+
+
+BARE = Winding(TURNS, wire_diameter_m=0.4e-3, wire_length_m=0.4, dc_resistance_ohm=1e-6, capacitance_f=3e-12)
+
+
+@pytest.mark.parametrize(("level", "first", "last"), [(30_000, 1, 3e3), (10_000, 10, 1e5)])
+def test_a_sweep_that_begins_below_20_hz_is_asked_for_kilohertz(level, first, last):
+    item = finding(low_sweep(level, first, last), Fault.SCALE, ring(winding=BARE))
+    assert item.failed
+    assert item.sources
+    assert "is the frequency column in kHz?" in item.sentence
+    assert f"{level // 1000} in place of {level}" in item.sentence
+
+
+def test_a_low_sweep_that_may_be_one_is_only_asked():
+    sweep = low_sweep(10_000, 100, 1e4)
+    item = finding(sweep, Fault.SCALE, ring(winding=BARE))
+    assert item.passed is None
+    assert item.question
+    assert not item.sources
+    library = grades(grade("a", 10_000, 1e6), grade("b", 800, 8e6))
+    verdict = identify(ring(winding=BARE), sweep=sweep, library=library)
+    assert verdict.materials == ("a",)
+    assert sum("in kHz?" in text for text in verdict.warnings) == 1
+
+
+@pytest.mark.parametrize(
+    ("level", "first", "last"),
+    [
+        (2300, 1, 3e3),  # in kHz the permeability would be 2.3, that of no core
+        (10_000, 10, 2e5),  # in kHz up to 200 MHz
+        (10_000, 100, 1e5),  # an ordinary band of a sound card
+        (10_000, 1e3, 5e3),  # less than a decade
+    ],
+)
+def test_a_low_sweep_that_cannot_be_in_kilohertz_passes(level, first, last):
+    item = finding(low_sweep(level, first, last), Fault.SCALE, ring(winding=BARE))
+    assert item.passed
+    assert not item.told
+
+
 def test_a_loss_without_stated_uncertainty_is_not_called_negative():
     """Noise of 1 % makes the small loss at the low end negative; nothing says that it is only noise."""
     sweep = wound(MNZN)
@@ -369,9 +415,45 @@ class TestVerdict:
         assert all(set(item) == {"test", "passed", "sentence"} for item in told)
         assert sum("1/frequency" in text for text in verdict.warnings) == 1
 
-    def test_a_reading_alone_has_no_trial(self):
-        from whichcore.analysis.types import Reading, ReadingKind  # noqa: PLC0415 - next to its only use
+    def test_kilohertz_taken_for_hertz_name_no_material(self):
+        """A core of μ 30 whose level of 30,000 would be that of a listed grade."""
+        library = grades(grade("decoy", 30_000, 3e5), grade("b", 800, 8e6), grade("c", 120, 5e7))
+        sweep = low_sweep(30_000, 1, 3e3)
+        verdict = identify(ring(winding=BARE), sweep=sweep, library=library)
+        assert verdict.candidates[0].probability < 0.8
+        assert any("in kHz?" in text for text in verdict.warnings)
 
+    def test_wrong_dimensions_let_neither_level_nor_corner_name(self):
+        """Dimensions a hundredth of the true ones: μ 230,000 with the corner of μ 2300; no grade has both."""
+        core = Ring(OUTER / 100, INNER / 100, HEIGHT / 100)
+        small = dict.fromkeys(("outer_diameter_m", "inner_diameter_m", "height_m"), 1e-6)
+        library = grades(grade("decoy", 12_000, 1.8e6), grade("b", 120, 5e7), grade("c", 800, 8e6))
+        specimen = ring(core=core, dimension_uncertainties_m=small, winding=BARE)
+        verdict = identify(specimen, sweep=wound(MNZN), library=library)
+        told = next(item for item in verdict.trial if item.fault is Fault.SCALE)
+        assert told.failed
+        assert "neither is relied on" in told.sentence
+        assert verdict.candidates[0].probability < 0.8
+        assert verdict.unlisted_probability < 0.8
+
+    @pytest.mark.parametrize("kind", list(ReadingKind))
+    def test_a_reading_with_a_slip_of_the_unit_is_told(self, kind):
+        """Millihenries for microhenries, kilohms for ohms: μ of two million."""
+        library = grades(grade("a", 100_000, 5e4), grade("b", 2300, 1.8e6), grade("c", 800, 8e6))
+        turn = 1 if kind is ReadingKind.INDUCTANCE else 2 * np.pi * 1e4
+        right, wrong = (
+            identify(ring(), readings=[Reading(kind, factor * 2300 * L0 * turn, 1e4)], library=library)
+            for factor in (1, 1000)
+        )
+        assert right.trial == ()
+        assert [item.fault for item in wrong.trial] == [Fault.SCALE]
+        assert sum("a slip of the unit" in text for text in wrong.warnings) == 1
+        measured = wrong.initial_permeability
+        assert measured.standard_uncertainty > measured.value
+        assert wrong.candidates[0].probability < 0.8
+        assert wrong.unlisted_probability < 0.8
+
+    def test_a_reading_alone_has_no_trial(self):
         reading = Reading(ReadingKind.INDUCTANCE, 2300 * L0, 1e4)
         assert identify(ring(), readings=[reading], library=grades(grade("a", 2300, 1.8e6))).trial == ()
 

@@ -13,10 +13,16 @@ from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.loss import causal_fit, causality, copper_residue, negative_loss
 from whichcore.analysis.trial.of_the_core import leakage_flux, section_resonance, self_resonance
 from whichcore.analysis.trial.refusal import require_core
-from whichcore.analysis.trial.set_up import below_air, narrow_band, scale, swapped_columns
+from whichcore.analysis.trial.set_up import (
+    below_air,
+    narrow_band,
+    scale,
+    scale_of_reading,
+    swapped_columns,
+)
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
 
-__all__ = ["Fault", "Finding", "Strength", "Trial", "Unit", "require_core", "try_data"]
+__all__ = ["Fault", "Finding", "Strength", "Trial", "Unit", "require_core", "scale_of_reading", "try_data"]
 
 
 @dataclass(frozen=True, slots=True)

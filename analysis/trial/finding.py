@@ -58,6 +58,8 @@ class Finding:
         Where it shows.
     sources : tuple of ErrorSource
         What the fault takes away: errors of the permeability, to be counted with the others.
+    question : bool
+        The sentence asks what only the user can know; it is a warning though no fault was found.
     """
 
     fault: Fault
@@ -66,11 +68,17 @@ class Finding:
     strength: Strength | None = None
     band_hz: tuple[float, float] | None = None
     sources: tuple[ErrorSource, ...] = ()
+    question: bool = False
 
     @property
     def failed(self) -> bool:
         """True where the fault was found."""
         return self.passed is False
+
+    @property
+    def told(self) -> bool:
+        """True where the sentence belongs among the warnings."""
+        return self.failed or self.question
 
     def to_dict(self) -> dict[str, object]:
         """Return it as the verdict's JSON has it."""
@@ -83,3 +91,8 @@ def hertz(frequency_hz: float) -> str:
         if frequency_hz >= 0.9995 * size:
             return f"{frequency_hz / size:.3g} {unit}"
     return f"{frequency_hz:.3g} Hz"
+
+
+def plain(value: float, digits: int = 3) -> str:
+    """Return a number of any size for a sentence, rounded and without an exponent."""
+    return f"{float(f'{value:.{digits}g}'):f}".rstrip("0").rstrip(".") if value >= 1e-3 else "less than 0.001"

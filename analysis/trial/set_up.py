@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from whichcore.analysis.reading_permeability import ReadingPermeability
 from whichcore.analysis.trial.data import TriedData, smooth_part
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
-from whichcore.analysis.trial.widening import nothing_holds, source
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
+from whichcore.analysis.trial.widening import nothing_holds
+from whichcore.analysis.types import ErrorSource
 
 #: A sweep narrower than this many decades carries little shape. Practice.
 NARROW_DECADES = 1.0
@@ -16,6 +20,12 @@ LARGEST_PERMEABILITY = 5e5
 #: Products (μi − 1)·f of level and corner are 20 GHz at most in any class (open_alternative.csv): ten times
 #: that is none. There is no least one: eddy currents in thick metal lower the corner at will.
 LARGEST_PRODUCT_HZ = 2e11
+#: Smallest initial permeability of a core that is wound: carbonyl iron of the finest kind has 4. From memory.
+SMALLEST_PERMEABILITY = 3.0
+#: Below the first hardly a sweep begins, below the second one of a sound card or an LCR meter may end, and
+#: above the third, read as kHz, no bench for cores reaches (100 MHz), Hz. Practice.
+LOWEST_HZ, SOUND_HZ, HIGHEST_KHZ = 20.0, 20e3, 1e5
+KILO = 1e3
 #: Of a swapped pair: slope of ln R over ln f from which R looks like ωL, most of X/R, least rise of both.
 _SLOPE, _FLAT_SHARE = 0.8, 0.5
 _LEAST_POINTS = 4
@@ -95,7 +105,8 @@ def scale(data: TriedData) -> Finding:
     """See whether level and corner are those of any material, so that units and turns can be right.
 
     Frequencies in kHz taken for Hz raise the level a thousandfold and leave the product of level and corner
-    as it is; ohms in kilohms and a miscounted winding move both.
+    as it is; ohms in kilohms and a miscounted winding move both. Which of them it was is not known, so that
+    neither the level nor the place of the corner may speak for a material.
     """
     level = float(data.mu[0].real)
     if level <= 1:
@@ -105,16 +116,77 @@ def scale(data: TriedData) -> Finding:
     worst = max(over_level, product / LARGEST_PRODUCT_HZ)
     strength = Strength(worst, 1.0, Unit.RATIO)
     if worst <= 1:
-        return Finding(Fault.SCALE, True, "level and corner are those of a material", strength)
+        return _in_kilohertz(data, level) or Finding(
+            Fault.SCALE, True, "level and corner are those of a material", strength
+        )
     told = (
-        f"a permeability of {level:.2g} is met in no material: are the frequencies in kHz, the impedance in "
-        "another unit, or the turns or dimensions wrong?"
+        f"a permeability of {plain(level, 2)} is met in no material: are the frequencies in kHz, the "
+        "impedance in another unit, or the turns or dimensions wrong?"
         if worst == over_level
-        else f"level times corner frequency is {product / 1e9:.2g} GHz where materials have 20 at most: "
-        "check the units of frequency, impedance and dimensions, and the turns"
+        else f"level times corner frequency is {plain(product / 1e9, 2)} GHz where materials have 20 at "
+        "most, so that one of both is wrong and neither is relied on: check the units of frequency, "
+        "impedance and dimensions, and the turns"
     )
-    doubt = np.log(10 * worst) * data.mu
-    return Finding(Fault.SCALE, False, told, strength, None, (source(Fault.SCALE, doubt),))
+    return Finding(Fault.SCALE, False, told, strength, None, _unscaled(data, worst))
+
+
+def _log_slip(excess: float) -> float:
+    """Return the standard uncertainty of ln μ: a slip of the unit, or ten times what is too much."""
+    return float(np.log(max(KILO, 10 * excess)))
+
+
+def _unscaled(data: TriedData, excess: float = 1.0) -> tuple[ErrorSource, ...]:
+    """Return the doubt of a scale of which neither the level nor the frequency can be relied on."""
+    return nothing_holds(Fault.SCALE, data.frequency_hz, data.mu, _log_slip(excess))
+
+
+def _in_kilohertz(data: TriedData, level: float) -> Finding | None:
+    """Return the doubt whether a low sweep has its frequencies in kHz; None where it cannot.
+
+    Then the permeability would be a thousandth, and the band that of an ordinary bench. Below 20 Hz few
+    begin, so that kHz are believed sooner than Hz; a sweep from there up to 20 kHz may well be one of an LCR
+    meter or a sound card: only the user can tell.
+    """
+    f = data.frequency_hz
+    low = f[0] < LOWEST_HZ
+    short = f[-1] < SOUND_HZ and f[-1] > 10 * f[0]
+    if not (low or short) or f[-1] > HIGHEST_KHZ or level < KILO * SMALLEST_PERMEABILITY:
+        return None
+    told = (
+        f"the sweep runs from {hertz(float(f[0]))} to {hertz(float(f[-1]))}: is the frequency column in kHz? "
+        f"The permeability would be {plain(level / KILO, 2)} in place of {plain(level, 2)}"
+    )
+    strength = Strength(level / KILO, SMALLEST_PERMEABILITY, Unit.RATIO)
+    if not low:
+        return Finding(Fault.SCALE, None, told, strength, question=True)
+    return Finding(Fault.SCALE, False, told, strength, None, _unscaled(data))
+
+
+def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPermeability]:
+    """See whether a single reading means a permeability that a material can have.
+
+    Parameters
+    ----------
+    reading : ReadingPermeability
+
+    Returns
+    -------
+    (Finding, ReadingPermeability)
+        Where the test failed, the reading has the doubt among its common errors.
+    """
+    level = reading.permeability
+    # the product as `_product` has it of a curve that has not fallen at its upper end
+    worst = max(level / LARGEST_PERMEABILITY, (level - 1) * reading.frequency_hz / 2 / LARGEST_PRODUCT_HZ)
+    strength = Strength(worst, 1.0, Unit.RATIO)
+    at = f"the {reading.kind.value} reading at {hertz(reading.frequency_hz)}"
+    if not worst > 1:
+        return Finding(Fault.SCALE, True, f"{at} is that of a material", strength), reading
+    told = (
+        f"{at} means a permeability of {plain(level, 2)}, which no material has there: a slip of the unit, "
+        "such as mH for µH, or wrong turns or dimensions?"
+    )
+    doubt = (f"trial:{Fault.SCALE.value} of a reading", _log_slip(worst) * level)
+    return Finding(Fault.SCALE, False, told, strength), replace(reading, common=(*reading.common, doubt))
 
 
 def _product(data: TriedData, level: float) -> float:

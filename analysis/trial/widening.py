@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from whichcore.analysis.trial.finding import Fault
 from whichcore.analysis.types import ComplexArray, ErrorSource, FloatArray, Scope
 
-#: Relative standard uncertainty of data that say nothing: a factor of e in level and as much in loss angle.
-VOID = 1.0
+#: Relative standard uncertainty of data that say nothing: a factor of 20 in level and as much in loss. With a
+#: factor of e a curve still told two grades of different corners apart, 7 to 1.
+VOID = 3.0
 #: Correlation length of a smooth error in ln f. Practice: a third of a decade to either side.
 LENGTH = 0.8
 
@@ -63,8 +64,13 @@ def smooth_sources(
     return tuple(made)
 
 
-def nothing_holds(fault: Fault, frequency_hz: FloatArray, mu: ComplexArray) -> tuple[ErrorSource, ...]:
-    """Return errors under which the data say nearly nothing of the material."""
+def nothing_holds(
+    fault: Fault, frequency_hz: FloatArray, mu: ComplexArray, log_level: float = VOID
+) -> tuple[ErrorSource, ...]:
+    """Return errors under which the data say nearly nothing of the material.
+
+    ``log_level`` is the standard uncertainty of ln μ that all points share; VOID at least.
+    """
     size = VOID * np.abs(mu)
-    level = source(fault, 3 * VOID * mu, "level")
+    level = source(fault, max(log_level, VOID) * mu, "level")
     return (level, *smooth_sources(fault, frequency_hz, np.stack([size, size], axis=1)))
