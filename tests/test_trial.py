@@ -157,6 +157,23 @@ def test_what_is_taken_away_is_as_large_as_what_was_planted(plant, fault, size):
     assert {source.scope for source in taken} == {Scope.RANGE if fault is Fault.RANGE_STEP else Scope.SWEEP}
 
 
+@pytest.mark.parametrize("plant", [with_stated_drift, with_trend])
+def test_a_drift_widens_the_first_point_as_well(plant):
+    """The state at the start need not be the core's own: up to the whole drift is open there."""
+    sweep = plant(wound(MNZN, noise=0.002))
+    bare = permeability(sweep, ring())
+    burdened = try_data(sweep, ring(), bare)
+    seen = next(item for item in burdened.findings if item.fault is Fault.DRIFT)
+    size = np.abs(seen.sources[0].sensitivity / bare.permeability).max()
+    assert size == pytest.approx(0.055, abs=0.02)  # analytic: 5 % and 6 % were planted
+    before, after = (point_covariance(s.scatter, s.sources)[:, 0, 0] for s in (bare, burdened.spectrum))
+    first = np.argmin(sweep.time_s)
+    # analytic: a rectangle from 0 to the drift has the root mean square of the drift over √3
+    expected = size * bare.permeability[first].real / np.sqrt(3)
+    assert np.sqrt(after - before)[first] == pytest.approx(expected, rel=1e-3)
+    assert "counted as an error of every point" in seen.sentence
+
+
 def test_too_little_resistance_is_told_from_too_much():
     more, less = (finding(with_copper(wound(MNZN, noise=0.002), ohm), Fault.COPPER) for ohm in (0.03, -0.03))
     assert "more than was taken off" in more.sentence

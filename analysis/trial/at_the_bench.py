@@ -117,7 +117,8 @@ def drift(data: TriedData) -> Finding:
     return Finding(
         Fault.DRIFT,
         False,
-        f"{told}: the core drifts, is warming, or was disturbed not long ago; let it rest and sweep again",
+        f"{told}, counted as an error of every point: the core drifts, is warming, or was disturbed not "
+        "long ago; let it rest and sweep again",
         strength,
         (float(f[0]), float(f[-1])),
         _drift_sources(data, size),
@@ -125,12 +126,21 @@ def drift(data: TriedData) -> Finding:
 
 
 def _drift_sources(data: TriedData, size: float) -> tuple[ErrorSource, ...]:
-    """Return drift as errors that grow with time; |ΔZ| is told, not whether level or phase moved."""
+    """Return drift as errors that grow with time; |ΔZ| is told, not whether level or phase moved.
+
+    At which time the core was in the state that is its own, rested and at its stated temperature, is not
+    known: that leaves a level that all points share, the first included, anywhere from nothing to the whole
+    drift. About zero its standard uncertainty is the drift over √3 (rectangular; JCGM 100:2008, 4.3.7).
+    """
     time = data.sweep.time_s
     x = np.log(data.frequency_hz) if time is None or np.ptp(time) == 0 else time
     progress = (x - x.min()) / max(float(np.ptp(x)), 1e-300)
     column = size * progress * data.mu
-    return (source(Fault.DRIFT, column, "level"), source(Fault.DRIFT, 1j * column, "phase"))
+    return (
+        source(Fault.DRIFT, column, "level"),
+        source(Fault.DRIFT, 1j * column, "phase"),
+        source(Fault.DRIFT, size / np.sqrt(3) * data.mu, "state"),
+    )
 
 
 def _stated_drift(data: TriedData) -> tuple[float | None, float]:
