@@ -48,10 +48,11 @@ def verdict_html(verdict: Verdict) -> str:
     """Return a verdict as a table of its best candidates."""
     measured = verdict.initial_permeability
     value = with_uncertainty(measured.value, measured.standard_uncertainty)
+    told_value = f"μ′ = {value}" if measured.determined else "μ′: not determined"
     named = ", ".join(verdict.materials) or verdict.material_class or "no material"
     told = [
         f"{verdict.kind.value}: {named}, {percent(verdict.probability)}",
-        f"measured μ′ = {value} at {quantity(measured.frequency_hz, 'Hz')}",
+        f"measured {told_value} at {quantity(measured.frequency_hz, 'Hz')}",
         f"none of the references: {percent(verdict.unlisted_probability)}",
         *(f"warning: {text}" for text in verdict.warnings),
         f"next: {verdict.next_measurement}",

@@ -17,6 +17,8 @@ from whichcore.analysis.verdict import InitialPermeability, PermeabilityRange, S
 
 #: Probability that the range holds the core's initial permeability.
 COVERAGE = 0.95
+#: A range whose ends are farther apart than this tells nothing: nearly all materials lie within. Practice.
+WIDEST = 100.0
 #: Share of the probability from which a use is said to be that of the core. Practice.
 SHARED = 0.8
 
@@ -43,7 +45,8 @@ def permeability_range(
     -------
     PermeabilityRange or None
         Central, of probability COVERAGE, under a mixture of log-normal laws. None where nothing explains the
-        core and the measured value is not positive.
+        core and the measured value is not positive, and where the range is wider than WIDEST: the level is
+        not determined then.
     """
     weight, mean, sd = [], [], []
     for i, explanation in explanations.items():
@@ -56,22 +59,24 @@ def permeability_range(
         weight.append(max(rest, 0.0))
         mean.append(np.log(measured.value))
         sd.append(measured.standard_uncertainty / measured.value)
-    laws = np.array([weight, mean, np.maximum(sd, 1e-6)])
+    laws = np.array([weight, mean, np.clip(sd, 1e-6, 1e6)])
     if not laws[0].sum() > 0:
         return None
     low, high = (_quantile(laws, level) for level in ((1 - COVERAGE) / 2, (1 + COVERAGE) / 2))
-    return PermeabilityRange(low, high, COVERAGE)
+    if not high - low <= np.log(WIDEST):
+        return None
+    return PermeabilityRange(float(np.exp(low)), float(np.exp(high)), COVERAGE)
 
 
 def _quantile(laws: FloatArray, level: float) -> float:
-    """Quantile of a mixture of normal laws (weight, mean, sd) of ln μ, as μ."""
+    """Quantile of a mixture of normal laws (weight, mean, sd) of ln μ."""
     weight, mean, sd = laws
     share = weight / weight.sum()
 
     def missing(x: float) -> float:
         return float(share @ ndtr((x - mean) / sd)) - level
 
-    return float(np.exp(brentq(missing, float((mean - 9 * sd).min()), float((mean + 9 * sd).max()))))
+    return float(brentq(missing, float((mean - 9 * sd).min()), float((mean + 9 * sd).max())))
 
 
 def shared_use(materials: Sequence[Material], listed: FloatArray) -> SharedUse | None:

@@ -72,6 +72,11 @@ class InitialPermeability:
     flux_density_t: float | None
     temperature_c: float | None
 
+    @property
+    def determined(self) -> bool:
+        """False where the standard uncertainty is as large as the value: it says nothing then."""
+        return not self.standard_uncertainty >= abs(self.value)
+
 
 @dataclass(frozen=True, slots=True)
 class PermeabilityRange:
@@ -222,7 +227,8 @@ class Verdict:
     other_turns_probability : float
         Probability that the winding has a turn more or less than stated.
     permeability_range : PermeabilityRange or None
-        Of this core at its temperature, gap and turns taken off, over all that is still possible.
+        Of this core at its temperature, gap and turns taken off, over all that is still possible; None where
+        the data do not determine it, its ends more than a hundredfold apart.
     use : SharedUse or None
         What cores like it are used for, where that is sure.
     evidence : tuple of EvidenceShift

@@ -14,6 +14,7 @@ from whichcore.analysis.specimen import Crack, EffectiveCore, Pair, Rod
 from whichcore.analysis.types import Reading, ReadingKind, Resistance
 from whichcore.analysis.verdict import VerdictKind
 from whichcore.errors import AnalysisError, InputError, LibraryError
+from whichcore.verdict_words import kind_of_core, measured_sentence
 
 #: Four grades told apart by level, corner or both.
 A = grade("a", 2300, 1.8e6)
@@ -402,6 +403,29 @@ def test_a_sweep_that_turns_capacitive_within_its_band_is_no_sign_turned():
     sweep = wound(relaxation(2300, 1.8e6, frequency), frequency, capacitance=1e-9)
     assert (sweep.impedance_ohm.imag < 0).sum() > 30
     assert identify(ring(), sweep=sweep, library=LIBRARY).candidates
+
+
+@pytest.mark.parametrize("size", [3.0, 1e12])
+def test_a_level_that_nothing_determines_is_not_printed_as_numbers(size):
+    """An uncertainty of three times the value, and one that overflows every exponent."""
+    sweep = wound(relaxation(2300, 1.8e6))
+    vague = replace(sweep, scatter=(size * np.abs(sweep.impedance_ohm))[:, None, None] ** 2 * np.eye(2))
+    verdict = identify(ring(), sweep=vague, library=LIBRARY)
+    assert not verdict.initial_permeability.determined
+    assert "not determined" in measured_sentence(verdict.initial_permeability)
+    assert "±" not in measured_sentence(verdict.initial_permeability)
+    told = json.loads(json.dumps(verdict.to_dict(), allow_nan=False))
+    assert told["permeability_range"] is None
+    assert told["initial_permeability"]["standard_uncertainty"] >= told["initial_permeability"]["value"]
+    assert "μi not determined" in kind_of_core(verdict)[0]
+
+
+def test_a_level_that_is_determined_keeps_its_numbers():
+    verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=LIBRARY)
+    span = verdict.permeability_range
+    assert span.low < 2300 < span.high < 1.5 * span.low
+    assert "not determined" not in measured_sentence(verdict.initial_permeability)
+    assert "not determined" not in kind_of_core(verdict)[0]
 
 
 def test_evidence_against_the_curve_is_said_aloud():

@@ -15,6 +15,7 @@ from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Ring, Winding
 from whichcore.analysis.trial import Fault, try_data
 from whichcore.analysis.trial.data import fit_line
+from whichcore.analysis.trial.finding import plain
 from whichcore.analysis.trial.widening import smooth_sources
 from whichcore.analysis.types import ImpedanceSweep, Reading, ReadingKind, Resistance, Scope
 from whichcore.analysis.uncertainty import point_covariance
@@ -225,6 +226,31 @@ def test_flux_beside_a_core_of_low_permeability_is_told():
     assert finding(low, Fault.LEAKAGE).failed
     assert finding(replace(low, notes={"plane": "empty winding"}), Fault.LEAKAGE).passed
     assert finding(wound(relaxation(125, 4.5e7)), Fault.LEAKAGE).passed
+
+
+def test_more_flux_beside_the_core_than_in_it_is_told_without_a_percentage():
+    faint = finding(wound(relaxation(0.45, 3e8), noise=0.0), Fault.LEAKAGE)
+    assert faint.failed
+    assert "more flux may run beside the core than through it" in faint.sentence
+    assert "%" not in faint.sentence
+    some = finding(wound(relaxation(10, 3e8), noise=0.003), Fault.LEAKAGE).sentence
+    # analytic: the share told is that of the strength
+    share = finding(wound(relaxation(10, 3e8), noise=0.003), Fault.LEAKAGE).strength.value
+    assert float(some.split("some ")[1].split(" %")[0]) == pytest.approx(100 * share, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (8.5e5, 2, "850000"),
+        (0.00924, 3, "0.00924"),
+        (2.7e3, 2, "2700"),
+        (10.0, 3, "10"),
+        (1e-7, 3, "less than 0.001"),
+    ],
+)
+def test_numbers_of_sentences_have_no_exponent(value, digits, text):
+    assert plain(value, digits) == text  # analytic
 
 
 def test_a_ringing_section_is_diagnosed_and_not_refused():

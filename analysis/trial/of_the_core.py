@@ -11,7 +11,7 @@ from whichcore.analysis.section import mnzn_dielectric, wave_number_per_m
 from whichcore.analysis.section_fit import log_factor
 from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
 from whichcore.analysis.trial.data import TriedData
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
 from whichcore.analysis.trial.widening import smooth_sources, source
 from whichcore.analysis.winding import turn_length_m
 
@@ -152,12 +152,19 @@ def leakage_flux(data: TriedData) -> Finding:
     return Finding(
         Fault.LEAKAGE,
         False,
-        f"with a permeability of {level:.3g} some {100 * strength.value:.2g} % of the flux may run beside "
-        "the core: calibrate the short with the same winding on a former without a core",
+        f"with a permeability of {plain(level)} {_share_text(strength.value)}: calibrate the short with the "
+        "same winding on a former without a core",
         strength,
         (float(f[0]), float(f[-1])),
         (source(Fault.LEAKAGE, np.full(f.size, beside + 0j)),),
     )
+
+
+def _share_text(share: float) -> str:
+    """Say how much flux runs beside the core, over that in it."""
+    if share > 1:
+        return "more flux may run beside the core than through it"
+    return f"some {plain(100 * share, 2)} % of the flux may run beside the core"
 
 
 def _beside(specimen: Specimen) -> float:

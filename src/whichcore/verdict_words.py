@@ -70,6 +70,11 @@ def measured_sentence(measured: InitialPermeability) -> str:
         conditions.append(f"{quantity(measured.flux_density_t, 'T')} peak")
     if measured.temperature_c is not None:
         conditions.append(f"{measured.temperature_c:g} °C")
+    if not measured.determined:
+        return (
+            f"Measured μ′ {', '.join(conditions)}: not determined, since its standard uncertainty is no "
+            "smaller than the value."
+        )
     value = with_uncertainty(measured.value, measured.standard_uncertainty)
     return f"Measured μ′ = {value} (standard uncertainty) {', '.join(conditions)}."
 
@@ -78,7 +83,9 @@ def kind_of_core(verdict: Verdict) -> list[str]:
     """Return the range of the core's own permeability and its use, as far as they are known."""
     told = [verdict.material_class] if verdict.material_class else []
     found = verdict.permeability_range
-    if found is not None:
+    if found is None:
+        told.append("μi not determined")
+    else:
         low, high = (f"{float(f'{end:.3g}'):g}" for end in (found.low, found.high))
         told.append(f"μi {low} to {high} ({percent(found.probability)})")
     if verdict.use is not None:

@@ -204,8 +204,7 @@ def _text(report: dict[str, Any], specimen: str, heard: Heard) -> str:
     lines = [
         f"{report['points']} points from {quantity(report['from_hz'], 'Hz')} to "
         f"{quantity(report['to_hz'], 'Hz')}, in {report['file']}.",
-        f"Permeability μ′ at the lowest: {with_uncertainty(mu['value'], mu['standard_uncertainty'])} "
-        "(standard uncertainty).",
+        f"Permeability μ′ at the lowest: {_level_text(mu['value'], mu['standard_uncertainty'])}.",
         *tones_text(report["tones"]),
     ]
     if report["drift"] is not None:
@@ -219,6 +218,12 @@ def _text(report: dict[str, Any], specimen: str, heard: Heard) -> str:
     tried = Lines(_trial_lines(report["trial"]))
     step = Lines((f"Next: whichcore identify --specimen {specimen} --sweep {report['file']}",))
     return page([Lines(tuple(lines)), *grid, tried, step])
+
+
+def _level_text(value: float, uncertainty: float) -> str:
+    if uncertainty >= abs(value):
+        return "not determined, since its standard uncertainty is no smaller than the value"
+    return f"{with_uncertainty(value, uncertainty)} (standard uncertainty)"
 
 
 def _trial_lines(trial: list[dict[str, Any]]) -> tuple[str, ...]:
