@@ -1,7 +1,9 @@
 """What to measure next: what each thing still possible would tell, what it costs, and the best in a sentence.
 
 Sweeps and readings are foreseen by `foresight`, evidence on the class by the very laws that judge it. What
-casts doubt on the data at hand comes first whatever it gains; then the most information per minute.
+casts doubt on the data at hand comes first whatever it gains; then the most information per minute. Before
+all stands what mends a fault that the tests of the data found: what else would be gained is reckoned from
+data that are wrong.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from whichcore.analysis.information import entropy_bits, information_of_mixture,
 from whichcore.analysis.other_section import rests_on_other_section, section_kin_probability
 from whichcore.analysis.planned import costs, has_shape, plans
 from whichcore.analysis.specimen import Specimen
+from whichcore.analysis.trial.finding import Fault, Finding
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
 
@@ -25,6 +28,20 @@ NOTEWORTHY = 0.2
 PAYS_BITS = 0.15
 #: From this probability of references that are silent in the band on, other frequencies come first. Practice.
 SILENT_SHARE = 0.3
+#: What mends each fault of the data, the surest cause first: some faults bring the later ones along.
+MENDED_BY = {
+    Fault.SWAPPED: "exchange-columns",
+    Fault.SCALE: "check-units",
+    Fault.BELOW_AIR: "check-polarity",
+    Fault.SELF_RESONANCE: "top-with-fewer-turns",
+    Fault.NEGATIVE_LOSS: "calibrate-again",
+    Fault.RANGE_STEP: "calibrate-again",
+    Fault.DRIFT: "rest-and-repeat",
+    Fault.LEVEL: "lower-level",
+    Fault.COPPER: "four-wire-resistance",
+    Fault.CAUSALITY: "repeat-sweep",
+    Fault.LEAKAGE: "empty-winding",
+}
 
 
 def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tuple[NextStep, ...]:
@@ -41,20 +58,22 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     Returns
     -------
     tuple of NextStep
-        What casts doubt on the data first; then all steps that pay, by information per minute; last those
-        that do not pay. Empty when the answer is so sure that nothing can pay.
+        What mends the data first, then what casts doubt on them; then all steps that pay, by information per
+        minute; then those that do not pay; last what would take a known bias away. Empty when the answer is
+        so sure that nothing can pay.
     """
-    doubts = list(_doubts(verdict, specimen, knowledge))
+    doubts = [*_remedies(verdict.trial), *_doubts(verdict, specimen, knowledge)]
+    last = [step for step in _remedies(verdict.trial, minor=True) if step not in doubts]
     sure = float(entropy_bits(knowledge.probability)) < PAYS_BITS
     if sure and has_shape(knowledge.observation):
-        return tuple(doubts)
+        return (*doubts, *last)
     measured = verdict.initial_permeability.value
     steps = [*_curve_steps(specimen, knowledge)]
     steps += [_step(action, gain) for action, gain in class_gains(specimen, knowledge, measured)]
     steps += _section_steps(verdict, knowledge)
     doubts += _silent_first(verdict, steps, knowledge)
     steps.sort(key=lambda step: (step.gain_bits < PAYS_BITS, -step.gain_bits / step.minutes))
-    return (*doubts, *steps)
+    return (*doubts, *steps, *last)
 
 
 def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
@@ -67,6 +86,12 @@ def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
         As `next_steps` gives them.
     """
     doubtful = {"count-turns", "look-for-crack", "sweep-further"}
+    mending = next(iter(_remedies(verdict.trial)), None)
+    if mending is not None:
+        return (
+            f"{mending.sentence}; it takes {_minutes(mending.minutes)}, and until then all the rest stands "
+            "on data in doubt."
+        )
     if steps and (steps[0].action in doubtful or steps[0].gain_bits >= PAYS_BITS):
         first = steps[0]
         probability = [c.probability for c in verdict.candidates] + [verdict.unlisted_probability]
@@ -74,6 +99,8 @@ def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
     for step in steps:
         if step.action == "sweep":
             return f"{step.sentence}; it takes {_minutes(step.minutes)}, and so far all rests on the level."
+    for step in _remedies(verdict.trial, minor=True):
+        return f"{step.sentence}; it takes {_minutes(step.minutes)} and clears up a doubt about these data."
     return _nothing_pays(verdict, steps)
 
 
@@ -104,6 +131,11 @@ def _nothing_pays(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
             "Sweep a core whose grade you know in the same winding and add it to your library: nothing in "
             "the present library explains this curve."
         )
+    if failed := [finding.fault.value for finding in verdict.trial if finding.failed]:
+        return (
+            f"Nothing that is still possible pays, but the data failed a test ({', '.join(failed)}): see "
+            "what its warning asks for."
+        )
     if verdict.kind is VerdictKind.MATERIAL:
         return (
             "Nothing more is needed to name it; keep the sweep, so that the next core of the bin has a mate."
@@ -121,6 +153,21 @@ def _nothing_pays(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
 def _step(action: str, gain_bits: float, **places: str) -> NextStep:
     cost = costs()[action]
     return NextStep(action, cost.sentence.format(**places), gain_bits, cost.minutes)
+
+
+def _remedies(trial: tuple[Finding, ...], *, minor: bool = False) -> Iterator[NextStep]:
+    """Yield what mends the faults of the data, each step once; what it gains cannot be told from wrong data.
+
+    Minor are questions that were only asked, flux beside the core, which is a bias of known size, and a sweep
+    that may rightly begin above a resonance.
+    """
+    asked = set()
+    for finding in trial:
+        small = finding.fault is Fault.LEAKAGE or (finding.fault is Fault.BELOW_AIR and not finding.sources)
+        if finding.told and (small or finding.question) == minor:
+            asked.add(finding.fault)
+    actions = [action for fault, action in MENDED_BY.items() if fault in asked]
+    yield from (_step(action, 0.0) for action in dict.fromkeys(actions))
 
 
 def _doubts(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:

@@ -166,4 +166,6 @@ def next_section(dossier: Dossier) -> Section:
 
 
 def _bits(gain: float) -> str:
+    if gain == 0:
+        return "-"  # what mends the data: from wrong data no gain can be foreseen
     return f"{gain:.2f} bit" if gain >= 0.005 else "< 0.01 bit"
