@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from whichcore.analysis.foresight import Knowledge
@@ -22,6 +23,7 @@ from whichcore.analysis.near_kin import of_near_kin, of_reference
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.posterior import fitted_log_reluctivity
+from whichcore.analysis.square_root import lower_factor
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.verdict import DecidedBy
 
@@ -128,15 +130,8 @@ def _innovations(
     both = np.stack([points, points + size], axis=1)
     columns = to_parts @ linear.columns[both]
     residual = np.einsum("pij,pj->pi", to_parts, linear.residual(observation)[both]).ravel()
-    wide = columns.reshape(-1, columns.shape[2])
-    covariance = wide @ wide.T
-    own = to_parts @ to_parts.transpose(0, 2, 1)
-    for i in (0, 1):
-        for j in (0, 1):
-            at = np.arange(points.size) * 2
-            covariance[at + i, at + j] += own[:, i, j]
-    factor = np.linalg.cholesky(covariance)
-    z = np.linalg.solve(factor, residual).reshape(-1, 2)
+    factor = lower_factor(_root(to_parts, columns.reshape(-1, columns.shape[2])))
+    z = solve_triangular(factor, residual, lower=True).reshape(-1, 2)
     at = np.arange(points.size) * 2
     l00, l10, l11 = factor[at, at], factor[at + 1, at], factor[at + 1, at + 1]
     plain = _log_normal(z**2, np.stack([l00, l11], axis=1) ** 2)
@@ -145,6 +140,16 @@ def _innovations(
     second = (l10 * z[:, 0] + l11 * z[:, 1]) ** 2 / variance
     square = np.stack([second, (z**2).sum(axis=1) - second], axis=1)
     return plain, _log_normal(square, np.stack([variance, (l00 * l11) ** 2 / variance], axis=1))
+
+
+def _root(own: FloatArray, shared: FloatArray) -> FloatArray:
+    """Join blocks (P, 2, 2) of each point and shared columns (2P, q) to a square root of the covariance."""
+    alone = np.zeros((shared.shape[0], shared.shape[0]))
+    at = np.arange(own.shape[0]) * 2
+    for i in (0, 1):
+        for j in (0, 1):
+            alone[at + i, at + j] = own[:, i, j]
+    return np.concatenate([alone, shared], axis=1)
 
 
 def _log_normal(square: FloatArray, variance: FloatArray) -> FloatArray:

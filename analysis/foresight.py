@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from whichcore.analysis.candidate_cube import Explanation
 from whichcore.analysis.curve_deviation import amplitudes, column_key, curve_columns
@@ -20,6 +21,7 @@ from whichcore.analysis.observation import Observation, some_points
 from whichcore.analysis.open_members import open_members
 from whichcore.analysis.planned import Plan, common_of, whitener_of
 from whichcore.analysis.posterior import Evidence
+from whichcore.analysis.square_root import lower_factor
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Candidates looked at, and the probability that the others may hold together.
@@ -60,20 +62,22 @@ class Knowledge:
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """One case of an answer with the data at hand worked in; rows are those of the planned points."""
+    """One case of an answer with the data at hand worked in; rows are those of the planned points.
+
+    Its columns are what the data at hand leave open of each row, beside the noise of its own.
+    """
 
     answer: int
     weight: float
     mean: FloatArray
     columns: FloatArray
-    left: FloatArray
     speaks: NDArray[np.bool_]
     kin: bool = False
 
     def predicted(self, rows: NDArray[np.int_]) -> tuple[FloatArray, FloatArray]:
         """Return mean and covariance of some whitened rows."""
         columns = self.columns[rows]
-        return self.mean[rows], np.eye(columns.shape[0]) + columns @ self.left @ columns.T
+        return self.mean[rows], np.eye(columns.shape[0]) + columns @ columns.T
 
 
 class Foresight:
@@ -238,11 +242,13 @@ class Foresight:
         prior_mean = self._joint.whiten(linear.base)[~at_hand]
         speaks = np.tile(linear.speaks, 2)[~at_hand]
         if afresh:
-            return _Case(answer, weight, prior_mean, new, np.eye(new.shape[1], dtype=np.float64), speaks)
+            return _Case(answer, weight, prior_mean, new, speaks)
         old = linear.columns[at_hand]
-        left = np.asarray(np.linalg.inv(np.eye(old.shape[1]) + old.T @ old), dtype=np.float64)
-        mean = prior_mean + new @ (left @ (old.T @ linear.residual(self._joint)[at_hand]))
-        return _Case(answer, weight, mean, new, left, speaks)
+        # I + oldᵀ old = LLᵀ
+        lower = lower_factor(np.concatenate([np.eye(old.shape[1]), old.T], axis=1))
+        new, old = (np.asarray(solve_triangular(lower, rows.T, lower=True).T) for rows in (new, old))
+        mean = prior_mean + new @ (old.T @ linear.residual(self._joint)[at_hand])
+        return _Case(answer, weight, mean, new, speaks)
 
 
 def _columns_by_frequency(

@@ -19,6 +19,9 @@ from whichcore.analysis.types import FloatArray
 #: Draws from each component; each is used with both signs.
 _DRAWS = 24
 _SEED = 20260
+#: Noise over the spread of a number, where double precision shows none: sources that dwarf it, as near the
+#: resonance of a winding of thousands of turns. Far above rounding, far below what decides anything.
+_LEAST_NOISE = 1e-6
 
 
 def entropy_bits(probability: FloatArray) -> FloatArray:
@@ -79,7 +82,7 @@ def information_of_mixture(mixture: GaussianMixture, trust: float = 1.0) -> floa
     """
     weight, answer, mean = mixture.weight, mixture.answer, mixture.mean
     cases, size = mean.shape
-    factor = np.linalg.cholesky(mixture.covariance)
+    factor = _factor(mixture.covariance)
     inverse = np.linalg.inv(factor)
     log_det = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
     draws = _normal_draws(size)
@@ -98,6 +101,17 @@ def information_of_mixture(mixture: GaussianMixture, trust: float = 1.0) -> floa
     gain = float(entropy_bits(prior) - mean_after)
     # what may concern another specimen tells at most its share (data processing inequality)
     return min(max(gain, 0.0), trust * float(entropy_bits(prior)))
+
+
+def _factor(covariance: FloatArray) -> FloatArray:
+    """Return Cholesky factors (J, D, D), with a millionth of noise where rounding has left none."""
+    try:
+        return np.asarray(np.linalg.cholesky(covariance))
+    except np.linalg.LinAlgError:
+        own = np.diagonal(covariance, axis1=1, axis2=2)
+        return np.asarray(
+            np.linalg.cholesky(covariance + _LEAST_NOISE**2 * own[:, :, None] * np.eye(own.shape[1]))
+        )
 
 
 @cache

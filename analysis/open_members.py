@@ -9,6 +9,7 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.linear_candidate import LinearCandidate
 from whichcore.analysis.observation import Observation, log_reluctivity, reading_rows, some_points
+from whichcore.analysis.square_root import lower_factor
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.unlisted import LEVEL_SPREAD, PRODUCTS_HZ, Family, deviating_columns, family
 
@@ -70,7 +71,7 @@ def _chosen(known: Observation) -> tuple[Family, FloatArray, FloatArray]:
     rows, slope = _with_slope(everyone, some)
     level = LEVEL_SPREAD * some.whiten(np.ones(some.frequency_hz.size, dtype=np.complex128))
     columns = np.column_stack([level, deviating_columns(some, *DEVIATION)])
-    inverse = np.linalg.inv(np.linalg.cholesky(np.eye(columns.shape[0]) + columns @ columns.T))
+    inverse = np.linalg.inv(lower_factor(np.column_stack([np.eye(columns.shape[0]), columns])))
     residual = some.whiten(some.log_reluctivity - rows) @ inverse.T
     corner = some.whiten(slope) @ inverse.T
     rr, rc, cc = (
