@@ -22,6 +22,9 @@ from __future__ import annotations
 
 #: Letters of an offending value that are repeated; what a user has to see of it is in the first of them.
 LONGEST_GOT = 200
+#: Letters of one word, and of one clause, that are shown of anything else: a path, a command to type and a
+#: list of faults stay whole.
+LONGEST_WORD, LONGEST_CLAUSE = 400, 4000
 
 
 class WhichcoreError(Exception):
@@ -34,7 +37,8 @@ class WhichcoreError(Exception):
     where : str
         File and line, key, option or instrument.
     got : str
-        The offending value as the user wrote it; its beginning is shown where it is longer than LONGEST_GOT.
+        The offending value as the user wrote it; its beginning is shown where it is longer than LONGEST_GOT,
+        and of the other clauses the ends of words longer than LONGEST_WORD.
     allowed : str
         The values that would have been accepted.
     next_step : str
@@ -63,25 +67,42 @@ class WhichcoreError(Exception):
 
     def one_line(self) -> str:
         """Return the whole story in one line."""
-        parts = [f"{self.where}: {self.what}" if self.where else self.what]
+        what, where = _shown(self.what), _shown(self.where)
+        parts = [f"{where}: {what}" if where else what]
         if self.got:
             parts.append(f"got {self.shown_got}")
         if self.allowed:
-            parts.append(f"allowed: {self.allowed}")
+            parts.append(f"allowed: {_shown(self.allowed)}")
         if self.next_step:
-            parts.append(f"next: {self.next_step}")
+            parts.append(f"next: {_shown(self.next_step)}")
         return "; ".join(" ".join(part.split()) for part in parts)
 
     def to_dict(self) -> dict[str, str]:
         """Return the fields of the ``error`` object of the JSON contract."""
         return {
             "code": self.code,
-            "what": self.what,
-            "where": self.where,
+            "what": _shown(self.what),
+            "where": _shown(self.where),
             "got": self.shown_got,
-            "allowed": self.allowed,
-            "next": self.next_step,
+            "allowed": _shown(self.allowed),
+            "next": _shown(self.next_step),
         }
+
+
+def _shown(clause: str) -> str:
+    """Return a clause with each word that fills pages cut in its middle, and then the clause itself."""
+    if len(clause) <= LONGEST_WORD:
+        return clause
+    words = " ".join(_cut(word, LONGEST_WORD) for word in clause.split(" "))
+    return _cut(words, LONGEST_CLAUSE)
+
+
+def _cut(text: str, longest: int) -> str:
+    """Return a text, or both its ends and its length: what stands at its end, a line or a key, is kept."""
+    if len(text) <= longest:
+        return text
+    half = longest // 2
+    return f"{text[:half]}… ({len(text)} characters) …{text[-half:]}"
 
 
 class UsageError(WhichcoreError):
