@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
+from whichcore.analysis.arguments import check_arguments
 from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.crack import crack_notes
@@ -85,12 +86,15 @@ def identify(
 
     Raises
     ------
+    UsageError
+        An argument is of another type than stated.
     AnalysisError
         Neither a sweep nor a reading was given, or the data are not those of an inductor: its reactance or
         its loss is negative at more than half of the frequencies.
     LibraryError
         The library holds no material.
     """
+    check_arguments(specimen, sweep, readings, library, evidence)
     if sweep is None and not readings:
         raise AnalysisError(
             "there is nothing to identify the core from",
@@ -103,8 +107,10 @@ def identify(
         raise LibraryError(
             "the library holds no usable material",
             where="library",
-            got=f"{len(library.problems)} refused",
-            next_step="see the reasons with: whichcore library check",
+            got=f"{len(library.problems)} refused" if library.problems else "no material at all",
+            next_step="see the reasons in its problems"
+            if library.problems
+            else "load one with load_library()",
         )
     case = _reduce(specimen, sweep, readings, library)
     posterior = _posterior(case, (*evidence_of_specimen(specimen), *case.beside, *evidence))

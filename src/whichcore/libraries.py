@@ -9,6 +9,7 @@ from pathlib import Path
 from whichcore.analysis.materials import Library, merge
 from whichcore.errors import LibraryError
 from whichcore.files import load_library_folder, shipped_library, user_library_folder
+from whichcore.files.text import path_of
 from whichcore.files.warn import warn
 from whichcore.open_collection import open_collection
 
@@ -42,12 +43,14 @@ def load_library(*dirs: str | PathLike[str]) -> Library:
 
     Raises
     ------
+    UsageError
+        Something that is no path.
     InputError
         A folder does not exist or cannot be read.
     LibraryError
         The open collection is asked for and not installed.
     """
-    chosen = list(dict.fromkeys(str(name) for name in dirs)) or ["shipped", "user"]
+    chosen = list(dict.fromkeys(str(path_of(name, "load_library")) for name in dirs)) or ["shipped", "user"]
     return merge([_load(name) for name in chosen])
 
 
@@ -78,4 +81,26 @@ def library_for(names: Sequence[str]) -> Library:
         )
     if refused:
         warn(f"{refused} reference materials could not be used; see why with: {command}")
+    return library
+
+
+def library_to_identify(names: Sequence[str]) -> Library:
+    """Load the libraries asked for as `library_for` does, where at least one material is needed.
+
+    Raises
+    ------
+    InputError
+        A folder cannot be read.
+    LibraryError
+        The open collection is asked for and not installed, or there is not one material to use.
+    """
+    library = library_for(names)
+    if not library.materials:
+        raise LibraryError(
+            "the library holds no material",
+            where=", ".join(names),
+            got="no material file",
+            allowed="a TOML file and a CSV file for each material",
+            next_step="name another folder, or leave --library out: shipped and user are the default",
+        )
     return library

@@ -20,7 +20,7 @@ from whichcore.analysis.types import ImpedanceSweep, Reading, Resistance
 from whichcore.analysis.verdict import Verdict
 from whichcore.belonging import belonging_doubts
 from whichcore.errors import InputError
-from whichcore.files import load_specimen, load_sweep, parse_reading, parse_resistance
+from whichcore.files import load_core_sweep, load_specimen, parse_reading, parse_resistance
 from whichcore.files.parts_file import load_parts, user_parts_file
 from whichcore.files.warn import warn
 
@@ -97,7 +97,7 @@ def identify_files(request: Request, library: Library) -> Identification:
     parsed = [parse_reading(text) for text in request.readings]
     readings = [reading for reading in parsed if isinstance(reading, Reading)]
     specimen = probed_specimen(specimen, request.readings, request.surface_resistance)
-    sweep = load_sweep(request.sweep) if request.sweep is not None else None
+    sweep = load_core_sweep(request.sweep) if request.sweep is not None else None
     second = _second_sweep(request, sweep)
     evidence = _evidence(request, specimen, (sweep, second), library)
     verdict = identify(specimen, sweep=sweep, readings=readings, library=library, evidence=evidence)
@@ -119,7 +119,7 @@ def _second_sweep(request: Request, first: ImpedanceSweep | None) -> ImpedanceSw
             got=str(request.second_sweep),
             next_step="give the sweep at room temperature and small level as the sweep",
         )
-    return load_sweep(request.second_sweep)
+    return load_core_sweep(request.second_sweep)
 
 
 def probed_specimen(specimen: Specimen, readings: Sequence[str], surface_resistance: str | None) -> Specimen:

@@ -25,7 +25,7 @@ from whichcore.cli.budget_report import budget_report
 from whichcore.cli.budget_text import budget_page
 from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.session import Session
-from whichcore.files import Dimension, load_specimen, load_sweep, make_folder, parse_prefixed
+from whichcore.files import Dimension, load_core_sweep, load_specimen, make_folder, parse_prefixed
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ def command(session: Session, /, figures: str | None, dark: bool, **asked: Any) 
 
 
 def _read(session: Session, specimen_file: str, sweep_file: str) -> Measured:
-    specimen, sweep = load_specimen(specimen_file), load_sweep(sweep_file)
+    specimen, sweep = load_specimen(specimen_file), load_core_sweep(sweep_file)
     path = Path(specimen_file)
     names = names_differ(sweep, specimen, path)
     if names is not None:

@@ -23,7 +23,7 @@ from whichcore.cli.options import dark_option, reporting
 from whichcore.cli.own_library import store
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
-from whichcore.files import Dimension, load_specimen, load_sweep, make_folder, parse_quantity
+from whichcore.files import Dimension, load_core_sweep, load_specimen, make_folder, parse_quantity
 from whichcore.fitted_core import material_of_fit
 from whichcore.known_core import GradeLabel
 from whichcore.provenance import measured_text
@@ -91,7 +91,7 @@ def command(session: Session, /, specimen: str, sweep: str, model: str, **asked:
     """
     label = _label(asked)
     further = _sizes(asked["resistivity"], model)
-    core, data = load_specimen(specimen), load_sweep(sweep)
+    core, data = load_specimen(specimen), load_core_sweep(sweep)
     spectrum = permeability(data, core)
     l0 = air_inductance_h(core, data.wiring == Wiring.TWO_WINDINGS) if "copper" in asked["free"] else None
     laws = list(LAWS.values()) if model == ALL else [LAWS[model]]

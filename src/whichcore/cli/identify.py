@@ -13,7 +13,7 @@ from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files import make_folder
 from whichcore.files.readings_file import load_readings
-from whichcore.libraries import library_for
+from whichcore.libraries import library_to_identify
 from whichcore.workflow import Identification, Request, identify_files, write_pictures
 
 
@@ -102,7 +102,7 @@ def command(
     class.
     """
     request = _request(**asked)
-    case = identify_files(request, library_for(libraries))
+    case = identify_files(request, library_to_identify(libraries))
     for text in reversed(case.doubts):
         session.warn(text, first=True)
     for text in case.verdict.warnings:

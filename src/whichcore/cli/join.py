@@ -17,7 +17,7 @@ from whichcore.cli.options import reporting
 from whichcore.cli.session import Session
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError
-from whichcore.files import load_specimen, load_sweep, make_folder, write_sweep
+from whichcore.files import load_core_sweep, load_specimen, make_folder, write_sweep
 from whichcore.files.specimen_write import write_joined_specimen
 from whichcore.wording import fixed, percent, quantity, with_uncertainty
 
@@ -65,8 +65,8 @@ def command(
     Where both were swept they must show one permeability. The difference tells the capacitance of the
     windings and whether a turn was miscounted; sweeps that contradict each other are not joined.
     """
-    many = Wound(load_sweep(many_sweep), load_specimen(many_specimen))
-    few = Wound(load_sweep(few_sweep), load_specimen(few_specimen))
+    many = Wound(load_core_sweep(many_sweep), load_specimen(many_specimen))
+    few = Wound(load_core_sweep(few_sweep), load_specimen(few_specimen))
     overlap = solve_overlap(many, few)
     if (reason := contradiction(overlap, many, few)) is not None:
         session.beside_error = _report(overlap, None)

@@ -12,7 +12,7 @@ from whichcore.cli.records_options import correcting_options, told
 from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
-from whichcore.libraries import library_for
+from whichcore.libraries import library_to_identify
 from whichcore.records import Record, Store, keep_calibration, keep_case, keep_core, open_store
 from whichcore.records.keep import Origin
 from whichcore.workflow import Request, identify_files
@@ -92,7 +92,7 @@ def _keep(store: Store, request: Request, libraries: tuple[str, ...], origin: Or
     """Keep what a request speaks of, its verdict last; only the last may correct something."""
     if request.sweep is None and not request.readings:
         return [keep_core(store, request.specimen, origin)]
-    case = identify_files(request, library_for(libraries))
+    case = identify_files(request, library_to_identify(libraries))
     origin = Origin(origin.corrects, origin.reason, {"libraries": list(libraries)})
     return list(keep_case(store, request, case, origin))
 

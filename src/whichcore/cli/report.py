@@ -11,7 +11,7 @@ from whichcore.cli.options import library_option, reporting, store_option
 from whichcore.cli.session import Session
 from whichcore.errors import UsageError
 from whichcore.files.text import write_bytes
-from whichcore.libraries import library_for
+from whichcore.libraries import library_to_identify
 from whichcore.report import FORMS, Dossier, dossier_of_files, report_of, written
 from whichcore.workflow import Request
 
@@ -114,7 +114,7 @@ def _judged(asked: dict[str, Any], address: str | None) -> Dossier:
         asked["sold_as"],
         _path(asked["parts"]),
     )
-    return dossier_of_files(request, library_for(asked["libraries"]), _path(asked["calibration"]))
+    return dossier_of_files(request, library_to_identify(asked["libraries"]), _path(asked["calibration"]))
 
 
 def _path(name: str | None) -> Path | None:

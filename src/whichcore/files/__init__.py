@@ -13,7 +13,7 @@ from whichcore.files.library_folder import (
 from whichcore.files.material_file import load_curve, load_material, write_material
 from whichcore.files.reading import parse_reading, parse_resistance
 from whichcore.files.specimen_file import load_specimen
-from whichcore.files.sweep_file import load_sweep, write_sweep
+from whichcore.files.sweep_file import load_core_sweep, load_sweep, write_sweep
 from whichcore.files.sweep_journal import SweepJournal
 from whichcore.files.sweep_layout import SourceColumn, SweepLayout, SweepPoint
 from whichcore.files.table_import import ImportedCurve, ImportHints, import_table
@@ -32,6 +32,7 @@ __all__ = [
     "TouchstoneOptions",
     "home_folder",
     "import_table",
+    "load_core_sweep",
     "load_curve",
     "load_library_folder",
     "load_material",

@@ -114,7 +114,8 @@ def parse_table(text: str, path: Path) -> Table:
     Raises
     ------
     InputError
-        Empty, separated by semicolons or tabs, a column named twice, a row too short or too long, no rows.
+        Empty, separated by semicolons or tabs, no line of column names, a column named twice, a row too
+        short or too long, no rows.
     """
     header: dict[str, str] = {}
     header_lines: dict[str, int] = {}
@@ -180,6 +181,14 @@ def _split_columns(line: str, number: int, path: Path) -> tuple[str, ...]:
                 next_step="save it again as CSV with commas and decimal points (English number format)",
             )
     columns = tuple(cell.strip() for cell in _cells(line, where))
+    if all(_NUMBER.fullmatch(column) for column in columns):
+        raise InputError(
+            "the table has no line of column names",
+            where=where,
+            got=line.strip()[:80],
+            allowed="the names of the columns above the first row",
+            next_step="write them there, separated by commas",
+        )
     for column in columns:
         if columns.count(column) > 1:
             raise InputError("a column stands twice", where=where, got=column, next_step="remove one of them")
@@ -264,6 +273,7 @@ def frequency_order(table: Table, column: str = "frequency_hz") -> tuple[FloatAr
                 where=table.where(line, column),
                 got=f"{value:g}",
                 allowed="> 0",
+                next_step="correct or remove the row",
             )
     order = np.argsort(frequency, kind="stable")
     ordered = frequency[order]

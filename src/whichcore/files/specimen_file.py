@@ -19,7 +19,7 @@ from whichcore.files.specimen_tables import (
     WindingTable,
 )
 from whichcore.files.specimen_uncertainty import dimension_uncertainties
-from whichcore.files.text import did_you_mean, nearest
+from whichcore.files.text import did_you_mean, nearest, path_of
 from whichcore.files.toml_file import Faults, TomlFile
 from whichcore.files.warn import warn
 
@@ -52,10 +52,12 @@ def load_specimen(path: str | Path) -> Specimen:
 
     Raises
     ------
+    UsageError
+        It is no path.
     InputError
         All faults of the file in one error: the first in its fields, the others in its next step.
     """
-    return _specimen_of(TomlFile(Path(path)))
+    return _specimen_of(TomlFile(path_of(path, "load_specimen")))
 
 
 def specimen_from_text(text: str, place: Path) -> Specimen:

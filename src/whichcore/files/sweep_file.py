@@ -25,7 +25,7 @@ from whichcore.files.sweep_layout import (
     SweepPoint,
     row_of,
 )
-from whichcore.files.text import did_you_mean, read_text, write_text
+from whichcore.files.text import did_you_mean, path_of, read_text, write_text
 from whichcore.files.touchstone import read_touchstone
 from whichcore.files.units import Dimension, parse_quantity
 from whichcore.files.warn import warn
@@ -55,10 +55,12 @@ def load_sweep(path: str | Path) -> ImpedanceSweep:
 
     Raises
     ------
+    UsageError
+        It is no path.
     InputError
         The file cannot be read, or something in it is wrong; the error names line and column.
     """
-    place = Path(path)
+    place = path_of(path, "load_sweep")
     if place.suffix.lower() == ".s1p":
         return read_touchstone(place)
     text = read_text(place)
@@ -66,6 +68,27 @@ def load_sweep(path: str | Path) -> ImpedanceSweep:
     if "format" in table.header and not text.endswith("\n"):
         warn(f"{place}: the last line has no line end; it may be cut off in the middle of a number")
     return sweep_of(table)
+
+
+def load_core_sweep(path: str | Path) -> ImpedanceSweep:
+    """Read the sweep of a wound core as `load_sweep` does; no point of one is without impedance.
+
+    Raises
+    ------
+    UsageError
+        It is no path.
+    InputError
+        As `load_sweep`; or an impedance is zero.
+    """
+    sweep = load_sweep(path)
+    if (zero := np.flatnonzero(sweep.impedance_ohm == 0)).size:
+        raise InputError(
+            "the impedance is zero, which no wound core has",
+            where=f"{path}, {sweep.frequency_hz[zero[0]]:g} Hz",
+            got=f"0 Ω at {zero.size} of {sweep.impedance_ohm.size} points",
+            next_step="remove the rows, or measure these points again",
+        )
+    return sweep
 
 
 def sweep_of(table: Table) -> ImpedanceSweep:
@@ -303,6 +326,7 @@ def _distribution(table: Table, pair: str, ids: list[str]) -> tuple[str, Distrib
             where=table.where_of(DISTRIBUTION_KEY),
             got=pair,
             allowed=", ".join(item.value for item in Distribution),
+            next_step="name one of them, or remove the source from the header line",
         ) from None
 
 
@@ -322,6 +346,7 @@ def _stated_scatter(table: Table) -> FloatArray:
                 where=table.where(table.lines[outside[0]], "correlation"),
                 got=f"{correlation[outside[0]]:g}",
                 allowed="-1 to 1",
+                next_step="correct or remove the row",
             )
     shared = correlation * u_real * u_imag
     rows = np.stack([np.stack([u_real**2, shared], -1), np.stack([shared, u_imag**2], -1)], -2)
@@ -336,6 +361,7 @@ def _not_negative(table: Table, column: str) -> FloatArray:
             where=table.where(table.lines[negative[0]], column),
             got=f"{values[negative[0]]:g}",
             allowed=">= 0",
+            next_step="correct or remove the row",
         )
     return values
 

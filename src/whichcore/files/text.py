@@ -9,10 +9,29 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
-from whichcore.errors import InputError
+from whichcore.errors import InputError, UsageError
 
 #: Largest file that is read, bytes; a sweep of a million points stays below it.
 MAX_BYTES = 50_000_000
+
+
+def path_of(path: object, function: str) -> Path:
+    """Return the path a function was called with.
+
+    Raises
+    ------
+    UsageError
+        It is no path.
+    """
+    if isinstance(path, (str, os.PathLike)):
+        return Path(path)
+    raise UsageError(
+        "a path was expected",
+        where=function,
+        got=type(path).__name__,
+        allowed="str or pathlib.Path",
+        next_step=f'call it as {function}("folder/name")',
+    )
 
 
 def read_bytes(path: Path) -> bytes:
