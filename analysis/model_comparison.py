@@ -31,7 +31,7 @@ class ModelComparison:
     fits : tuple of ModelFit
         The best first.
     probability : tuple of float
-        Of each law, among those fitted.
+        Of each law, among those fitted: it says nothing of any unless the best one ``describes`` the data.
     refused : mapping of law to reason
         Laws that these data cannot carry.
     """
@@ -41,15 +41,25 @@ class ModelComparison:
     refused: dict[str, str]
 
     @property
+    def describes(self) -> bool:
+        """Whether the best law describes the data; else none is probable, however they rank."""
+        return self.fits[0].describes_data
+
+    @property
     def alike(self) -> tuple[ModelFit, ...]:
-        """The laws that cannot be told apart: the fewest, best first, that hold 95 % together."""
+        """The laws that cannot be told apart: the fewest, best first, that hold 95 % together.
+
+        The best alone where none describes the data.
+        """
+        if not self.describes:
+            return self.fits[:1]
         total = np.cumsum(self.probability)
         return self.fits[: 1 + int(np.searchsorted(total, PREFERRED))]
 
     @property
     def preferred(self) -> ModelFit | None:
-        """The law that holds 95 % alone; None where there is none."""
-        return self.fits[0] if len(self.alike) == 1 and len(self.fits) > 1 else None
+        """The law that holds 95 % alone; None where there is none, or none describes the data."""
+        return self.fits[0] if self.describes and len(self.alike) == 1 and len(self.fits) > 1 else None
 
 
 def compare_laws(

@@ -11,7 +11,7 @@ likely. Its uncertainties are wider by what the misfit asks for.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,6 +40,8 @@ _PATIENCE = 4
 _MISSED_UNITS = 3.0
 _AS_WELL = 3.8415  # chi-squared, 95 %, one degree of freedom; memory
 _STEP = 1e-4
+#: Relative distance from which on two values are told as two: they are printed with four digits.
+_TOLD_APART = 1e-3
 _NO_NUISANCE = Nuisance()
 
 
@@ -284,9 +286,10 @@ def _said(
     interval = interval_of(surface, index)
     value = parameter.outside(float(surface.best[index]))
     low, high = (None if end is None else parameter.outside(end) for end in (interval.low, interval.high))
-    also = tuple(
+    also = _apart(
         parameter.outside(float(other[index])) for other in others if _outside(float(other[index]), interval)
     )
+    also = tuple(v for v in also if not any(end is not None and _alike(v, end) for end in (low, high)))
     slope = value if parameter.logarithmic else 1.0
     u = None if interval.standard_uncertainty is None else slope * interval.standard_uncertainty
     found = FittedParameter(
@@ -303,6 +306,20 @@ def _bare(parameter: Parameter, inner: float) -> FittedParameter:
 def _outside(value: float, interval: Interval) -> bool:
     below = interval.low is not None and value < interval.low
     return below or (interval.high is not None and value > interval.high)
+
+
+def _alike(one: float, other: float) -> bool:
+    """Tell whether two values are one to the digits that are told."""
+    return abs(one - other) <= _TOLD_APART * abs(other)
+
+
+def _apart(values: Iterable[float]) -> tuple[float, ...]:
+    """Return values without those that are another one to the digits that are told."""
+    kept: list[float] = []
+    for value in values:
+        if not any(_alike(value, one) for one in kept):
+            kept.append(value)
+    return tuple(kept)
 
 
 def _with_others(found: FittedParameter, also: tuple[float, ...]) -> FittedParameter:
@@ -330,7 +347,9 @@ def _follows(
         return FittedParameter(item.name, item.symbol, item.unit, value, None, None, None, why)
     low, high = np.exp([centre - NORMAL_95 * u, centre + NORMAL_95 * u]).tolist()
     there = [float(np.exp(logarithm(other))) for other in others]
-    also = tuple(other for other in there if not low <= other <= high)
+    also = _apart(
+        other for other in there if not (low <= other <= high or _alike(other, low) or _alike(other, high))
+    )
     return _with_others(FittedParameter(item.name, item.symbol, item.unit, value, value * u, low, high), also)
 
 

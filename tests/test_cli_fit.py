@@ -3,18 +3,20 @@
 import importlib.util
 import json
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from identification import relaxation, wound
 from whichcore import figures
 from whichcore.analysis.dispersion_models import LAWS
 from whichcore.analysis.model_fit import fit_law
 from whichcore.analysis.permeability import permeability
 from whichcore.cli.root import root
-from whichcore.files import load_specimen, load_sweep
+from whichcore.files import load_specimen, load_sweep, write_sweep
 from whichcore.files.material_file import load_material
 from whichcore.workflow import demo_folder
 
@@ -187,3 +189,39 @@ def test_the_picture_of_the_page_says_what_the_program_says(tmp_path, monkeypatc
             )
         )
         assert kept == new, f"{path.name}: run python docs/make_fit_image.py"
+
+
+def test_where_no_law_describes_the_core_none_is_probable(run, tmp_path):
+    """Real and imaginary part in each other's column: χ²/ν of some ten thousand, whatever the law."""
+    core, sweep = tmp_path / "ring.toml", tmp_path / "swapped.csv"
+    core.write_text(
+        '[core]\nshape = "ring"\nouter_diameter = "25 mm"\ninner_diameter = "15 mm"\nheight = "10 mm"\n'
+        'dimension_uncertainty = "0.05 mm"\n[winding]\nturns = 10\ndc_resistance = "53 mohm"\n',
+        encoding="utf-8",
+    )
+    right = wound(relaxation(850, 5e6), noise=0.003)
+    wrong = right.impedance_ohm.imag + 1j * right.impedance_ohm.real
+    write_sweep(sweep, replace(right, impedance_ohm=wrong))
+    files = ("--specimen", str(core), "--sweep", str(sweep))
+    done = run(*files)
+    assert done.exit_code == 0, done.output
+    page = " ".join(done.stdout.split())
+    assert f"none of these {len(LAWS)} laws describes this core" in page
+    assert "does not describe this core" not in page
+    assert "99.9" not in page
+    assert "none is told, for no law describes these data" in page
+    # the data are tried as identify tries them
+    assert "warning: " in done.stderr
+    assert "exchange" in done.stderr
+    report = json.loads(run(*files, "--json").stdout)
+    assert report["preferred"] is None
+    assert report["cannot_be_told_apart"] == []
+    assert {fit["probability"] for fit in report["fits"]} == {None}
+    assert any("exchange" in text for text in report["warnings"])
+
+
+def test_data_that_pass_their_tests_give_no_warning_and_probabilities(run):
+    done = run("--specimen", str(DEMO / "bin-b.toml"), "--sweep", str(DEMO / "bin-b.csv"), "--json")
+    report = json.loads(done.stdout)
+    assert sum(fit["probability"] for fit in report["fits"]) == pytest.approx(1.0)  # analytic
+    assert not [text for text in report["warnings"] if "column" in text]

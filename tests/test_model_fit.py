@@ -382,3 +382,18 @@ def test_intervals_hold_the_truth(name, draws):
     assert np.all(known >= 0.9 * draws)
     squares = np.nansum(off**2, axis=0)
     assert np.all((squares > chi2.ppf(0.001, known)) & (squares < chi2.ppf(0.999, known))), squares / known
+
+
+def test_solutions_that_are_one_to_the_digits_told_are_one():
+    """Two relaxations under the law of walls and spins: the valley is flat, and its bottoms are no solutions."""
+    frequency = np.geomspace(1e3, 3e6, 71)
+    mu = 1 + 300 / (1 + 1j * frequency / 3e6) + 550 / (1 + 1j * frequency / 8e6)
+    rng = np.random.default_rng(11)
+    noise = 0.003 * np.abs(mu)
+    mu = mu + noise * (rng.normal(size=71) + 1j * rng.normal(size=71))
+    spectrum = PermeabilitySpectrum(frequency, mu, noise[:, None, None] ** 2 * np.eye(2))
+    fit = fit_law(spectrum, LAWS["wall-and-spin"], Nuisance())
+    for item in (*fit.parameters, *fit.derived):
+        told = [f"{value:.4g}" for value in item.also]
+        assert len(told) == len(set(told)), item
+        assert not set(told) & {f"{end:.4g}" for end in (item.low, item.high) if end is not None}, item

@@ -14,6 +14,7 @@ from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.model_comparison import ModelComparison, compare_laws
 from whichcore.analysis.model_search import Nuisance
 from whichcore.analysis.permeability import air_inductance_h, permeability
+from whichcore.analysis.trial import try_data
 from whichcore.analysis.types import PermeabilitySpectrum, Wiring
 from whichcore.cli.at_bench import Bar
 from whichcore.cli.fit_report import Written, fit_report
@@ -87,12 +88,15 @@ def command(session: Session, /, specimen: str, sweep: str, model: str, **asked:
 
     A parameter that the data do not pin down gets no error bar but the reason, and on which side its
     interval is open. Where a law misses the data beyond their uncertainty, the smooth deviation it needs is
-    stated, and the uncertainties are wider by it.
+    stated, and the uncertainties are wider by it. The data are tested as identify tests them; each test that
+    they fail is a warning.
     """
     label = _label(asked)
     further = _sizes(asked["resistivity"], model)
     core, data = load_specimen(specimen), load_core_sweep(sweep)
     spectrum = permeability(data, core)
+    for fault in try_data(data, core, spectrum).failed:
+        session.warn(fault.sentence)
     l0 = air_inductance_h(core, data.wiring == Wiring.TWO_WINDINGS) if "copper" in asked["free"] else None
     laws = list(LAWS.values()) if model == ALL else [LAWS[model]]
     with Bar() as bar:

@@ -33,7 +33,10 @@ def fit_report(title: str, found: ModelComparison, written: Written | None) -> d
         "specimen": title,
         "preferred": None if found.preferred is None else found.preferred.law.name,
         "cannot_be_told_apart": [fit.law.name for fit in found.alike] if len(found.alike) > 1 else [],
-        "fits": [_fit(fit, share) for fit, share in zip(found.fits, found.probability, strict=True)],
+        "fits": [
+            _fit(fit, share if found.describes else None)
+            for fit, share in zip(found.fits, found.probability, strict=True)
+        ],
         "refused": found.refused,
         "exported": None if written is None else _exported(written),
     }
@@ -43,7 +46,7 @@ def _exported(written: Written) -> dict[str, Any]:
     return {"file": str(written.file), "material": report(written.material), "notes": list(written.notes)}
 
 
-def _fit(fit: ModelFit, probability: float) -> dict[str, Any]:
+def _fit(fit: ModelFit, probability: float | None) -> dict[str, Any]:
     return {
         "model": fit.law.name,
         "probability": probability,

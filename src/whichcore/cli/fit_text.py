@@ -30,8 +30,10 @@ def fit_page(title: str, found: ModelComparison, written: Written | None) -> str
 
 def _verdict(found: ModelComparison) -> str:
     best = found.fits[0]
-    if not best.describes_data:
-        return f"{_which(found)} does not describe this core."
+    if not found.describes:
+        if len(found.fits) == 1:
+            return f"{best.law.title} does not describe this core."
+        return f"none of these {len(found.fits)} laws describes this core; {best.law.name} comes nearest."
     met = (
         "meets the data"
         if best.meets_data
@@ -45,10 +47,6 @@ def _verdict(found: ModelComparison) -> str:
     return f"{sure} {best.law.name}, {best.law.title}: {percent(found.probability[0])}. It {met}."
 
 
-def _which(found: ModelComparison) -> str:
-    return found.fits[0].law.title if len(found.fits) == 1 else "none of these laws"
-
-
 def _band(found: ModelComparison) -> Lines:
     low, high = found.fits[0].frequency_hz[[0, -1]]
     points = found.fits[0].frequency_hz.size
@@ -60,7 +58,7 @@ def _laws(found: ModelComparison) -> Grid:
     rows = tuple(
         (
             fit.law.name,
-            percent(share),
+            percent(share) if found.describes else "-",
             str(len(fit.parameters)),
             _plain(fit.reduced, "", 3),
             _deviation(fit),
@@ -84,8 +82,13 @@ def _percent(ratio: float) -> str:
 
 
 def _law_notes(found: ModelComparison) -> tuple[str, ...]:
+    likely = (
+        "among these laws, each as likely as the others before"
+        if found.describes
+        else "none is told, for no law describes these data, whichever of them comes nearest"
+    )
     told = [
-        "probability: among these laws, each as likely as the others before. χ²/ν: per degree of freedom, "
+        f"probability: {likely}. χ²/ν: per degree of freedom, "
         "by the uncertainty of the measurement alone; about 1 where a law meets the data. deviation: smooth "
         "departure of the core from the law, one standard deviation."
     ]
