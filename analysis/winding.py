@@ -32,6 +32,7 @@ from whichcore.analysis.wire import (
     skin_depth_m,
 )
 from whichcore.errors import AnalysisError
+from whichcore.wording import plain
 
 RESISTANCE = "winding:resistance"
 PROXIMITY = "winding:proximity"
@@ -334,7 +335,7 @@ def _lead_estimate(length_m: float | None, wire_radius_m: float) -> tuple[float,
     spread = largest / float(np.sqrt(3))
     note = (
         "the length of the leads is not stated: no lead inductance was taken off, its standard uncertainty "
-        f"is {spread * 1e9:.2g} nH; state lead_length"
+        f"is {plain(spread * 1e9)} nH; state lead_length"
     )
     return 0.0, spread, (note,)
 
@@ -360,9 +361,8 @@ def winding_capacitance(winding: Winding, core: Core, frequency_hz: ArrayLike) -
         value = winding.capacitance_f
         return Element(value * ones, (ElementError(CAPACITANCE, STATED_CAPACITANCE * value * ones),))
     value, spread, shape = _estimated_capacitance(winding, core)
-    note = (
-        f"winding capacitance estimated: {value * 1e12:.2g} pF, standard uncertainty {spread * 1e12:.2g} pF"
-    )
+    told, doubt = (f"{plain(size * 1e12)} pF" for size in (value, spread))
+    note = f"winding capacitance estimated: {told}, standard uncertainty {doubt}"
     return Element(value * ones, (ElementError(CAPACITANCE, spread * ones, shape),), (note,))
 
 

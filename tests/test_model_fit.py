@@ -385,7 +385,7 @@ def test_intervals_hold_the_truth(name, draws):
 
 
 def test_solutions_that_are_one_to_the_digits_told_are_one():
-    """Two relaxations under the law of walls and spins: the valley is flat, and its bottoms are no solutions."""
+    """Two relaxations under the law of walls and spins: in a flat valley bottoms are no solutions."""
     frequency = np.geomspace(1e3, 3e6, 71)
     mu = 1 + 300 / (1 + 1j * frequency / 3e6) + 550 / (1 + 1j * frequency / 8e6)
     rng = np.random.default_rng(11)

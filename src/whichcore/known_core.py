@@ -223,9 +223,8 @@ def usable_points(
     kept = loss >= 0
     if not kept.all():
         out = frequency[~kept]
-        span = f"between {out.min():g} and {out.max():g} Hz" if out.size > 1 else f"at {out[0]:g} Hz"
         notes.append(
-            f"{out.size} of {kept.size} points {span} left out: their "
+            f"{out.size} of {kept.size} points {_place(out)} left out: their "
             "loss came out below zero within its uncertainty, and a reference curve has no negative loss"
         )
     if kept.sum() < 2:
@@ -237,6 +236,11 @@ def usable_points(
             next_step="sweep again with less noise or more turns",
         )
     return np.asarray(kept)
+
+
+def _place(frequency_hz: FloatArray) -> str:
+    low, high = float(frequency_hz.min()), float(frequency_hz.max())
+    return f"at {low:g} Hz" if low == high else f"between {low:g} and {high:g} Hz"
 
 
 def bare_density(specimen: Specimen) -> float | None:

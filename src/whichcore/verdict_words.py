@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from whichcore.analysis.trial import Finding
-from whichcore.analysis.verdict import EvidenceShift, InitialPermeability, Verdict, VerdictKind
+from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict, VerdictKind
 from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
 
 #: A class whose probability moved less than this was left alone by the evidence.
@@ -37,7 +37,7 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
             )
         case VerdictKind.UNLISTED:
             alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
-            return f"{sure} none of the {len(verdict.candidates)} reference materials: {number}{alike}."
+            return f"{sure} {_none(len(verdict.candidates))}: {number}{alike}."
     return f"undecided. {_likeliest(verdict, names)}"
 
 
@@ -48,6 +48,18 @@ def _group(verdict: Verdict) -> str:
         return f"{verdict.material_class}, {count}"
     classes = [one.material_class for one in verdict.candidates if one.material in verdict.materials]
     return f"{count}, {listed(list(dict.fromkeys(classes)))}, that"
+
+
+def _none(references: int) -> str:
+    if references == 1:
+        return "not the one reference material there is"
+    return f"none of the {references} reference materials"
+
+
+def rest_sentence(rest: Sequence[Candidate]) -> str:
+    """Return how probable the candidates together are that are not shown."""
+    together = percent(sum(candidate.probability for candidate in rest))
+    return f"The other one: {together}." if len(rest) == 1 else f"The other {len(rest)} together: {together}."
 
 
 def _likeliest(verdict: Verdict, names: Mapping[str, str]) -> str:

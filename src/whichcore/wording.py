@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import cache
 from importlib.resources import files
 
+#: Spaces within a number with its comparison, its uncertainty, its unit.
+_BONDS = re.compile(
+    r"(?<=[<>≤≥±×≈]) (?=[\d.−])"
+    r"|(?<=\d) (?=[%‰±°]|\d{3}\b|[fpnµμmkMG]?(?:Hz|Ω|F|H|T|V|A|m|W|s|K|g|ohm)\b|dB\b)"
+)
 _PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 
 
@@ -64,7 +70,23 @@ def quantity(value: float, unit: str, digits: int = 3) -> str:
         return f"{value:g} {unit}"
     rounded = float(f"{value:.{digits}g}")
     power = min(max(3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12), -15), 9)
-    return f"{rounded / 10.0**power:.{digits}g} {_PREFIXES[power]}{unit}"
+    return f"{plain(rounded / 10.0**power, digits)} {_PREFIXES[power]}{unit}"
+
+
+def plain(value: float, digits: int = 2) -> str:
+    """Return a number rounded to so many digits, written out up to a million: 130, never 1.3e+02."""
+    rounded = float(f"{value:.{digits}g}")
+    return f"{rounded:.{max(digits, 6)}g}" if abs(rounded) < 1e6 else f"{rounded:.{digits}g}"
+
+
+def count_of(number: int, one: str, several: str = "") -> str:
+    """Return a number with its noun: ``1 group``, ``2 groups``."""
+    return f"{number} {one if number == 1 else several or f'{one}s'}"
+
+
+def bound(text: str, joint: str = "\u00a0") -> str:
+    """Return a text whose numbers cannot be parted from their sign, unit or thousands where it is wrapped."""
+    return _BONDS.sub(joint, text)
 
 
 def measured(value: float, uncertainty: float, unit: str) -> str:

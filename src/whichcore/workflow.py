@@ -192,7 +192,7 @@ def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool =
     Parameters
     ----------
     case : Identification
-        Without a sweep only the bars are drawn.
+        Without a sweep only the bars are drawn; of what decided nothing where it is a single point.
     stem : Path
         Start of the file names; its folder exists.
     title : str
@@ -218,8 +218,10 @@ def write_pictures(case: Identification, stem: Path, title: str, *, dark: bool =
         drawn["permeability"] = figures.permeability_figure(
             spectrum, case.verdict, case.names, title, dark=dark
         )
-    if spectrum is not None and case.verdict.decided_by is not None:
-        drawn["decision"] = figures.decision_figure(case.verdict, case.names, title, dark=dark)
+    decided = case.verdict.decided_by
+    if spectrum is not None and decided is not None:
+        if decided.frequency_hz.size > 1:
+            drawn["decision"] = figures.decision_figure(case.verdict, case.names, title, dark=dark)
         drawn["gap-invariant"] = figures.gap_invariant_figure(case.verdict, case.names, title, dark=dark)
     drawn["candidates"] = figures.candidates_figure(case.verdict, case.names, title, dark=dark)
     written = []

@@ -9,7 +9,7 @@ from whichcore.analysis.model_fit import FittedParameter, ModelFit
 from whichcore.cli.fit_report import Written
 from whichcore.cli.material_report import span
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
-from whichcore.wording import certainty, fixed, listed, measured, percent, quantity
+from whichcore.wording import certainty, fixed, listed, measured, percent, plain, quantity
 
 #: Correlation from which on two parameters are said to move together.
 _TOGETHER = 0.9
@@ -78,7 +78,7 @@ def _deviation(fit: ModelFit) -> str:
 
 
 def _percent(ratio: float) -> str:
-    return f"{100 * ratio:.2g} %"
+    return f"{plain(100 * ratio)} %"
 
 
 def _law_notes(found: ModelComparison) -> tuple[str, ...]:

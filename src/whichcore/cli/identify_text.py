@@ -11,6 +11,7 @@ from whichcore.verdict_words import (
     evidence_sentence,
     kind_of_core,
     measured_sentence,
+    rest_sentence,
     unlisted_sentence,
     verdict_sentence,
 )
@@ -89,8 +90,7 @@ def _remainder(case: Identification) -> tuple[str, ...]:
     rest = verdict.candidates[len(_shown(verdict)) :]
     lines = []
     if rest:
-        together = percent(sum(candidate.probability for candidate in rest))
-        lines.append(f"The other {len(rest)} together: {together}.")
+        lines.append(rest_sentence(rest))
     lines.append(unlisted_sentence(verdict))
     lines.append(
         "scale and corner: permeability and corner frequency of this core over those of the reference. "

@@ -29,7 +29,7 @@ from whichcore.files import load_specimen
 from whichcore.libraries import library_for
 from whichcore.measure.bench_accuracy import bench_accuracy
 from whichcore.measure.plan_bench import plan_bench
-from whichcore.wording import listed, percent, quantity
+from whichcore.wording import count_of, listed, percent, quantity
 
 FORMAT = "whichcore-separable/1"
 #: Pairs are reported from this probability of a mistake on.
@@ -196,18 +196,27 @@ def _blocks(found: Separation, remedies: Sequence[Remedy], setting: _Setting) ->
         blocks.append(Grid(("group", "members", "mistaken", "told apart by"), rows))
     close = _close_pairs(found)
     lines = [
-        f"{alone} of {len(found.materials)} materials stand alone, {len(remedies)} groups hold "
-        f"{sum(len(r.group) for r in remedies)}.",
+        f"{alone} of {count_of(len(found.materials), 'material')} {'stands' if alone == 1 else 'stand'} alone"
+        f"{_grouped([len(remedy.group) for remedy in remedies])}.",
         "mistaken: how often the wrong one of the closest two would win, were only these two possible.",
     ]
     if close:
         lines.append(f"Not separable either, across groups: {listed(close, 'and')}.")
     if silent:
-        lines.append(f"{silent} could not be compared: their curves do not reach into the band.")
+        whose = "its curve does" if silent == 1 else "their curves do"
+        lines.append(f"{silent} could not be compared: {whose} not reach into the band.")
     apart = int(np.isnan(found.confusion[np.ix_(found.points > 0, found.points > 0)]).sum() // 2)
     if apart:
-        lines.append(f"{apart} pairs could not be compared: their curves share no part of the band.")
+        pairs = count_of(apart, "pair")
+        lines.append(f"{pairs} could not be compared: their curves share no part of the band.")
     return [*blocks, Lines(tuple(lines))]
+
+
+def _grouped(sizes: Sequence[int]) -> str:
+    """Say how many groups hold the others."""
+    if not sizes:
+        return ""
+    return f", {count_of(len(sizes), 'group')} {'holds' if len(sizes) == 1 else 'hold'} {sum(sizes)}"
 
 
 def _row(found: Separation, remedy: Remedy) -> tuple[str, ...]:

@@ -16,9 +16,12 @@ from rich.table import Table
 from rich.text import Text
 
 from whichcore.cli.session import clean
+from whichcore.wording import bound
 
 #: Width of running text where no terminal says its own.
 PIPE_WIDTH = 100
+#: Stands for a space where no line may break, until the lines are made; no text that is shown can hold it.
+_JOINT = "\ue000"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ def page(blocks: Sequence[Block]) -> str:
 
 def _block(block: Block, width: int, fixed: bool, terminal: bool) -> str:
     if isinstance(block, Heading):
-        return _printed(Text(clean(block.text), style="bold"), width, terminal)
+        return _printed(Text(bound(clean(block.text), _JOINT), style="bold"), width, terminal)
     if isinstance(block, Lines):
         return "\n".join(_printed(_hanging(line, width), width, terminal) for line in block.lines)
     table = _table(block)
@@ -87,7 +90,8 @@ def _printed(item: Text | Table, width: int, terminal: bool) -> str:
     )
     with console.capture() as captured:
         console.print(item)
-    return "\n".join(line.rstrip() for line in captured.get().rstrip("\n").split("\n"))
+    text = captured.get().replace(_JOINT, " ")
+    return "\n".join(line.rstrip() for line in text.rstrip("\n").split("\n"))
 
 
 def _natural_width(table: Table) -> int:
@@ -115,7 +119,7 @@ def _record(grid: Grid, row: tuple[str, ...], width: int) -> Text:
 
 def _hanging(line: str, width: int) -> Text:
     """Return a line wrapped so that what runs over is indented by two more than its start."""
-    text = clean(line)
+    text = bound(clean(line), _JOINT)
     start = len(text) - len(text.lstrip())
     indent = start + 2 if width > start + 20 else 0
     wrapped = Text(text.strip()).wrap(Console(width=width), max(width - indent, 8))

@@ -13,6 +13,9 @@ from whichcore.figures.style import BLUE, VERMILION, Theme, dress, legend_row, t
 from whichcore.wording import percent
 
 BARS_SHOWN = 8
+#: Least probability whose bar shows its pattern.
+_SEEN = 0.01
+_KINDS = {"named": "named by the verdict", "other": "not named"}
 # fill, hatch
 BAR_STYLES = {
     "named": (BLUE, ""),
@@ -43,8 +46,10 @@ def candidates_figure(
     heading = wrapped(title, width_in, size=11.0)
     lines = [wrapped(label, width_in, size=9.0) for label, _, _ in rows]
     heights = [0.36 + 0.16 * (text.count("\n") + 1) for text in lines]
-    named = any(kind == "named" for _, _, kind in rows)
-    others = 0.75 + 0.2 * (heading.count("\n") + 1) + 0.45 * named
+    # a bar too short to show its pattern needs no legend
+    seen = {kind for _, probability, kind in rows if probability >= _SEEN}
+    kinds = {kind: text for kind, text in _KINDS.items() if kind in seen} if "named" in seen else {}
+    others = 0.75 + 0.2 * (heading.count("\n") + 1) + 0.45 * bool(kinds)
     figure = Figure(figsize=(width_in, sum(heights) + others), layout="constrained", facecolor=colours.paper)
     figure.suptitle(heading, x=0.01, ha="left", color=colours.ink, fontsize=11, parse_math=False)
     panel = figure.add_subplot()
@@ -58,8 +63,7 @@ def candidates_figure(
     panel.set_yticks([])
     panel.set_xlabel("probability (%)")
     dress(panel, colours)
-    if named:
-        kinds = {"named": "named by the verdict", "other": "not named"}
+    if kinds:
         legend_row(figure, {text: _patch(kind, colours) for kind, text in kinds.items()}, colours, width_in)
     return figure
 
@@ -78,7 +82,8 @@ def _bar_rows(verdict: Verdict, names: Mapping[str, str]) -> list[tuple[str, flo
     ]
     if rest:
         together = sum(candidate.probability for candidate in rest)
-        rows.append((f"the other {len(rest)} together, {percent(together)}", together, "rest"))
+        label = f"the other {len(rest)} together" if len(rest) > 1 else "the other one"
+        rows.append((f"{label}, {percent(together)}", together, "rest"))
     none = verdict.unlisted_probability
     rows.append((f"none of these, {percent(none)}", none, "none"))
     return rows

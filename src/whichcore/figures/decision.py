@@ -53,11 +53,18 @@ def decision_figure(
     Raises
     ------
     AnalysisError
-        The verdict rests on no sweep.
+        The verdict rests on no sweep, or on one point of it.
     """
     spectrum, decided = verdict.spectrum, verdict.decided_by
     if spectrum is None or decided is None:
         raise _nothing()
+    if decided.frequency_hz.size < 2:
+        raise AnalysisError(
+            "there is nothing to draw: odds run up along a curve",
+            where="decision",
+            got="one point",
+            allowed="two points that both candidates speak on",
+        )
     colours = theme(dark)
     figure, (top, bottom) = two_panels(title, colours, width_in)
     shown = _rivals(verdict, decided)

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, LogLocator, NullFormatter
 
 from whichcore.analysis.types import FloatArray
+from whichcore.wording import bound
 
 # Okabe & Ito 2008 [published]; chosen so that their lightness differs too
 BLUE, PURPLE, ORANGE, VERMILION = "#0072B2", "#CC79A7", "#E69F00", "#D55E00"
@@ -143,4 +144,6 @@ def legend_row(figure: Figure, handles: Mapping[str, Artist], colours: Theme, wi
 def wrapped(text: str, width_in: float, size: float) -> str:
     """Break a text into lines that fit; a letter is about 0.6 of the size wide."""
     letters = max(12, int(72 * (width_in - 0.3) / (0.6 * size)))
-    return "\n".join(textwrap.wrap(" ".join(text.split()), letters)) or " "
+    # a no-break space holds while the lines are made; a plain one is drawn
+    lines = textwrap.wrap(bound(" ".join(text.split())), letters)
+    return "\n".join(lines).replace("\u00a0", " ") or " "

@@ -13,6 +13,7 @@ from whichcore.verdict_words import (
     evidence_sentence,
     kind_of_core,
     measured_sentence,
+    rest_sentence,
     unlisted_sentence,
 )
 from whichcore.wording import listed, percent, quantity
@@ -57,8 +58,7 @@ def candidates_section(dossier: Dossier) -> Section:
     shown = _shown(verdict)
     lines = []
     if rest := verdict.candidates[len(shown) :]:
-        together = percent(sum(candidate.probability for candidate in rest))
-        lines.append(f"The other {len(rest)} together: {together}.")
+        lines.append(rest_sentence(rest))
     lines.append(unlisted_sentence(verdict))
     if dossier.fitted:
         lines.append(
@@ -117,7 +117,8 @@ def why_section(dossier: Dossier) -> Section:
         return Section("Why", (Words("There is no sweep, so no part of a curve decided."),))
     blocks: list[Block] = [Words(decided.sentence)]
     if decided.frequency_hz.size and dossier.verdict.spectrum is not None:
-        blocks.append(decision_picture(dossier, decided))
+        if decided.frequency_hz.size > 1:
+            blocks.append(decision_picture(dossier, decided))
     elif not dossier.fitted:
         blocks.append(
             Words("Kept by an earlier version, the record has this sentence and no odds at each frequency.")
