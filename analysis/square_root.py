@@ -25,5 +25,5 @@ def lower_factor(root: FloatArray) -> FloatArray:
     float array (n, n)
         Lower triangle L with L Lᵀ = A Aᵀ and no negative diagonal.
     """
-    upper = np.linalg.qr(root.T, mode="r")
+    upper = np.asarray(np.linalg.qr(root.T, mode="r"))
     return np.asarray(upper.T * np.where(np.diag(upper) < 0, -1.0, 1.0))
