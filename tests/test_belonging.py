@@ -34,7 +34,7 @@ def _sweep(**notes):
     [
         ("bin-a.toml", "bin-a", "bin-a.toml", False),
         ("bin-a", "bin-a", "elsewhere/bin-a.toml", False),
-        ("/home/me/bin-a.toml", "bin-a", "bin-a.toml", False),
+        ("/cores/bin-a.toml", "bin-a", "bin-a.toml", False),
         ("C:\\cores\\Bin-A.toml", "bin-a", "bin-a.toml", False),
         ("bin 7, piece 1", "bin 7, piece 1", "ring.toml", False),
         ("Bin 7 piece 1", "bin 7, piece 1", "ring.toml", False),
