@@ -137,11 +137,16 @@ def _sweep(tmp_path, rows):
         (["1000,0.1,3.0,0.01,0.01"], "too few points"),
         (["1000,nan,3.0,0.01,0.01", "2000,0.1,6.0,0.01,0.01"], "finite"),
         ([f"{k}000,-{k}.0,{3 * k}.0,0.01,0.01" for k in range(1, 9)], "no loss at any point"),
-        ([f"{k}000,0.1,{3 * k}.0,0,0" for k in range(1, 9)], ""),
     ],
 )
 def test_wrong_data_are_one_line(run, tmp_path, rows, said):
     _refused(run(*_sweep(tmp_path, rows)), 3, said)
+
+
+def test_uncertainties_of_zero_are_estimated_and_told(run, tmp_path):
+    done = run(*_sweep(tmp_path, [f"{k}000,0.1,{3 * k}.0,0,0" for k in range(1, 9)]))
+    assert done.exit_code == 0, done.output
+    assert "no uncertainty is stated; the scatter is estimated" in " ".join(done.stderr.split())
 
 
 def test_a_rod_has_no_curve(run, tmp_path):
