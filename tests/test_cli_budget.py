@@ -1,6 +1,7 @@
 """``whichcore budget``: tables, comparison, draws, pictures, and what it refuses."""
 
 import json
+import math
 import re
 
 import pytest
@@ -221,14 +222,16 @@ def test_one_point_has_one_budget(run, tmp_path):
     assert [budget["quantity"] for budget in report["budgets"]] == ["mu-real", "mu-imag"]
 
 
-def test_no_uncertainty_at_all_is_said(run, tmp_path):
+def test_no_uncertainty_at_all_is_said_and_estimated(run, tmp_path):
     words = (*_files(tmp_path, RING, ["1e4,0.5,70,0,0"], WITH_U), "--of", "impedance")
     done = run(*words, "--figures", str(tmp_path / "p"))
     assert done.exit_code == 0
-    assert "neither scatter nor any error source is stated" in done.stderr
-    assert "No interval: nothing is stated that could be wrong." in done.stdout
-    assert list((tmp_path / "p").iterdir()) == []
-    assert _json(run(*words, "--json"))["budgets"][0]["standard_uncertainty"] == 0
+    assert "no uncertainty is stated; the scatter is estimated" in " ".join(done.stderr.split())
+    assert "the line of the scatter is an estimate" in done.stderr
+    report = _json(run(*words, "--json"))
+    assert report["scatter_estimated"] is True
+    # practice: 1 % of |Z| for a curve too short to show its scatter
+    assert report["budgets"][0]["standard_uncertainty"] == pytest.approx(0.01 * math.hypot(0.5, 70), rel=1e-6)
 
 
 def test_a_sweep_of_another_core_is_doubted(run):
