@@ -598,7 +598,7 @@ def test_the_command_prints_a_record(store, by_reading, library, tmp_path):
 
 
 def test_the_command_judges_files(place, tmp_path, library, monkeypatch):
-    monkeypatch.setattr("whichcore.cli.report.library_for", lambda _: library)
+    monkeypatch.setattr("whichcore.cli.report.library_to_identify", lambda _: library)
     out = tmp_path / "r.pdf"
     done = run("--specimen", place / "core.toml", "--reading", "85 uH @ 10 kHz", "--out", out)
     assert done.exit_code == 0, done.output

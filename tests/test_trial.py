@@ -504,7 +504,7 @@ class TestVerdict:
         ("plant", "size"),
         [
             (with_copper, 0.1),
-            (with_phase, 0.03),  # with 0.05 the loss is negative at more than half of the points: refused
+            (with_phase, 0.05),
             (with_step, 0.1),
             (with_level, 60.0),
             (with_stated_drift, 0.15),

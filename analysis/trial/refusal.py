@@ -14,13 +14,17 @@ from whichcore.errors import AnalysisError
 #: Standard uncertainties beyond which a part of the impedance counts as negative. More than half of the
 #: points are never beyond two by chance.
 BEYOND = 2.0
+#: A loss that is negative by no more than this share of μ may be a small error of the phase, rad: then μ′
+#: still stands, and the test of the loss lowers what is claimed. Practice.
+SMALL_PHASE = 0.2
 
 
 def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySpectrum) -> None:
     """Refuse a sweep that is capacitive, or gives power out, at more than half of its frequencies.
 
     A sweep that begins inductive and turns capacitive went through a resonance, and one whose loss is larger
-    than its negative reactance may have begun above that of the material: neither is refused.
+    than its negative reactance may have begun above that of the material: neither is refused. Nor is one
+    whose loss is negative by no more than a small error of the phase makes it.
 
     Parameters
     ----------
@@ -50,6 +54,8 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
             "check the polarity of both channels and the sign of the reactance or phase, then calibrate "
             "again",
         )
+    if (-data.loss <= SMALL_PHASE * np.abs(data.mu)).all():
+        return
     _require_few(
         data,
         stated & (data.loss < -BEYOND * data.u[:, 1]),
