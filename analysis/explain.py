@@ -21,9 +21,9 @@ from whichcore.analysis.kin import NEAR_KIN_SHARE
 from whichcore.analysis.linear_candidate import LinearCandidate, unexplained
 from whichcore.analysis.near_kin import of_near_kin, of_reference
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.open_members import open_members
+from whichcore.analysis.open_running import family_running
 from whichcore.analysis.posterior import fitted_log_reluctivity
-from whichcore.analysis.square_root import lower_factor
+from whichcore.analysis.square_root import lower_factor, root_of
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.verdict import DecidedBy
 
@@ -31,12 +31,16 @@ from whichcore.analysis.verdict import DecidedBy
 DECIDING_SHARE = 0.8
 #: Log odds below which the curve decides nothing: a factor e.
 _DECIDES = 1.0
-#: Share of a part from which on it decided alone. Practice.
+#: Share of a part, or of the first point, from which on it decided alone. Practice.
 _ALONE = 0.65
+#: Least share of the judged odds that the points have to show; else no band of them is named. Practice.
+_BACKED = 0.5
 #: Misfits that differ by less are no reason, nor corners that do, in ln f. Practice.
 _CLEAR, _CLEAR_CORNER = 0.01, 0.1
 #: Standard deviations from which on a level is a reason by itself. Practice.
 _STRAINED = 2.0
+#: Probability of a gap from which on the specimen is one that always has it.
+_CERTAIN = 0.999
 _PARTS = ("μ′", "μ″")
 
 
@@ -62,7 +66,8 @@ def decided_by(knowledge: Knowledge, turns: int, *, none_of_these: bool) -> Deci
     judged = [_Judged.of(knowledge, index, turns) for index in rivals]
     if none_of_these:
         judged.insert(0, _Judged.none_of_these(knowledge, rivals[0], turns))
-    seen = np.logical_and.reduce([item.linear[0][1].speaks for item in judged])
+    size = knowledge.observation.frequency_hz.size
+    seen = np.logical_and.reduce([item.speaks(size) for item in judged])
     seen[knowledge.observation.spectrum_points :] = False
     if not seen.any():
         return None
@@ -81,9 +86,13 @@ def _rivals(knowledge: Knowledge, count: int) -> list[int]:
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """One candidate, linearised under each amplitude of its deviation: (log share, rows)."""
+    """One candidate, linearised under each amplitude of its deviation: (log share, rows).
+
+    ``of_family`` is the share of the whole open family beside them.
+    """
 
     linear: list[tuple[float, LinearCandidate]]
+    of_family: float = 0.0
 
     @classmethod
     def of(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
@@ -92,16 +101,15 @@ class _Judged:
 
     @classmethod
     def none_of_these(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
-        """Return what is in no library: members of the open family, and near kin of one material."""
+        """Return what is in no library: the open family, and near kin of one material."""
         material, observation = knowledge.library.materials[index], knowledge.observation
         kin = of_near_kin(material, knowledge.evidence.explanations[index], observation, turns)
-        of_kin = np.log(NEAR_KIN_SHARE / len(knowledge.library.materials))
-        return cls(
-            [
-                *((member.log_prior, member.linear) for member in open_members(observation, observation)),
-                *((float(share + of_kin), linear) for share, linear in kin),
-            ]
-        )
+        share = NEAR_KIN_SHARE / len(knowledge.library.materials) if kin else 0.0
+        return cls([(float(of_kin + np.log(share)), linear) for of_kin, linear in kin], 1 - share)
+
+    def speaks(self, points: int) -> NDArray[np.bool_]:
+        """Points it says something of, (P,)."""
+        return self.linear[0][1].speaks if self.linear else np.ones(points, dtype=bool)
 
     def contributions(self, observation: Observation, points: NDArray[np.int_]) -> FloatArray:
         """Log density of μ′ and μ″ of each point given the points before it, (P, 2); their sum is the whole.
@@ -109,14 +117,19 @@ class _Judged:
         Within a point each part is taken once before and once after the other, and the mean is given.
         """
         found = [(share, _innovations(observation, linear, points)) for share, linear in self.linear]
-        whole = float(logsumexp([share for share, _ in found]))
+        shares = [share for share, _ in found]
+        family = None
+        if self.of_family > 0:
+            family = family_running(observation, points, _to_parts(observation, points))
+            shares.append(float(np.log(self.of_family)))
+        whole = float(logsumexp(shares))
         orders = []
         for first in (0, 1):
-            running = logsumexp(
-                [share + np.cumsum(densities[first].ravel()) for share, densities in found], axis=0
-            )
+            each = [share + np.cumsum(densities[first].ravel()) for share, densities in found]
+            if family is not None:
+                each.append(family[first] + np.log(self.of_family))
             # what the shares lack of one is no point's doing
-            added = np.diff(running, prepend=whole).reshape(-1, 2)
+            added = np.diff(logsumexp(each, axis=0), prepend=whole).reshape(-1, 2)
             orders.append(added if first == 0 else added[:, ::-1])
         return np.asarray(np.mean(orders, axis=0))
 
@@ -130,7 +143,7 @@ def _innovations(
     both = np.stack([points, points + size], axis=1)
     columns = to_parts @ linear.columns[both]
     residual = np.einsum("pij,pj->pi", to_parts, linear.residual(observation)[both]).ravel()
-    factor = lower_factor(_root(to_parts, columns.reshape(-1, columns.shape[2])))
+    factor = lower_factor(root_of(to_parts, columns.reshape(-1, columns.shape[2])))
     z = solve_triangular(factor, residual, lower=True).reshape(-1, 2)
     at = np.arange(points.size) * 2
     l00, l10, l11 = factor[at, at], factor[at + 1, at], factor[at + 1, at + 1]
@@ -140,16 +153,6 @@ def _innovations(
     second = (l10 * z[:, 0] + l11 * z[:, 1]) ** 2 / variance
     square = np.stack([second, (z**2).sum(axis=1) - second], axis=1)
     return plain, _log_normal(square, np.stack([variance, (l00 * l11) ** 2 / variance], axis=1))
-
-
-def _root(own: FloatArray, shared: FloatArray) -> FloatArray:
-    """Join blocks (P, 2, 2) of each point and shared columns (2P, q) to a square root of the covariance."""
-    alone = np.zeros((shared.shape[0], shared.shape[0]))
-    at = np.arange(own.shape[0]) * 2
-    for i in (0, 1):
-        for j in (0, 1):
-            alone[at + i, at + j] = own[:, i, j]
-    return np.concatenate([alone, shared], axis=1)
 
 
 def _log_normal(square: FloatArray, variance: FloatArray) -> FloatArray:
@@ -179,9 +182,13 @@ def _described(
     judged = _judged_odds(knowledge, rivals)
     turned = 1 if judged >= 0 else -1
     towards = turned * gain
-    band = deciding_band(frequency, towards.sum(axis=1)) if _shown(float(gain.sum()), judged) else None
+    shown = _shown(float(gain.sum()), judged) and (turned > 0 or len(rivals) > 1)
+    by_level = shown and len(rivals) > 1 and float(towards[0].sum()) >= _ALONE * float(towards.sum())
+    band = deciding_band(frequency, towards.sum(axis=1)) if shown and not by_level else None
     part, misfit, reason, edges = "", (0.0, 0.0), "", None
-    if band is not None:
+    if by_level:
+        reason = _level(knowledge, rivals[::turned])
+    elif band is not None:
         inside = slice(band[0], band[1] + 1)
         part = _part(towards[inside].sum(axis=0))
         misfit, at_hz = _misfits(knowledge, rivals, points[inside], part)
@@ -196,7 +203,9 @@ def _described(
         band_hz=edges,
         part=part,
         misfit=misfit,
-        sentence=_sentence(names, judged, edges, part, reason),
+        sentence=_sentence(names, judged, edges, part, reason)
+        if shown
+        else _without_band(knowledge, rivals, judged),
     )
 
 
@@ -211,7 +220,9 @@ def _judged_odds(knowledge: Knowledge, rivals: Sequence[int]) -> float:
 
 def _shown(found: float, judged: float) -> bool:
     """Tell whether the points show what the judge found; around strained parameters they may not."""
-    return abs(judged) >= _DECIDES and found * judged > 0 and abs(found) >= _DECIDES
+    return (
+        abs(judged) >= _DECIDES and found * judged > 0 and abs(found) >= max(_DECIDES, _BACKED * abs(judged))
+    )
 
 
 def deciding_band(frequency_hz: FloatArray, gain: FloatArray) -> tuple[int, int]:
@@ -293,13 +304,42 @@ def _reason(
         place = f"at {_hertz(at_hz)}" if np.isfinite(at_hz) else "there"
         return f"{worse} lies {_off(misfit[1])} {place}{other}"
     if alone:
-        return f"there {worse} has another shape"
+        return f"at its best {worse} lies on the curve there, but its cores would seldom take this shape"
     if corners[1] > corners[0] + _CLEAR_CORNER:
         return (
             f"there {worse} fits only with its corner at × {explained[1].corner_shift:.2f}, {better} at × "
             f"{explained[0].corner_shift:.2f}"
         )
     return f"there the shape is that of {better} rather than of {worse}"
+
+
+def _level(knowledge: Knowledge, rivals: Sequence[int]) -> str:
+    """Say what level each of the two would need, and how far its cores usually are from it."""
+    names, scales, usual = [], [], []
+    for index in reversed(rivals):
+        material = knowledge.library.materials[index]
+        names.append(material.id)
+        scales.append(f"× {knowledge.evidence.explanations[index].scale:.2f}")
+        usual.append(f"± {100 * material.tolerance:.0f} %")
+    return (
+        f"{names[0]} would need {scales[0]} of its permeability, {names[1]} {scales[1]} "
+        f"(usual: {' and '.join(dict.fromkeys(usual))})"
+    )
+
+
+def _needs(knowledge: Knowledge, index: int) -> list[str]:
+    """Say what that is rare a material needs to explain the curve."""
+    explained, needs = knowledge.evidence.explanations[index], []
+    if _strain(knowledge, index) > _STRAINED:
+        needs.append(f"× {explained.scale:.2f} of its permeability")
+    # a core of two halves has its joints in any case
+    if explained.gap_ratio > 0 and knowledge.evidence.gapped.min() < _CERTAIN:
+        needs.append("a cracked or gapped core")
+    if explained.turns != knowledge.evidence.stated_turns:
+        needs.append(f"{explained.turns} turns")
+    if explained.other_section:
+        needs.append("another section")
+    return needs
 
 
 def _strain(knowledge: Knowledge, index: int) -> float:
@@ -323,27 +363,48 @@ def _off(misfit: float) -> str:
 def _sentence(
     names: Sequence[str], total: float, edges: tuple[float, float] | None, part: str, reason: str
 ) -> str:
-    if edges is None:
-        return _without_band(names, total)
-    where = _where(*edges)
-    if len(names) == 1:
-        return f"{part} {where} decided against every reference; of the nearest of them: {reason}."
-    told = f"{part} {where} decided: {reason}; the curve makes it {_odds(abs(total))}."
+    if edges is not None and len(names) == 1:
+        return f"{part} {_where(*edges)} decided against every reference; of the nearest of them: {reason}."
+    what = "the level of μ′ decided, not its course" if edges is None else f"{part} {_where(*edges)} decided"
+    told = f"{what}: {reason}; the curve makes it {_odds(abs(total))}."
     if total >= 0:
-        return told
+        return f"{told[0].upper() if edges is None else told[0]}{told[1:]}"
     return f"The curve alone is for {names[1]}, and other evidence outweighs it: {told}"
 
 
-def _without_band(names: Sequence[str], total: float) -> str:
-    against = names[1] if len(names) > 1 else "none of these"
-    if abs(total) < _DECIDES:
-        return f"The curve alone does not tell {names[0]} from {against}."
+def _without_band(knowledge: Knowledge, rivals: Sequence[int], judged: float) -> str:
+    """Say what the curve says as a whole, and by what else it is outweighed."""
+    names = [knowledge.library.materials[i].id for i in rivals]
     if len(names) == 1:
-        return f"The curve as a whole, no part of it alone, is against {names[0]}, the nearest reference."
-    sides = (names[0], against) if total >= 0 else (against, names[0])
+        return _against_all(knowledge, rivals[0], judged)
+    if abs(judged) < _DECIDES:
+        return f"The curve alone does not tell {names[0]} from {names[1]}."
+    better, worse = rivals if judged >= 0 else rivals[::-1]
+    ids = [knowledge.library.materials[i].id for i in (better, worse)]
+    more = [need for need in _needs(knowledge, worse) if need not in _needs(knowledge, better)]
+    why = f": {ids[1]} would need {' and '.join(more)}" if more else ""
     return (
-        f"The curve as a whole, no part of it alone, is for {sides[0]} rather than {sides[1]} "
-        f"({_odds(abs(total))})."
+        f"The curve as a whole, no part of it alone, is for {ids[0]} rather than {ids[1]} "
+        f"({_odds(abs(judged))}){why}."
+    )
+
+
+def _against_all(knowledge: Knowledge, nearest: int, judged: float) -> str:
+    """Say it of none of these: of a single reference, and there are many beforehand."""
+    name, count = knowledge.library.materials[nearest].id, len(knowledge.library.materials)
+    if judged >= _DECIDES:
+        needs = _needs(knowledge, nearest)
+        why = f": it would need {' and '.join(needs)}" if needs else ""
+        return (
+            f"The curve as a whole, no part of it alone, is against {name}, the nearest reference "
+            f"({_odds(judged)}){why}."
+        )
+    beside = f": beforehand a core is of any one of {count} references less likely than of none" * (count > 6)
+    if judged > -_DECIDES:
+        return f"The curve alone does not tell {name}, the nearest reference, from none of these{beside}."
+    return (
+        f"The curve alone is for {name}, the nearest reference ({_odds(-judged)}); what is known beside it "
+        f"is for none of these{beside}."
     )
 
 

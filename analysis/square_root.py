@@ -27,3 +27,13 @@ def lower_factor(root: FloatArray) -> FloatArray:
     """
     upper = np.asarray(np.linalg.qr(root.T, mode="r"))
     return np.asarray(upper.T * np.where(np.diag(upper) < 0, -1.0, 1.0))
+
+
+def root_of(own: FloatArray, shared: FloatArray) -> FloatArray:
+    """Join blocks (P, 2, 2) of each point and shared columns (2P, q) to a square root of the covariance."""
+    alone = np.zeros((shared.shape[0], shared.shape[0]))
+    at = np.arange(own.shape[0]) * 2
+    for i in (0, 1):
+        for j in (0, 1):
+            alone[at + i, at + j] = own[:, i, j]
+    return np.concatenate([alone, shared], axis=1)

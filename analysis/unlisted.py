@@ -313,6 +313,12 @@ def rows_of_family(observation: Observation) -> FamilyRows:
     return FamilyRows(residual, slope, family().log_weight)
 
 
+def family_rows(observation: Observation) -> tuple[ComplexArray, ComplexArray]:
+    """Return residuals of all members, and their slopes over the corner by half of its cell, (C, P) each."""
+    rows = rows_of_family(observation)
+    return rows.residual, rows.slope * (_PRODUCT_STEP / 2)
+
+
 @lru_cache(maxsize=2)
 def _shown_by_family(frequency: bytes) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
     """Return λ (C, P) of all members, as they are and with their corner a small step up and down.

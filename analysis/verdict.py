@@ -162,7 +162,8 @@ class DecidedBy:
     judged : float
         Natural log of the same odds of the whole curve as the judge has them, all parameters integrated.
     band_hz : (float, float) or None
-        Narrowest band that holds the deciding share; None where the curve decides nothing.
+        Narrowest band that holds the deciding share; None where the curve decides nothing, where the level
+        alone does, or where the points do not show what was judged.
     part : str
         ``μ′``, ``μ″``, or both.
     misfit : (float, float)

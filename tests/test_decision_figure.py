@@ -11,7 +11,8 @@ from whichcore import figures
 from whichcore.analysis.identify import identify
 from whichcore.errors import AnalysisError
 
-LIBRARY = grades(grade("a", 2300, 1.8e6), grade("b", 2300, 2.6e6))
+# the second one differs in its course: that its level or a turn too few decides is another picture
+LIBRARY = grades(grade("a", 2300, 1.8e6), grade("b", 2300, 3.4e6))
 NAMES = {"a": "first grade", "b": "second grade of a rather long name"}
 
 
@@ -102,3 +103,15 @@ def test_a_verdict_without_a_curve_is_refused(verdict):
     for drawing in (figures.decision_figure, figures.gap_invariant_figure):
         with pytest.raises(AnalysisError, match="no curve"):
             drawing(bare, NAMES, "nothing")
+
+
+def test_where_no_band_decided_the_judged_odds_are_marked(verdict):
+    plain = figures.decision_figure(verdict, NAMES, "one core")
+    assert "no band decided" not in texts(plain)
+    judged = replace(verdict, decided_by=replace(verdict.decided_by, band_hz=None, judged=6.0))
+    figure = figures.decision_figure(judged, NAMES, "one core")
+    assert "odds as judged: no band decided" in texts(figure)
+    assert "band that decided" not in texts(figure)
+    marks = next(line for line in figure.axes[1].get_lines() if line.get_marker() == "D")
+    assert marks.get_ydata() == pytest.approx(6.0 / np.log(10))  # analytic
+    assert marks.get_xdata() == pytest.approx(verdict.decided_by.frequency_hz[-1])

@@ -1,5 +1,8 @@
 """Which band decided: the parts add up to the whole, and a planted difference is found where it is."""
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.special import logsumexp
@@ -9,8 +12,12 @@ from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore.analysis import explain
 from whichcore.analysis.explain import DECIDING_SHARE, deciding_band
 from whichcore.analysis.identify import identify
+from whichcore.analysis.linear_candidate import unexplained
 from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.open_running import family_running
+from whichcore.analysis.reach import whole
 from whichcore.analysis.types import Reading, ReadingKind
+from whichcore.analysis.unlisted import OpenAlternative
 from whichcore.analysis.verdict import VerdictKind
 
 WIDE = np.geomspace(1e2, 3e7, 200)
@@ -174,6 +181,85 @@ def test_none_of_these_is_set_against_the_nearest_reference():
     assert verdict.decided_by.second is None
     assert verdict.decided_by.total > 3
     assert "against every reference" in verdict.decided_by.sentence
+
+
+@pytest.mark.parametrize(("corner", "power", "levels"), [(4e4, 0.5, (400, 500)), (2e4, 0.6, (400,))])
+def test_none_of_these_adds_up_to_what_was_judged(monkeypatch, corner, power, levels):
+    """The whole family runs along: a few members, chosen by the curve, told up to nine less of it."""
+    odd = 1 + 400 / (1 + 1j * FREQUENCY / corner) ** power
+    # loose references have no kin of their own beside the family
+    library = grades(*(grade(f"g{level}", level, 6e9 / level, curve_deviation=0.1) for level in levels))
+    (known, _), verdict = knowledge_of(monkeypatch, wound(odd, noise=0.003), library)
+    assert verdict.kind is VerdictKind.UNLISTED
+    decided = verdict.decided_by
+    nearest = [material.id for material in library.materials].index(decided.first)
+    judged = known.evidence.unlisted - known.evidence.log_evidence[nearest]
+    assert decided.judged == pytest.approx(judged)
+    # tolerance: far kin and what is linearised, as for two candidates
+    assert decided.total == pytest.approx(judged, rel=0.1, abs=0.7)
+
+
+def test_the_family_running_along_is_the_family_judged(monkeypatch):
+    """Over the whole band the running density is that of the evidence, up to what turns rows to μ′ and μ″."""
+    library = grades(grade("a", 2300, 1.8e6), grade("b", 500, 4e6))
+    (known, _), _ = knowledge_of(monkeypatch, wound(relaxation(900, 5e6), noise=0.01), library)
+    observation = known.observation
+    points = np.arange(observation.frequency_hz.size)
+    turned = explain._to_parts(observation, points)
+    size = np.log(np.abs(np.linalg.det(turned))).sum() + points.size * np.log(2 * np.pi)
+    judged = OpenAlternative(observation, []).log_evidence(whole(observation))
+    for running in family_running(observation, points, turned):
+        # independent code: the judge sums over stretches by Woodbury; it bounds the level at 4 σ
+        assert running[-1] + size == pytest.approx(judged, abs=0.05)
+
+
+def test_a_band_is_named_only_where_the_points_show_half_of_what_was_judged():
+    assert explain._shown(6.0, 6.8)
+    assert explain._shown(3.5, 6.8)
+    assert not explain._shown(1.95, 6.8)  # ln odds of 900 to 1, where the picture would end at 7 to 1
+    assert not explain._shown(-5.0, 6.8)
+    assert not explain._shown(0.9, 0.9)
+
+
+def test_a_level_that_decided_is_no_band_of_one_point():
+    """Two grades of one shape and two levels: the first point tells them apart, and so would any other."""
+    library = grades(grade("near", 2300, 1.8e6, tolerance=0.2), grade("far", 1960, 2.1e6, tolerance=0.2))
+    low = FREQUENCY[FREQUENCY < 1e5]
+    decided = identify(ring(), sweep=wound(relaxation(2330, 1.8e6, low), low), library=library).decided_by
+    assert decided.first == "near"
+    assert decided.band_hz is None
+    assert decided.to_dict()["band_hz"] is None
+    assert decided.sentence.startswith("The level of μ′ decided, not its course: far would need × 1.1")
+    assert "near × 1.0" in decided.sentence
+    assert "(usual: ± 20 %)" in decided.sentence
+
+
+class Spied:
+    """As much of what a verdict was explained from as a sentence takes."""
+
+    def __init__(self, names, gap=0.0, gapped=0.2):
+        self.library = grades(*(grade(name, 2300, 1.8e6) for name in names))
+        self.observation = SimpleNamespace(temperature_c=None)
+        self.evidence = SimpleNamespace(
+            explanations={0: unexplained(self.library.materials[0], 10)}, stated_turns=10,
+            gapped=np.full(len(names), gapped),
+        )  # fmt: skip
+        self.evidence.explanations[0] = replace(self.evidence.explanations[0], gap_ratio=gap)
+
+
+def test_a_curve_that_is_for_the_nearest_reference_is_said_to_be():
+    """Of many references each has little beforehand: none of these can win against a curve that fits one."""
+    many = Spied(["a", *(f"g{k}" for k in range(100))])
+    told = explain._against_all(many, 0, -1.5)
+    assert told.startswith("The curve alone is for a, the nearest reference (4.5 to 1)")
+    assert "any one of 101 references less likely" in told
+    assert "does not tell a, the nearest reference, from none" in explain._against_all(many, 0, 0.3)
+    assert "beforehand" not in explain._against_all(Spied(["a"]), 0, -1.5)
+    against = explain._against_all(Spied(["a"], gap=1e-4), 0, 2.0)
+    assert "is against a, the nearest reference (7.4 to 1)" in against
+    assert against.endswith("it would need a cracked or gapped core.")
+    halves = explain._against_all(Spied(["a"], gap=1e-4, gapped=1.0), 0, 2.0)
+    assert halves.endswith("(7.4 to 1).")  # a core of two halves has its joints in any case
 
 
 def test_without_a_curve_there_is_nothing_to_explain():

@@ -70,7 +70,8 @@ def quantity(value: float, unit: str, digits: int = 3) -> str:
         return f"{value:g} {unit}"
     rounded = float(f"{value:.{digits}g}")
     power = min(max(3 * math.floor(math.log10(abs(rounded)) / 3 + 1e-12), -15), 9)
-    return f"{plain(rounded / 10.0**power, digits)} {_PREFIXES[power]}{unit}"
+    # it has its digits already: three places before the point are no power of ten
+    return f"{rounded / 10.0**power:.{max(digits, 3)}g} {_PREFIXES[power]}{unit}"
 
 
 def plain(value: float, digits: int = 2) -> str:

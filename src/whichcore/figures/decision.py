@@ -270,6 +270,10 @@ def _odds(panel: Axes, decided: DecidedBy, colours: Theme) -> dict[str, Artist]:
         (handles[f"of that by {part}"],) = panel.plot(
             f, values, color=colours.ink, linewidth=1.1, linestyle=dash, zorder=2.5
         )
+    if decided.band_hz is None:
+        handles["odds as judged: no band decided"] = _marks(
+            panel, f[-1:], decided.judged / float(np.log(10)), "D", colours
+        )
     panel.margins(y=0.12)
     sides = "1 over 2" if decided.second is not None else "none over 1"
     panel.set_ylabel(f"log₁₀ of odds,\n{sides}")
