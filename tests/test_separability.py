@@ -199,7 +199,7 @@ def test_the_command_names_groups_and_what_would_split_them(folder):
     told = " ".join(done.stdout.split())
     assert "NiZn 100" in told
     assert "a, b" in told
-    assert "1 of 3 materials stands alone" in told
+    assert "1 of 3 materials stands alone, 1 group holds 2" in told
     assert "no bench is known" in done.stderr
     found = json.loads(_run("--library", folder, "--to", "100k", "--json").stdout, parse_constant=_refuse_nan)
     assert [group["materials"] for group in found["groups"]] == [["a", "b"]]
