@@ -55,7 +55,7 @@ def test_probability_in_words(probability, words):
         (1000.0, "Hz", "1 kHz"),
         (999.6, "Hz", "1 kHz"),
         (3e6, "Hz", "3 MHz"),
-        (1.5e13, "Hz", "15000 GHz"),
+        (1.5e13, "Hz", "1.5e+04 GHz"),
         (0.25e-3, "T", "250 µT"),
         (1e-3, "T", "1 mT"),
         (0.0, "m", "0 m"),
