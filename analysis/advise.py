@@ -18,7 +18,7 @@ from whichcore.analysis.information import entropy_bits, information_of_mixture,
 from whichcore.analysis.other_section import rests_on_other_section, section_kin_probability
 from whichcore.analysis.planned import costs, has_shape, plans
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.trial.finding import Fault, Finding
+from whichcore.analysis.trial.finding import Fault, Finding, hertz
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
 
@@ -196,7 +196,7 @@ def _silent_first(verdict: Verdict, steps: list[NextStep], knowledge: Knowledge)
     if spectrum is None or silent < SILENT_SHARE:
         return
     gain = max((s.gain_bits for s in steps if s.action in {"wider-up", "wider-down", "sweep"}), default=0.0)
-    bottom, top = _hertz(spectrum.frequency_hz[0]), _hertz(spectrum.frequency_hz[-1])
+    bottom, top = hertz(spectrum.frequency_hz[0]), hertz(spectrum.frequency_hz[-1])
     yield _step("sweep-further", gain, bottom=bottom, top=top)
 
 
@@ -227,17 +227,12 @@ def _curve_steps(specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]
     for plan in possible:
         gain = foresight.held * information_of_mixture(foresight.mixture(plan), costs()[plan.action].trust)
         places = {
-            "low": _hertz(plan.frequency_hz[0]),
-            "high": _hertz(plan.frequency_hz[-1]),
-            "bottom": _hertz(band.min()),
-            "top": _hertz(band.max()),
+            "low": hertz(plan.frequency_hz[0]),
+            "high": hertz(plan.frequency_hz[-1]),
+            "bottom": hertz(band.min()),
+            "top": hertz(band.max()),
             "turns": f"{plan.turns or turns}",
         }
         if plan.turns == 1:
             places["turns"] = "a single one of its"
         yield _step(plan.action, gain, **places)
-
-
-def _hertz(frequency_hz: float) -> str:
-    scale, prefix = next((s, p) for s, p in ((1e6, "M"), (1e3, "k"), (1.0, "")) if frequency_hz >= s * 0.9995)
-    return f"{frequency_hz / scale:.3g} {prefix}Hz"

@@ -9,12 +9,16 @@ import numpy as np
 from scipy.stats import norm
 
 from whichcore.analysis.class_properties import class_properties
+from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.second_condition import TemperatureFactor
 
 #: Standard deviation of the Curie temperature of a core about that stated for its grade, K. Practice.
 STATED_SPREAD_K = 10.0
 #: Share of temperatures that were mistaken, or of another part than the core. Practice.
 MISTAKEN = 1e-3
+#: Share of its permeability that a core keeps at a second temperature if it is magnetic there. Practice.
+KEPT = 0.5
 #: A temperature that no reference is above with more than this probability tells nothing.
 TELLS_NOTHING = 0.01
 
@@ -71,13 +75,31 @@ class StillMagnetic:
         return float(np.log((1 - MISTAKEN) * law.above(self.temperature_c) + MISTAKEN))
 
 
-def curie_evidence(temperature_c: float | None, materials: Sequence[Material]) -> tuple[StillMagnetic, ...]:
-    """Return what the temperature of the core tells of M materials, nothing where all are magnetic there."""
+def curie_evidence(
+    temperature_c: float | None, beside: Sequence[ClassEvidence], materials: Sequence[Material]
+) -> tuple[StillMagnetic, ...]:
+    """Return what the temperature of the core tells of M materials, nothing where all are magnetic there.
+
+    Parameters
+    ----------
+    temperature_c : float or None
+        At which it was measured.
+    beside : sequence of ClassEvidence
+        A second temperature counts where the core kept half of its permeability.
+    materials : sequence of Material (M)
+    """
     if temperature_c is None:
         return ()
-    found = StillMagnetic(temperature_c)
+    found = StillMagnetic(temperature_c + max([0.0, *map(_warmer, beside)]))
     told = any(found.log_likelihood(material) < np.log1p(-TELLS_NOTHING) for material in materials)
     return (found,) if told else ()
+
+
+def _warmer(item: ClassEvidence) -> float:
+    """By how much the core was warmer a second time, K, and still magnetic."""
+    if not isinstance(item, TemperatureFactor) or item.reading.rise < 1 - 1 / KEPT:
+        return 0.0
+    return item.reading.step
 
 
 def _of_class(material_class: MaterialClass) -> CurieLaw | None:

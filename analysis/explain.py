@@ -17,7 +17,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from whichcore.analysis.foresight import Knowledge
-from whichcore.analysis.kin import NEAR_KIN_SHARE
+from whichcore.analysis.kin import NEAR_KIN_SHARE, UNLISTED_PRIOR
 from whichcore.analysis.linear_candidate import LinearCandidate, unexplained
 from whichcore.analysis.near_kin import of_near_kin, of_reference
 from whichcore.analysis.observation import Observation
@@ -399,7 +399,9 @@ def _against_all(knowledge: Knowledge, nearest: int, judged: float) -> str:
             f"The curve as a whole, no part of it alone, is against {name}, the nearest reference "
             f"({_odds(judged)}){why}."
         )
-    beside = f": beforehand a core is of any one of {count} references less likely than of none" * (count > 6)
+    beside = ""
+    if (1 - UNLISTED_PRIOR) / count < UNLISTED_PRIOR:
+        beside = f": before any measurement that is likelier than any single one of {count} references"
     if judged > -_DECIDES:
         return f"The curve alone does not tell {name}, the nearest reference, from none of these{beside}."
     return (
@@ -414,7 +416,8 @@ def _where(low_hz: float, high_hz: float) -> str:
 
 
 def _hertz(frequency_hz: float) -> str:
-    scale, prefix = next((s, p) for s, p in ((1e6, "M"), (1e3, "k"), (1.0, "")) if frequency_hz >= s * 0.9995)
+    steps = ((1e6, "M"), (1e3, "k"))
+    scale, prefix = next((step for step in steps if frequency_hz >= step[0] * 0.9995), (1.0, ""))
     number = frequency_hz / scale
     return f"{number:.2g} {prefix}Hz" if number < 99.5 else f"{number:.3g} {prefix}Hz"
 

@@ -21,6 +21,7 @@ from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
 from whichcore.analysis.explain import decided_by
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry
+from whichcore.analysis.kin import UNLISTED_PRIOR
 from whichcore.analysis.level_range import permeability_range, shared_use
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.observation import Observation, observe
@@ -49,9 +50,6 @@ from whichcore.analysis.weighing import weigh
 from whichcore.analysis.winding import winding_model
 from whichcore.errors import AnalysisError, LibraryError
 
-#: Prior probability that a core is of a material the library does not hold. Practice: a library of some
-#: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
-UNLISTED_PRIOR = 1 / 6
 #: Prior odds, against none of these, of all materials together whose curves do not reach into the band: about
 #: even, so that a material is never named for want of data, nor "none of these". Practice.
 SILENT_ODDS = 1.2
@@ -113,7 +111,9 @@ def identify(
             else "load one with load_library()",
         )
     case = _reduce(specimen, sweep, readings, library)
-    posterior = _posterior(case, (*evidence_of_specimen(specimen), *case.beside, *evidence))
+    beside = (*evidence_of_specimen(specimen), *case.beside, *evidence)
+    hot = curie_evidence(case.observation.temperature_c, beside, library.materials)
+    posterior = _posterior(case, (*beside, *hot))
     verdict = _compose(case, posterior)
     known = Knowledge(library, case.observation, case.curves, posterior.all)
     steps = next_steps(verdict, specimen, known)
@@ -181,7 +181,7 @@ def _reduce(
         measured,
         evidence_of(library, observation, branches),
         trial,
-        (*told.evidence, *curie_evidence(temperature, library.materials)),
+        told.evidence,
         measured_twice,
     )
 

@@ -25,6 +25,9 @@ from scipy.special import logsumexp
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.types import FloatArray
 
+#: Prior probability that a core is of a material the library does not hold. Practice: a library of some
+#: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
+UNLISTED_PRIOR = 1 / 6
 #: Spread of the level of kin about the reference (2σ of its logarithm), deviation of their curve. Practice.
 KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: Shares of unlisted materials that are kin of a listed one, and near kin (`near_kin`) or section kin: most

@@ -465,3 +465,14 @@ def test_a_scatter_that_is_none_is_refused_in_one_line(bad):
     scatter[3, 0, 0] = bad
     with pytest.raises(AnalysisError, match=r"scatter at .* Hz: a scatter must be finite, symmetric and not"):
         identify(ring(), sweep=replace(sweep, scatter=scatter), library=grades(A))
+
+
+@pytest.mark.parametrize("frequency_hz", [0.02, 0.5, 0.9996])
+def test_below_one_hertz_a_verdict_has_its_words_too(frequency_hz):
+    """A frequency of a slip of the unit, MHz for Hz, has no prefix."""
+    reading = Reading(ReadingKind.INDUCTANCE, 200e-6, frequency_hz)
+    verdict = identify(ring(), readings=[reading], library=LIBRARY)
+    assert verdict.next_measurement
+    low = FREQUENCY * 1e-6
+    swept = replace(wound(relaxation(2300, 1.8e6)), frequency_hz=low)
+    assert identify(ring(), sweep=swept, library=LIBRARY).next_measurement

@@ -94,7 +94,7 @@ function summary(record) {
 
 function named(columns) {
   const names = (columns.named || "").split(", ").filter(Boolean);
-  if (names.length > 2) return `${columns.material_class}, one of ${names.length} materials`;
+  if (names.length > 2) return [columns.material_class, `one of ${names.length} materials`].filter(Boolean).join(", ");
   return names.join(" or ") || columns.material_class || columns.verdict_kind;
 }
 
