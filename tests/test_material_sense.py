@@ -67,6 +67,11 @@ def _begins_at(material, low_hz):
         grade("alloy", 125, 5e4, material_class=MaterialClass.ALLOY_POWDER),
         grade("ribbon", 150_000, 3e4, material_class=MaterialClass.NANOCRYSTALLINE),
         grade("unknown", 850, 5e3, material_class=MaterialClass.OTHER),  # no product is known of such
+        # a power grade at 100 °C, and one of high permeability in the cold: memory, catalogues
+        grade("hot", 4300, 2e6, initial_permeability=2300, tolerance=0.2, temperature_c=100.0),
+        grade("cold", 4500, 5e5, initial_permeability=10_000, temperature_c=-20.0),
+        # μi beside a curve of the amplitude permeability at 0.2 T
+        grade("driven", 5500, 1e6, initial_permeability=2300, flux_density_t=0.2),
     ],
 )
 def test_what_a_material_may_be_passes(material):
@@ -81,7 +86,13 @@ def test_what_a_material_may_be_passes(material):
         (replace(NIZN, frequency_hz=NIZN.frequency_hz / 1000), "do not belong", "as if they were in kHz"),
         (replace(NIZN, frequency_hz=NIZN.frequency_hz / 1e6), "do not belong", "as if they were in MHz"),
         (replace(NIZN, initial_permeability=8500), "is not that of the curve", "the curve begins with 850"),
-        (replace(NIZN, initial_permeability=85), "is not that of the curve", "a factor of 1.88"),
+        # analytic: 1.5 · 1.25 = 1.875
+        (replace(NIZN, initial_permeability=85), "is not that of the curve", "0.533 to 1.88 times"),
+        # neither a temperature nor a level that is none excuses a slip of ten
+        (replace(NIZN, initial_permeability=8500, temperature_c=100.0), "is not that of", "of 100 °C"),
+        (replace(NIZN, initial_permeability=85, temperature_c=26.0), "is not that of", "1.88 times"),
+        (grade("hot", 4300, 2e6, initial_permeability=2300, tolerance=0.2), "is not that of", "state the"),
+        (grade("low", 5500, 1e6, initial_permeability=2300, flux_density_t=1e-3), "is not that of", "flux"),
         # μ′ and μ″ exchanged: much loss, and nothing that falls
         (replace(NIZN, permeability=-1j * NIZN.permeability.conj()), "is not that of", "begins with"),
     ],
