@@ -15,7 +15,7 @@ from whichcore.cli.root import root
 from whichcore.errors import InputError
 from whichcore.files import write_material, write_sweep
 from whichcore.known_core import GradeLabel
-from whichcore.known_lot import KnownCore, material_of_cores
+from whichcore.known_lot import KnownCore, material_of_cores, most_apart, most_deviation
 
 FREQUENCY = np.geomspace(1e3, 3e6, 60)
 LABEL = GradeLabel("mine", "Mine", MaterialClass.NIZN, 0.2, "own", "own data")
@@ -66,7 +66,7 @@ def test_the_curve_is_the_mean_and_the_spread_becomes_the_tolerance():
 
 
 def test_a_stated_tolerance_is_kept_and_contradicted():
-    cores = _cores([0.8, 0.88, 1.0, 1.12, 1.25])
+    cores = _cores([0.7, 0.8, 1.0, 1.25, 1.4])
     material, notes = material_of_cores(cores, LABEL, 0.05)
     assert material.tolerance == 0.05
     assert any("narrower than what the cores show" in note for note in notes)
@@ -105,16 +105,41 @@ def test_temperatures_far_apart_are_told():
 
 
 def test_cores_of_two_grades_make_no_reference():
-    # analytic: references of 25 % may lie 2·√2·12.5 % apart in ln, a factor of 1.42; the bench adds some
-    assert material_of_cores(_cores([1.0, 1.3]), LABEL, None)[0]
+    # analytic: of two cores of 25 % one in 2000 lies 3.48·√2·12.5 % apart in ln, a factor of 1.85; the bench
+    # adds less than a hundredth
+    assert material_of_cores(_cores([1.0, 1.8]), LABEL, None)[0]
     with pytest.raises(InputError, match="two grades") as caught:
-        material_of_cores(_cores([1.0, 4.7]), LABEL, None)
+        material_of_cores(_cores([1.0, 1.9]), LABEL, None)
     assert caught.value.got.endswith("times the level of the others")
-    assert caught.value.allowed.startswith("a factor of 1.4")
+    assert caught.value.allowed.startswith("a factor of 1.8")
+    assert "the worst of 2 cores" in caught.value.allowed
     with pytest.raises(InputError, match="two grades") as caught:
         material_of_cores(_cores([1.0, 1.02, 0.55, 0.98]), LABEL, None)
     assert caught.value.where == "c2.csv"  # the odd one of many is named
-    assert material_of_cores(_cores([1.0, 1.6]), LABEL, 0.4)[0]  # a wide tolerance stated allows more
+    assert material_of_cores(_cores([1.0, 1.9]), LABEL, 0.4)[0]  # a wide tolerance stated allows more
+
+
+@pytest.mark.parametrize("count", [2, 3, 5, 10, 20])
+def test_fair_lots_are_refused_once_in_a_thousand_at_most(count):
+    sd, lots = 0.125, 100_000
+    level = np.sort(np.random.default_rng(count).normal(0, sd, (lots, count)), axis=1)
+    # the odd one out is the least or the greatest; the middle is that of the others
+    worst = np.maximum(
+        np.median(level[:, 1:], axis=1) - level[:, 0], level[:, -1] - np.median(level[:, :-1], axis=1)
+    )
+    refused = (worst > most_apart(count, sd)).sum()
+    # 100 expected at most, plus five standard deviations of a count; and not so wide that nothing is refused
+    assert 5 <= refused <= 100 + 5 * np.sqrt(100)
+
+
+def test_fair_lots_deviate_beyond_the_limit_once_in_a_thousand_at_most():
+    for freedom in (1.0, 2.5, 12.0):
+        # analytic: χ² with so many degrees of freedom, of cores that deviate by 3 %
+        variance = 0.03**2 * np.random.default_rng(8).chisquare(freedom, 100_000) / freedom
+        assert (np.sqrt(variance) > most_deviation(freedom)).sum() <= 100 + 5 * np.sqrt(100)
+    assert most_deviation(1.0) == pytest.approx(0.03 * 3.2905, rel=1e-4)  # analytic: two-sided 1 in 1000
+    assert most_deviation(1e6) == 0.06  # no narrower than two references
+    assert most_deviation(0.0) == np.inf
 
 
 def test_cores_of_one_level_and_two_shapes_make_no_reference():

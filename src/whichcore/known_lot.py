@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2, norm
 
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.core_spread import USUAL_TOLERANCE, CoreSpread, spread_of
@@ -33,6 +34,8 @@ from whichcore.wording import listed
 SAME_SECTION, SAME_TEMPERATURE_K = 0.10, 5.0
 #: A spread measured on fewer cores than this is called uncertain aloud.
 FEW_CORES = 10
+#: Lots that keep to their tolerance, of which one may be refused. Practice.
+FAIR_LOTS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,34 +123,76 @@ def material_of_cores(
 
 
 def _check_one_grade(cores: Sequence[KnownCore], spread: CoreSpread, stated: float | None) -> None:
-    """Refuse cores whose levels or curves lie as far apart as two references that are not joined.
+    """Refuse cores whose levels or curves lie further apart than those of a fair lot do.
 
-    Each core is one reference, of the usual tolerance or a wider one stated, and is held against the middle
-    of the others; what the bench adds is allowed besides. A narrower tolerance is contradicted by a note.
+    Each core is held against the middle of the others. The tolerance is the usual one or a wider one stated;
+    what the bench adds is allowed besides. A narrower tolerance is contradicted by a note.
     """
     tolerance = max(USUAL_TOLERANCE, stated or 0.0)
     apart = [
         float(level - np.median(np.delete(spread.log_level, k))) for k, level in enumerate(spread.log_level)
     ]
     worst = int(np.argmax(np.abs(apart)))
-    allowed = AGREE_WITHIN * float(np.sqrt(tolerance**2 / 2 + 2 * spread.level.bench))
+    allowed = most_apart(len(cores), float(np.sqrt((tolerance / 2) ** 2 + spread.level.bench)))
     if abs(apart[worst]) > allowed:
         raise InputError(
             "the levels contradict each other: these are two grades, or one of the sweeps is wrong",
             where=cores[worst].name,
             got=f"{np.exp(apart[worst]):.3g} times the level of the others",
-            allowed=f"a factor of {np.exp(allowed):.3g} by a tolerance of {_percent(tolerance)}",
+            allowed=f"a factor of {np.exp(allowed):.3g} for the worst of {len(cores)} cores by a tolerance "
+            f"of {_percent(tolerance)}",
             next_step="make a reference of each grade, or leave the wrong sweep out",
         )
     deviation = float(np.sqrt(max(spread.deviation.variance - spread.deviation.bench, 0.0)))
-    if spread.deviation.freedom > 0 and deviation > AGREE_WITHIN * CORE_TO_CORE:
+    limit = most_deviation(spread.deviation.freedom)
+    if deviation > limit:
         raise InputError(
             "the curves contradict each other beside level and corner: these are two grades, or one is wrong",
             where=listed([core.name for core in cores], "and"),
             got=f"{_percent(deviation)} apart in the dispersion",
-            allowed=f"{_percent(AGREE_WITHIN * CORE_TO_CORE)} by what cores of one grade may deviate",
+            allowed=f"{_percent(limit)} by what cores of one grade may deviate",
             next_step="make a reference of each core, and look at them: whichcore library show",
         )
+
+
+def most_apart(count: int, deviation: float) -> float:
+    """Return how far the worst core of a lot may lie from the middle of the others, in ln of the level.
+
+    Parameters
+    ----------
+    count : int
+        Cores of the lot, two or more.
+    deviation : float
+        Standard deviation of ln(level) from core to core, that of the bench included.
+
+    Returns
+    -------
+    float
+        Passed by one fair lot in FAIR_LOTS at most: by Bonferroni's inequality each core may pass it with
+        that probability over the number of cores. The variance of the median of m normal values is less than
+        π/2m of that of one, and never more than that of one (large m in any text on order statistics; from
+        memory).
+    """
+    middle = min(1.0, np.pi / 2 / (count - 1))
+    return float(norm.isf(1 / FAIR_LOTS / (2 * count)) * deviation * np.sqrt(1 + middle))
+
+
+def most_deviation(freedom: float) -> float:
+    """Return how far the cores of a fair lot may deviate in the dispersion beside level and corner, relative.
+
+    Parameters
+    ----------
+    freedom : float
+        Degrees of freedom of the deviation seen; infinitely much is allowed where it is zero.
+
+    Returns
+    -------
+    float
+        Passed by one fair lot in FAIR_LOTS (χ² law), and never less than two references may deviate.
+    """
+    if freedom <= 0:
+        return np.inf
+    return CORE_TO_CORE * max(AGREE_WITHIN, float(np.sqrt(chi2.isf(1 / FAIR_LOTS, freedom) / freedom)))
 
 
 def _scatter_of_mean(spectra: Sequence[PermeabilitySpectrum], spread: CoreSpread) -> FloatArray:
