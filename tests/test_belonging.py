@@ -43,6 +43,25 @@ def _sweep(**notes):
         ("bin 7", "bin-7", "bin-7.toml", False),
         ("", "bin-a", "bin-a.toml", False),
         ("bin-b", "core-0123456789ab", "core-0123456789ab.toml", False),  # as records hand it out
+        # one holds all words of the other
+        ("ring 25/15/10, sample 3", "sample 3", "ring.toml", False),
+        ("sample 3 (warm)", "sample 3", "ring.toml", False),
+        ("Sample3 from the grey bin", "sample 3", "ring.toml", False),
+        ("sample 3", "ring 25/15/10, sample 3", "ring.toml", False),
+        ("ring 25/15/10, sample 31", "sample 3", "ring.toml", True),
+        ("ring 25/15/10, sample 4", "sample 3", "ring.toml", True),
+        ("samples 3", "sample 3", "ring.toml", True),
+        # a word that names nothing
+        ("unknown", "sample 3", "ring.toml", False),
+        ("DUT", "sample 3", "ring.toml", False),
+        # a specimen without a name of its own has that of its file
+        ("grey one from the drawer", "ring", "ring.toml", False),
+        ("other.toml", "ring", "ring.toml", True),
+        # one letter, composed in two ways; numbers with and without a decimal sign
+        ("Ma\u0308rz 7", "M\u00e4rz 7", "ring.toml", False),
+        ("gap 1,5 mm", "gap 1.5mm", "ring.toml", False),
+        ("gap 1.5 mm", "gap 15 mm", "ring.toml", True),
+        ("7/3", "73", "ring.toml", True),
         ("bin-b.toml", "bin-a", "bin-a.toml", True),
         ("bin 7.2", "bin 7.3", "ring.toml", True),
         ("bin 7, piece 1", "bin 7, piece 2", "ring.toml", True),
@@ -52,6 +71,14 @@ def _sweep(**notes):
 def test_names_are_compared_as_people_mean_them(said, name, file, differ):
     found = names_differ(_sweep(specimen=said), ring(name=name), Path(file))
     assert found == ((said, name) if differ else None)
+
+
+def test_another_specimen_file_in_the_folder_is_another_core(tmp_path):
+    for name in ("grey.toml", "Green 2.toml"):
+        (tmp_path / name).touch()
+    for said, differ in (("green-2", True), ("blue", False), ("grey", False)):
+        found = names_differ(_sweep(specimen=said), ring(name="grey"), tmp_path / "grey.toml")
+        assert (found is not None) == differ, said
 
 
 def test_turns_in_the_header_are_held_against_the_specimen():
@@ -65,6 +92,52 @@ def test_turns_in_the_header_are_held_against_the_specimen():
         assert "taken with 12 turns, and the specimen file states 10" in told[0]
     for notes in ({"turns": "10"}, {"turns": "ten or so"}, {}):
         assert belonging_doubts(_sweep(**notes), ring(), Path("r.toml"), "the sweep") == ()
+
+
+def _of_another_core(folder, *, turns="25"):
+    """Return a named specimen file, and a sweep of it whose header names another core and other turns."""
+    card, sweep = folder / "card.toml", folder / "other.csv"
+    card.write_text(
+        'name = "sample 3"\n' + (BINS / "bin-a.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    data = load_sweep(BINS / "bin-a.csv")
+    write_sweep(sweep, replace(data, notes={"specimen": "another core", "turns": turns}))
+    return card, sweep
+
+
+def _added(*words):
+    label = ["--id", "mine", "--name", "Mine", "--class", "MnZn"]
+    done = CliRunner().invoke(root, ["library", "add", *map(str, words), *label])
+    assert done.exit_code == 0, done.stderr
+    return " ".join(done.stderr.split())
+
+
+def test_a_sweep_of_another_core_is_told_where_it_becomes_a_reference(tmp_path):
+    card, sweep = _of_another_core(tmp_path)
+    told = _added("--specimen", card, "--sweep", sweep)
+    assert told.startswith(
+        "warning: other.csv says that it is of another core, and the specimen file is that of sample 3: "
+    )
+    assert "warning: other.csv says that it was taken with 25 turns, and the specimen file states" in told
+
+
+def test_one_specimen_file_for_cores_of_one_size_names_only_one_of_them(tmp_path):
+    card, sweep = _of_another_core(tmp_path)
+    data = load_sweep(sweep)
+    write_sweep(tmp_path / "third.csv", replace(data, impedance_ohm=1.05 * data.impedance_ohm))
+    told = _added("--specimen", card, "--sweep", sweep, "--sweep", tmp_path / "third.csv")
+    assert "may be of different cores" not in told
+    assert told.count("taken with 25 turns") == 2
+
+
+def test_a_sweep_of_another_core_is_told_where_it_is_fitted(tmp_path):
+    card, sweep = _of_another_core(tmp_path)
+    words = ["fit", "--specimen", str(card), "--sweep", str(sweep), "--model", "relaxation", "--json"]
+    done = CliRunner().invoke(root, words)
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)["warnings"]
+    assert told[0].startswith("the sweep says that it is of another core")
+    assert "taken with 25 turns" in told[1]
 
 
 def _identified(*words):

@@ -16,6 +16,7 @@ from whichcore.analysis.model_search import Nuisance
 from whichcore.analysis.permeability import air_inductance_h, permeability
 from whichcore.analysis.trial import try_data
 from whichcore.analysis.types import PermeabilitySpectrum, Wiring
+from whichcore.belonging import belonging_doubts
 from whichcore.cli.at_bench import Bar
 from whichcore.cli.fit_report import Written, fit_report
 from whichcore.cli.fit_text import fit_page
@@ -89,11 +90,13 @@ def command(session: Session, /, specimen: str, sweep: str, model: str, **asked:
     A parameter that the data do not pin down gets no error bar but the reason, and on which side its
     interval is open. Where a law misses the data beyond their uncertainty, the smooth deviation it needs is
     stated, and the uncertainties are wider by it. The data are tested as identify tests them; each test that
-    they fail is a warning.
+    they fail is a warning, and so is a sweep that says it is of another core.
     """
     label = _label(asked)
     further = _sizes(asked["resistivity"], model)
     core, data = load_specimen(specimen), load_core_sweep(sweep)
+    for text in belonging_doubts(data, core, Path(specimen), "the sweep"):
+        session.warn(text)
     spectrum = permeability(data, core)
     for fault in try_data(data, core, spectrum).failed:
         session.warn(fault.sentence)

@@ -10,6 +10,7 @@ from click.core import ParameterSource
 
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.own_parts import part_of
+from whichcore.belonging import belonging_doubts, turns_doubts
 from whichcore.cli.options import reporting
 from whichcore.cli.own_library import delivered, label_options, store
 from whichcore.cli.session import Session
@@ -75,6 +76,8 @@ def command(
     What the bench itself adds to the spread is taken off, and few cores make it wider.
     """
     cores = _cores(specimens, sweeps)
+    for text in _not_of_it(specimens, cores):
+        session.warn(text)
     said_where = click.get_current_context().get_parameter_source("tolerance")
     stated = said_where is not ParameterSource.DEFAULT
     tolerance = parse_quantity(said["tolerance"], Dimension.RATIO, where="--tolerance")
@@ -96,6 +99,17 @@ def command(
     if part is not None:
         notes = (*notes, *_noted(cores, part, material, file.parent / "parts.csv"))
     delivered(session, material, file, notes)
+
+
+def _not_of_it(specimens: Sequence[str], cores: Sequence[KnownCore]) -> list[str]:
+    """Return what speaks against sweeps being of their specimen files; one for all names only one of them."""
+    if len(specimens) < len(cores):
+        return [text for core in cores for text in turns_doubts(core.sweep, core.specimen, core.name)]
+    return [
+        text
+        for card, core in zip(specimens, cores, strict=True)
+        for text in belonging_doubts(core.sweep, core.specimen, Path(card), core.name)
+    ]
 
 
 def _own(folder: str | None) -> list[Material]:
