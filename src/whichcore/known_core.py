@@ -101,7 +101,7 @@ def material_of_core(
 
 
 def data_doubts(specimen: Specimen, sweep: ImpedanceSweep, name: str) -> tuple[str, ...]:
-    """Try the data of a known core as those of an unknown one are tried; return what failed, in sentences.
+    """Try the data of a known core as those of an unknown one are tried.
 
     Parameters
     ----------
@@ -111,15 +111,20 @@ def data_doubts(specimen: Specimen, sweep: ImpedanceSweep, name: str) -> tuple[s
     name : str
         What an error calls the sweep.
 
+    Returns
+    -------
+    tuple of str
+        The sentences of tests that failed, and of those that ask.
+
     Raises
     ------
     AnalysisError
         By a test the columns are exchanged, a unit is wrong, or the permeability or the loss is negative: no
         tolerance makes a reference of such a curve.
     """
-    failed = try_data(sweep, specimen, permeability(sweep, specimen)).failed
-    for finding in failed:
-        if finding.fault in NO_REFERENCE:
+    told = [f for f in try_data(sweep, specimen, permeability(sweep, specimen)).findings if f.told]
+    for finding in told:
+        if finding.failed and finding.fault in NO_REFERENCE:
             raise AnalysisError(
                 f"the sweep makes no reference: its data fail the test for {finding.fault.value}",
                 where=name,
@@ -127,7 +132,7 @@ def data_doubts(specimen: Specimen, sweep: ImpedanceSweep, name: str) -> tuple[s
                 allowed="a sweep that passes this test",
                 next_step="correct the data; whichcore identify tells all tests that they fail",
             )
-    return tuple(finding.sentence for finding in failed)
+    return tuple(finding.sentence for finding in told)
 
 
 def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen, name: str) -> PermeabilitySpectrum:

@@ -98,8 +98,9 @@ def command(session: Session, /, specimen: str, sweep: str, model: str, **asked:
     for text in belonging_doubts(data, core, Path(specimen), "the sweep"):
         session.warn(text)
     spectrum = permeability(data, core)
-    for fault in try_data(data, core, spectrum).failed:
-        session.warn(fault.sentence)
+    for finding in try_data(data, core, spectrum).findings:
+        if finding.told:
+            session.warn(finding.sentence)
     l0 = air_inductance_h(core, data.wiring == Wiring.TWO_WINDINGS) if "copper" in asked["free"] else None
     laws = list(LAWS.values()) if model == ALL else [LAWS[model]]
     with Bar() as bar:
