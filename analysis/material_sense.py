@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from whichcore.analysis.materials import Material
-from whichcore.analysis.screening import SNOEK_FACTOR, SNOEK_HZ
-from whichcore.analysis.trial.data import smooth_part
+from whichcore.analysis.screening import SNOEK_HZ, near_snoek
+from whichcore.analysis.trial.data import level_times_corner
 from whichcore.analysis.trial.set_up import LARGEST_PERMEABILITY, LARGEST_PRODUCT_HZ
 from whichcore.analysis.warming import warming
 from whichcore.errors import InputError
@@ -70,12 +70,13 @@ def _check_corner(material: Material, where: str) -> None:
     J. L. Snoek, Physica 14, 207 (1948), from memory: (μi − 1) f_r is about one number in a family of
     ferrites. Eddy currents, walls and the section lower it rightly, by far less than a thousand.
     """
-    product, fallen = _product(material)
+    level = max(float(np.abs(material.permeability[0])), 1.0)
+    product, fallen = level_times_corner(material.frequency_hz, material.permeability, level)
     typical = SNOEK_HZ.get(material.material_class)
     allowed = f"{LARGEST_PRODUCT_HZ / 1e9:.3g} GHz at most in any material"
-    looks = [unit for factor, unit in _UNITS if typical and _near(factor * product, typical)]
+    looks = [unit for factor, unit in _UNITS if typical and near_snoek(factor * product, typical)]
     if product <= LARGEST_PRODUCT_HZ:
-        if typical is None or not fallen or _near(product, typical) or not looks:
+        if typical is None or not fallen or near_snoek(product, typical) or not looks:
             return
         allowed = f"some {typical / 1e9:.2g} GHz in {material.material_class.value}"
     raise InputError(
@@ -87,21 +88,6 @@ def _check_corner(material: Material, where: str) -> None:
         if looks
         else "check the unit of the frequencies, and the values of the curve",
     )
-
-
-def _product(material: Material) -> tuple[float, bool]:
-    """Return (μ − 1)·f where |μ| has fallen to 0.7 and True; or half of the least it can be, and False."""
-    frequency, mu = material.frequency_hz, material.permeability
-    size = smooth_part(np.log(frequency), np.abs(mu), 0.1)
-    at = np.flatnonzero(size < 0.7 * size[0])
-    level = max(float(np.abs(mu[0])) - 1, 0.0)
-    if at.size:
-        return level * float(frequency[at[0]]), True
-    return level * float(frequency[-1]) / 2, False
-
-
-def _near(product: float, typical: float) -> bool:
-    return typical / SNOEK_FACTOR <= product <= typical * SNOEK_FACTOR
 
 
 def _check_label(material: Material, where: str) -> None:

@@ -349,7 +349,7 @@ def _check_unit(raw: RawCurve, real: FloatArray, corner_hz: float | None) -> Non
     if typical is None or corner_hz is None:
         return
     product = (real[0] - 1) * corner_hz
-    if not _near(product, typical) and _near(1000 * product, typical):
+    if not near_snoek(product, typical) and near_snoek(1000 * product, typical):
         raise _RefusedError(
             Reason.UNIT,
             f"loss peak at {corner_hz:.3g} Hz makes a Snoek product of {product:.2g} Hz; "
@@ -357,8 +357,9 @@ def _check_unit(raw: RawCurve, real: FloatArray, corner_hz: float | None) -> Non
         )
 
 
-def _near(product: float, typical: float) -> bool:
-    return typical / SNOEK_FACTOR <= product <= typical * SNOEK_FACTOR
+def near_snoek(product_hz: float, typical_hz: float) -> bool:
+    """See whether a product of level and corner is that of its class, within SNOEK_FACTOR to either side."""
+    return typical_hz / SNOEK_FACTOR <= product_hz <= typical_hz * SNOEK_FACTOR
 
 
 def _without_winding(

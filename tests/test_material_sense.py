@@ -11,6 +11,8 @@ from identification import grade, relaxation, ring, wound
 from whichcore import load_library
 from whichcore.analysis.material_sense import check_material
 from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.screening import near_snoek
+from whichcore.analysis.trial.data import level_times_corner, unfallen_product
 from whichcore.cli.root import root
 from whichcore.errors import AnalysisError, InputError
 from whichcore.files import load_library_folder, load_sweep, shipped_library, write_material, write_sweep
@@ -105,6 +107,25 @@ def test_what_no_material_can_be_is_refused(material, what, told):
     assert told in f"{error.got} {error.allowed} {error.next_step}"
     assert error.where == "place.toml"
     assert all((error.got, error.allowed, error.next_step))
+
+
+def test_level_times_corner_is_one_rule_for_sweeps_readings_and_references():
+    f = np.geomspace(1e3, 1e8, 400)
+    # analytic: |1/(1 + jx)| = 0.7 at x = √(1/0.49 − 1) = 1.0202; the points lie 2.9 % apart, and μ has its 1
+    product, fallen = level_times_corner(f, relaxation(850, 6e6, f), 850.0)
+    assert fallen
+    assert product == pytest.approx(849 * 1.0202 * 6e6, rel=0.035)
+    below = f < 1e6
+    product, fallen = level_times_corner(f[below], relaxation(850, 6e6, f[below]), 850.0)
+    assert not fallen
+    assert product == unfallen_product(850.0, f[below][-1]) == 849 * f[below][-1] / 2  # analytic
+
+
+def test_a_product_is_that_of_its_class_within_a_factor_of_three():
+    assert near_snoek(5.6e9 * 2.9, 5.6e9)
+    assert near_snoek(5.6e9 / 2.9, 5.6e9)
+    assert not near_snoek(5.6e9 * 3.1, 5.6e9)
+    assert not near_snoek(5.6e9 / 3.1, 5.6e9)
 
 
 # ----------------------------------------------------------------------------------------- where it is met

@@ -145,3 +145,33 @@ def smooth_part(x: FloatArray, values: FloatArray, width: float) -> FloatArray:
     """Return values (F,) averaged over a Gaussian of this width in x."""
     weight = np.exp(-0.5 * ((x[:, None] - x) / width) ** 2)
     return np.asarray(weight @ values / weight.sum(axis=1))
+
+
+def level_times_corner(frequency_hz: FloatArray, mu: ComplexArray, level: float) -> tuple[float, bool]:
+    """Return the product of level and corner of a curve, and whether the curve shows the corner.
+
+    Parameters
+    ----------
+    frequency_hz : float array (F,)
+        Ascending.
+    mu : complex array (F,)
+    level : float
+        Permeability at low frequency.
+
+    Returns
+    -------
+    product_hz : float
+        (level − 1)·f where |μ| has fallen to 0.7 of its first value; :func:`unfallen_product` where it has
+        not.
+    fallen : bool
+    """
+    size = smooth_part(np.log(frequency_hz), np.abs(mu), 0.1)
+    at = np.flatnonzero(size < 0.7 * size[0])
+    if at.size:
+        return (level - 1) * float(frequency_hz[at[0]]), True
+    return unfallen_product(level, float(frequency_hz[-1])), False
+
+
+def unfallen_product(level: float, frequency_hz: float) -> float:
+    """Return half of the least that level × corner can be, Hz, where nothing has fallen up to a frequency."""
+    return (level - 1) * frequency_hz / 2

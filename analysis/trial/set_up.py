@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from whichcore.analysis.reading_permeability import ReadingPermeability
-from whichcore.analysis.trial.data import TriedData, smooth_part
+from whichcore.analysis.trial.data import TriedData, level_times_corner, unfallen_product
 from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
 from whichcore.analysis.trial.widening import nothing_holds
 from whichcore.analysis.types import ErrorSource
@@ -111,7 +111,7 @@ def scale(data: TriedData) -> Finding:
     level = float(data.mu[0].real)
     if level <= 1:
         return Finding(Fault.SCALE, None, "there is no level at the lowest frequency to judge the scale by")
-    product = _product(data, level)
+    product, _ = level_times_corner(data.frequency_hz, data.mu, level)
     over_level = level / LARGEST_PERMEABILITY
     worst = max(over_level, product / LARGEST_PRODUCT_HZ)
     strength = Strength(worst, 1.0, Unit.RATIO)
@@ -175,8 +175,8 @@ def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPerm
         Where the test failed, the reading has the doubt among its common errors.
     """
     level = reading.permeability
-    # the product as `_product` has it of a curve that has not fallen at its upper end
-    worst = max(level / LARGEST_PERMEABILITY, (level - 1) * reading.frequency_hz / 2 / LARGEST_PRODUCT_HZ)
+    product = unfallen_product(level, reading.frequency_hz)
+    worst = max(level / LARGEST_PERMEABILITY, product / LARGEST_PRODUCT_HZ)
     strength = Strength(worst, 1.0, Unit.RATIO)
     at = f"the {reading.kind.value} reading at {hertz(reading.frequency_hz)}"
     if not worst > 1:
@@ -187,15 +187,6 @@ def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPerm
     )
     doubt = (f"trial:{Fault.SCALE.value} of a reading", _log_slip(worst) * level)
     return Finding(Fault.SCALE, False, told, strength), replace(reading, common=(*reading.common, doubt))
-
-
-def _product(data: TriedData, level: float) -> float:
-    """Return (μ − 1)·f where |μ| has fallen to 0.7, or half of the least it can be where it has not."""
-    size = smooth_part(np.log(data.frequency_hz), np.abs(data.mu), 0.1)
-    fallen = np.flatnonzero(size < 0.7 * size[0])
-    if fallen.size:
-        return (level - 1) * float(data.frequency_hz[fallen[0]])
-    return (level - 1) * float(data.frequency_hz[-1]) / 2
 
 
 def _slope(frequency_hz: np.ndarray, values: np.ndarray) -> float:
