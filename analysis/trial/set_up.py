@@ -135,7 +135,7 @@ def _log_slip(excess: float) -> float:
     return float(np.log(max(KILO, 10 * excess)))
 
 
-def _unscaled(data: TriedData, excess: float = 1.0) -> tuple[ErrorSource, ...]:
+def _unscaled(data: TriedData, excess: float) -> tuple[ErrorSource, ...]:
     """Return the doubt of a scale of which neither the level nor the frequency can be relied on."""
     return nothing_holds(Fault.SCALE, data.frequency_hz, data.mu, _log_slip(excess))
 
@@ -143,23 +143,20 @@ def _unscaled(data: TriedData, excess: float = 1.0) -> tuple[ErrorSource, ...]:
 def _in_kilohertz(data: TriedData, level: float) -> Finding | None:
     """Return the doubt whether a low sweep has its frequencies in kHz; None where it cannot.
 
-    Then the permeability would be a thousandth, and the band that of an ordinary bench. Below 20 Hz few
-    begin, so that kHz are believed sooner than Hz; a sweep from there up to 20 kHz may well be one of an LCR
-    meter or a sound card: only the user can tell.
+    Then the permeability would be a thousandth, and the band that of an ordinary bench. Few sweeps begin
+    below 20 Hz, but those of tape cores do, and one that ends below 20 kHz may be one of an LCR meter or a
+    sound card: only the user can tell, so that nothing is taken away.
     """
     f = data.frequency_hz
-    low = f[0] < LOWEST_HZ
     short = f[-1] < SOUND_HZ and f[-1] > 10 * f[0]
-    if not (low or short) or f[-1] > HIGHEST_KHZ or level < KILO * SMALLEST_PERMEABILITY:
+    if not (f[0] < LOWEST_HZ or short) or f[-1] > HIGHEST_KHZ or level < KILO * SMALLEST_PERMEABILITY:
         return None
     told = (
         f"the sweep runs from {hertz(float(f[0]))} to {hertz(float(f[-1]))}: is the frequency column in kHz? "
         f"The permeability would be {plain(level / KILO, 2)} in place of {plain(level, 2)}"
     )
     strength = Strength(level / KILO, SMALLEST_PERMEABILITY, Unit.RATIO)
-    if not low:
-        return Finding(Fault.SCALE, None, told, strength, question=True)
-    return Finding(Fault.SCALE, False, told, strength, None, _unscaled(data))
+    return Finding(Fault.SCALE, None, told, strength, question=True)
 
 
 def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPermeability]:
