@@ -60,10 +60,12 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     tuple of NextStep
         What mends the data first, then what casts doubt on them; then all steps that pay, by information per
         minute; then those that do not pay; last what would take a known bias away. Empty when the answer is
-        so sure that nothing can pay.
+        so sure that nothing can pay; nothing but what mends the data where these say nothing.
     """
     doubts = [*_remedies(verdict.trial), *_doubts(verdict, specimen, knowledge)]
     last = [step for step in _remedies(verdict.trial, minor=True) if step not in doubts]
+    if any(finding.voids for finding in verdict.trial):
+        return (*_remedies(verdict.trial), *last)
     sure = float(entropy_bits(knowledge.probability)) < PAYS_BITS
     if sure and has_shape(knowledge.observation):
         return (*doubts, *last)

@@ -14,7 +14,7 @@ from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.crack import crack_notes
 from whichcore.analysis.curie import curie_evidence
-from whichcore.analysis.decision import decide
+from whichcore.analysis.decision import Decision, decide
 from whichcore.analysis.disagreement import disagreements
 from whichcore.analysis.equivalents import equivalents_of_first
 from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
@@ -118,11 +118,12 @@ def identify(
     known = Knowledge(library, case.observation, case.curves, posterior.all)
     steps = next_steps(verdict, specimen, known)
     none_of_these = verdict.kind is VerdictKind.UNLISTED
+    why = None if case.void else decided_by(known, specimen.winding.turns, none_of_these=none_of_these)
     return replace(
         verdict,
         next_steps=steps,
         next_measurement=next_measurement(verdict, steps),
-        decided_by=decided_by(known, specimen.winding.turns, none_of_these=none_of_these),
+        decided_by=why,
     )
 
 
@@ -144,6 +145,13 @@ class _Case:
     @property
     def classes(self) -> list[str]:
         return [material.material_class.value for material in self.library.materials]
+
+    @property
+    def void(self) -> bool:
+        """True where a failed test leaves nothing of the data that may speak for a material."""
+        if self.spectrum is not None:
+            return any(finding.voids for finding in self.trial)
+        return len(self.trial) == len(self.readings)  # of readings only those that failed are listed
 
     def alike(self, order: Sequence[int]) -> Iterator[int]:
         """Yield of materials by falling probability the first and those the curves cannot tell from it."""
@@ -220,9 +228,10 @@ def _posterior(case: _Case, evidence: Sequence[ClassEvidence]) -> _Posterior:
     silent = case.curves.silent
     # a curve that only a moved corner brings to the edge of the band is silent all the same
     from_curves = np.where(silent, case.curves.of_family, case.curves.log_evidence)
+    heard = 0.0 if case.void else 1.0  # the void is linear in μ, and too small where |μ| falls far
     logs = np.append(
-        from_curves + np.log(_prior(silent)),
-        case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
+        heard * from_curves + np.log(_prior(silent)),
+        heard * case.curves.unlisted + np.log(UNLISTED_PRIOR) + np.log(np.maximum(shares, 1e-300)),
     )
     weighed = weigh(logs, materials, open_classes, evidence, case.alike)
     listed, rest = weighed.probability[:count], weighed.probability[count:]
@@ -244,6 +253,8 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
     equivalents = case.alike(order)
     unlisted = posterior.unlisted_by_class
     decision = decide(listed, unlisted, case.classes, equivalents, case.curves.silent)
+    if case.void:
+        decision = Decision(VerdictKind.UNDECIDED, (), max(float(listed.max()), posterior.unlisted), None)
     gapped = float(listed @ case.curves.gapped)
     other_turns = float(listed @ case.curves.other_turns)
     return Verdict(

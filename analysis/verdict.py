@@ -236,7 +236,7 @@ class Verdict:
     next_steps : tuple of NextStep
         What may still be done, the best first; its sentence is ``next_measurement``.
     decided_by : DecidedBy or None
-        None without a sweep.
+        None without a sweep, and where a failed test leaves nothing of the data.
     trial : tuple of Finding
         What the tests of the sweep found before it was judged.
     stated_turns : int

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from identification import FREQUENCY, grade, grades, relaxation, ring, wound
-from whichcore.analysis.advise import PAYS_BITS
+from whichcore.analysis.advise import MENDED_BY, PAYS_BITS
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.identify import identify
@@ -214,6 +214,12 @@ def test_a_winding_beyond_its_resonance_asks_for_fewer_turns_first():
     verdict = identify(ring(), sweep=sweep, library=LIBRARY)
     assert verdict.next_steps[0].action == "top-with-fewer-turns"
     assert verdict.next_measurement.startswith("Sweep the upper part of the band again with fewer turns")
+
+
+def test_where_nothing_of_the_data_is_left_no_other_step_is_listed():
+    verdict = identify(ring(), sweep=swapped(wound(relaxation(2300, 1.8e6), noise=0.003)), library=LIBRARY)
+    assert any(item.voids for item in verdict.trial)
+    assert {step.action for step in verdict.next_steps} <= set(MENDED_BY.values())
 
 
 def test_a_slip_of_the_unit_of_a_reading_is_checked_first():

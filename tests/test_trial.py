@@ -19,6 +19,7 @@ from whichcore.analysis.trial.finding import plain
 from whichcore.analysis.trial.widening import smooth_sources
 from whichcore.analysis.types import ImpedanceSweep, Reading, ReadingKind, Resistance, Scope
 from whichcore.analysis.uncertainty import point_covariance
+from whichcore.analysis.verdict import VerdictKind
 from whichcore.files import load_specimen
 from whichcore.rig.virtual import WoundCore, core, cores, impedance_of
 
@@ -445,6 +446,17 @@ def test_unreadable_drift_in_a_header_says_nothing():
 # ------------------------------------------------------------------------------------------- the verdict
 
 
+def assert_undecided(verdict):
+    """Nothing is named, and the data move no probability."""
+    assert verdict.kind is VerdictKind.UNDECIDED
+    assert verdict.materials == ()
+    assert verdict.decided_by is None
+    # the prior: one in six for none of these, the rest even
+    assert verdict.unlisted_probability == pytest.approx(1 / 6)
+    even = 5 / 6 / len(verdict.candidates)
+    assert [c.probability for c in verdict.candidates] == pytest.approx([even] * len(verdict.candidates))
+
+
 class TestVerdict:
     """A failed test lowers what is claimed."""
 
@@ -455,6 +467,39 @@ class TestVerdict:
         assert {item["test"] for item in told if item["passed"] is False} == {"copper residue"}
         assert all(set(item) == {"test", "passed", "sentence"} for item in told)
         assert sum("1/frequency" in text for text in verdict.warnings) == 1
+
+    @pytest.mark.parametrize("corner", [1e7, 3e7, 1e8])
+    def test_a_scale_of_no_material_is_heard_for_nothing(self, corner):
+        """A curve that falls fifty times, where errors linear in μ no longer void it."""
+        low = np.geomspace(1, 3e3, 120)
+        curve = relaxation(2300, 1.8e6, 1e3 * low)
+        fallen = curve * (corner / 1e3 / low) ** 1.5 / (1 + (corner / 1e3 / low) ** 1.5)
+        sweep = replace(wound(fallen, 1e3 * low, noise=0.003), frequency_hz=low)
+        library = grades(grade("a", 2300, 1.8e6), grade("b", 800, 8e6), grade("c", 120, 5e7))
+        verdict = identify(ring(), sweep=sweep, library=library)
+        assert [f.fault for f in verdict.trial if f.voids] == [Fault.SCALE]
+        assert_undecided(verdict)
+
+    @pytest.mark.parametrize("plant", [swapped, in_milliohm])
+    def test_columns_and_units_that_are_wrong_name_nothing(self, plant):
+        """A library of one, which has five sixths beforehand."""
+        verdict = identify(ring(), sweep=plant(wound(MNZN)), library=grades(grade("a", 2300, 1.8e6)))
+        assert any(f.voids for f in verdict.trial)
+        assert_undecided(verdict)
+
+    def test_a_turned_sign_at_the_low_end_names_nothing(self):
+        sweep = wound(MNZN, noise=0.002)
+        z = np.where(FREQUENCY < 2e4, sweep.impedance_ohm.conj(), sweep.impedance_ohm)
+        library = grades(grade("a", 2300, 1.8e6), grade("b", 800, 8e6))
+        verdict = identify(ring(), sweep=replace(sweep, impedance_ohm=z), library=library)
+        assert any(f.voids and f.fault is Fault.BELOW_AIR for f in verdict.trial)
+        assert_undecided(verdict)
+
+    def test_a_sweep_is_heard_beside_a_reading_of_the_wrong_unit(self):
+        library = grades(grade("a", 2300, 1.8e6), grade("b", 800, 8e6))
+        slip = Reading(ReadingKind.INDUCTANCE, 2300e3 * L0, 1e4)
+        verdict = identify(ring(), sweep=wound(MNZN, noise=0.003), readings=[slip], library=library)
+        assert verdict.materials == ("a",)
 
     def test_wrong_dimensions_let_neither_level_nor_corner_name(self):
         """Dimensions a hundredth of the true ones: μ 230,000 with the corner of μ 2300; no grade has both."""
@@ -485,6 +530,22 @@ class TestVerdict:
         assert measured.standard_uncertainty > measured.value
         assert wrong.candidates[0].probability < 0.8
         assert wrong.unlisted_probability < 0.8
+        assert_undecided(wrong)
+
+    @pytest.mark.parametrize(("level", "failed"), [(0.66, True), (1.2, True), (1.6, False), (4.3, False)])
+    def test_a_reading_below_air_is_told(self, level, failed):
+        library = grades(grade("a", 2300, 1.8e6), grade("b", 4, 8e8))
+        reading = Reading(ReadingKind.INDUCTANCE, level * L0, 1e4)
+        # the winding itself has 0.32 of the inductance that a core of air would have
+        verdict = identify(ring(), readings=[reading], library=library)
+        assert [item.fault for item in verdict.trial] == ([Fault.SCALE] if failed else [])
+        assert any("below that of air" in text for text in verdict.warnings) == failed
+        if failed:
+            assert_undecided(verdict)
+
+    def test_a_reading_that_a_core_may_give_within_its_uncertainty_is_not_accused(self):
+        loose = Reading(ReadingKind.INDUCTANCE, 0.9 * L0, 1e4, standard_uncertainty=2 * L0)
+        assert identify(ring(), readings=[loose], library=grades(grade("b", 4, 8e8))).trial == ()
 
     def test_a_reading_alone_has_no_trial(self):
         reading = Reading(ReadingKind.INDUCTANCE, 2300 * L0, 1e4)

@@ -26,6 +26,10 @@ class Fault(StrEnum):
     RANGE_STEP = "range step"
 
 
+#: What leaves nothing of the data that may speak for a material, where the fault takes anything away.
+VOIDING = frozenset({Fault.BELOW_AIR, Fault.SWAPPED, Fault.SCALE})
+
+
 class Unit(StrEnum):
     """What a strength is counted in."""
 
@@ -79,6 +83,11 @@ class Finding:
     def told(self) -> bool:
         """True where the sentence belongs among the warnings."""
         return self.failed or self.question
+
+    @property
+    def voids(self) -> bool:
+        """True where the data say nothing of the material: columns, units or signs are wrong."""
+        return self.failed and self.fault in VOIDING and bool(self.sources)
 
     def to_dict(self) -> dict[str, object]:
         """Return it as the verdict's JSON has it."""

@@ -26,6 +26,9 @@ SMALLEST_PERMEABILITY = 3.0
 #: above the third, read as kHz, no bench for cores reaches (100 MHz), Hz. Practice.
 LOWEST_HZ, SOUND_HZ, HIGHEST_KHZ = 20.0, 20e3, 1e5
 KILO = 1e3
+#: Standard uncertainties from which a permeability is below that of air, or of the least of cores.
+BELOW = 2.0
+_SIGMAS = Unit.STANDARD_UNCERTAINTIES
 #: Of a swapped pair: slope of ln R over ln f from which R looks like ωL, most of X/R, least rise of both.
 _SLOPE, _FLAT_SHARE = 0.8, 0.5
 _LEAST_POINTS = 4
@@ -57,8 +60,8 @@ def below_air(data: TriedData) -> Finding:
     with more loss the sweep may rightly begin above the resonance of the material.
     """
     mu, u = complex(data.mu[0]), float(data.u[0, 0])
-    strength = Strength((1 - mu.real) / max(u, 1e-300), 2.0, Unit.STANDARD_UNCERTAINTIES)
-    if mu.real + 2 * u >= 1:
+    strength = Strength((1 - mu.real) / max(u, 1e-300), BELOW, _SIGMAS)
+    if mu.real + BELOW * u >= 1:
         return Finding(Fault.BELOW_AIR, True, "the lowest point is that of an inductor", strength)
     lost = abs(mu.imag) < abs(mu.real)
     return Finding(
@@ -172,18 +175,31 @@ def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPerm
         Where the test failed, the reading has the doubt among its common errors.
     """
     level = reading.permeability
+    at = f"the {reading.kind.value} reading at {hertz(reading.frequency_hz)}"
+    left = (SMALLEST_PERMEABILITY - level) / max(reading.standard_uncertainty, 1e-300)
+    if level < 1 and left > BELOW:
+        told = (
+            f"{at} means a permeability of {plain(level)}, below that of air: a slip of the unit, such as µH "
+            "for mH, wrong turns or dimensions, or a reading above a resonance?"
+        )
+        return Finding(Fault.SCALE, False, told, Strength(left, BELOW, _SIGMAS)), _doubted(reading, 1.0)
     product = unfallen_product(level, reading.frequency_hz)
     worst = max(level / LARGEST_PERMEABILITY, product / LARGEST_PRODUCT_HZ)
     strength = Strength(worst, 1.0, Unit.RATIO)
-    at = f"the {reading.kind.value} reading at {hertz(reading.frequency_hz)}"
     if not worst > 1:
         return Finding(Fault.SCALE, True, f"{at} is that of a material", strength), reading
     told = (
         f"{at} means a permeability of {plain(level, 2)}, which no material has there: a slip of the unit, "
         "such as mH for µH, or wrong turns or dimensions?"
     )
-    doubt = (f"trial:{Fault.SCALE.value} of a reading", _log_slip(worst) * level)
-    return Finding(Fault.SCALE, False, told, strength), replace(reading, common=(*reading.common, doubt))
+    return Finding(Fault.SCALE, False, told, strength), _doubted(reading, worst)
+
+
+def _doubted(reading: ReadingPermeability, excess: float) -> ReadingPermeability:
+    """Return a reading with the doubt of its scale among its common errors."""
+    size = _log_slip(excess) * max(abs(reading.permeability), 1.0)
+    doubt = (f"trial:{Fault.SCALE.value} of a reading", size)
+    return replace(reading, common=(*reading.common, doubt))
 
 
 def _slope(frequency_hz: np.ndarray, values: np.ndarray) -> float:
