@@ -9,6 +9,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.data import TriedData
 from whichcore.analysis.trial.finding import hertz
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
+from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError
 
 #: Standard uncertainties beyond which a part of the impedance counts as negative. More than half of the
@@ -24,7 +25,8 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
 
     A sweep that begins inductive and turns capacitive went through a resonance, and one whose loss is larger
     than its negative reactance may have begun above that of the material: neither is refused. Nor is one
-    whose loss is negative by no more than a small error of the phase makes it.
+    whose loss is negative by no more than a small error of the phase makes it, or that has a positive
+    resistance at its terminals: then only what was taken off for the winding is too much.
 
     Parameters
     ----------
@@ -37,8 +39,8 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
     Raises
     ------
     AnalysisError
-        The reactance of the core, or its loss, is negative beyond two standard uncertainties at more than
-        half of the frequencies.
+        The reactance of the core is negative beyond two standard uncertainties at more than half of the
+        frequencies, or its loss and the resistance that was swept both are.
     """
     if not np.all(spectrum.permeability):
         return  # a core of no permeability is refused where it is compared
@@ -58,11 +60,16 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
         return
     _require_few(
         data,
-        stated & (data.loss < -BEYOND * data.u[:, 1]),
+        stated & (data.loss < -BEYOND * data.u[:, 1]) & _active(sweep),
         "the loss of the core is negative, so that it would give power out",
-        "check the polarity of both channels, the sign of the resistance or phase and the winding "
-        "resistance, then calibrate again",
+        "check the polarity of both channels and the sign of the resistance or phase, then calibrate again",
     )
+
+
+def _active(sweep: ImpedanceSweep) -> NDArray[np.bool_]:
+    """Return the points whose resistance as it was swept is negative beyond its uncertainty, (F,)."""
+    u = np.sqrt(point_covariance(sweep.scatter, sweep.sources)[:, 0, 0])
+    return np.asarray(sweep.impedance_ohm.real < -BEYOND * u)
 
 
 def _require_few(data: TriedData, wrong: NDArray[np.bool_], what: str, next_step: str) -> None:
