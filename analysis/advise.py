@@ -28,17 +28,20 @@ NOTEWORTHY = 0.2
 PAYS_BITS = 0.15
 #: From this probability of references that are silent in the band on, other frequencies come first. Practice.
 SILENT_SHARE = 0.3
+#: A level or a drift that moves the curve by less is counted as an error, and nothing waits for it: cores of
+#: one grade differ by more. Practice.
+SMALL_ERROR = 0.015
 #: What mends each fault of the data, the surest cause first: some faults bring the later ones along.
 MENDED_BY = {
     Fault.SWAPPED: "exchange-columns",
     Fault.SCALE: "check-units",
     Fault.BELOW_AIR: "check-polarity",
+    Fault.COPPER: "four-wire-resistance",
     Fault.SELF_RESONANCE: "top-with-fewer-turns",
     Fault.NEGATIVE_LOSS: "calibrate-again",
     Fault.RANGE_STEP: "calibrate-again",
     Fault.DRIFT: "rest-and-repeat",
     Fault.LEVEL: "lower-level",
-    Fault.COPPER: "four-wire-resistance",
     Fault.CAUSALITY: "repeat-sweep",
     Fault.LEAKAGE: "empty-winding",
 }
@@ -160,16 +163,22 @@ def _step(action: str, gain_bits: float, **places: str) -> NextStep:
 def _remedies(trial: tuple[Finding, ...], *, minor: bool = False) -> Iterator[NextStep]:
     """Yield what mends the faults of the data, each step once; what it gains cannot be told from wrong data.
 
-    Minor are questions that were only asked, flux beside the core, which is a bias of known size, and a sweep
-    that may rightly begin above a resonance.
+    Minor are questions that were only asked, flux beside the core, which is a bias of known size, a level or
+    a drift that moves the curve by little, and a sweep that may rightly begin above a resonance.
     """
     asked = set()
     for finding in trial:
-        small = finding.fault is Fault.LEAKAGE or (finding.fault is Fault.BELOW_AIR and not finding.sources)
-        if finding.told and (small or finding.question) == minor:
-            asked.add(finding.fault)
+        if finding.told and _is_minor(finding) == minor:
+            asked |= {finding.fault, Fault.COPPER} if finding.copper else {finding.fault}
     actions = [action for fault, action in MENDED_BY.items() if fault in asked]
     yield from (_step(action, 0.0) for action in dict.fromkeys(actions))
+
+
+def _is_minor(finding: Finding) -> bool:
+    if finding.fault is Fault.BELOW_AIR:
+        return not finding.sources
+    little = finding.size is not None and finding.size < SMALL_ERROR
+    return finding.question or finding.fault is Fault.LEAKAGE or little
 
 
 def _doubts(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> Iterator[NextStep]:

@@ -16,6 +16,7 @@ from whichcore.analysis.identify import identify
 from whichcore.analysis.information import entropy_bits
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.planned import costs
+from whichcore.analysis.trial import Fault
 from whichcore.analysis.types import Reading, ReadingKind, Resistance
 from whichcore.analysis.verdict import VerdictKind
 
@@ -207,6 +208,69 @@ def test_what_mends_the_data_stands_first(plant, action):
     assert verdict.next_measurement.startswith(verdict.next_steps[0].sentence)
     assert verdict.next_measurement.endswith("until then all the rest stands on data in doubt.")
     assert len({step.action for step in verdict.next_steps}) == len(verdict.next_steps)
+
+
+def too_much_taken_off(sweep, ohm):
+    """As a resistance measured with two wires makes the loss: `wound` has 53 mΩ."""
+    return identify(
+        ring(winding=replace(ring().winding, dc_resistance_ohm=0.053 + ohm)), sweep=sweep, library=LIBRARY
+    )
+
+
+@pytest.mark.parametrize("ohm", [0.02, 0.05, 0.2])
+@pytest.mark.parametrize(("level", "corner"), [(125, 5e7), (850, 6e6)])
+def test_copper_that_makes_the_loss_negative_is_mended_before_the_bench(level, corner, ohm):
+    verdict = too_much_taken_off(wound(relaxation(level, corner), noise=0.002), ohm)
+    failed = {item.fault for item in verdict.trial if item.failed}
+    assert {Fault.COPPER, Fault.NEGATIVE_LOSS} <= failed
+    assert verdict.next_steps[0].action == "four-wire-resistance"
+    assert "with four wires" in next(f for f in verdict.trial if f.fault is Fault.NEGATIVE_LOSS).sentence
+
+
+def test_copper_is_asked_for_before_a_winding_beyond_its_resonance():
+    verdict = too_much_taken_off(wound(relaxation(800, 8e6), noise=0.002, capacitance=300e-12), 0.2)
+    failed = {item.fault for item in verdict.trial if item.failed}
+    assert {Fault.COPPER, Fault.SELF_RESONANCE} <= failed
+    assert verdict.next_steps[0].action == "four-wire-resistance"
+
+
+def test_a_loss_negative_at_the_low_end_alone_asks_for_the_resistance_first():
+    """With too few points for the test of copper itself."""
+    frequency = np.geomspace(1e3, 3e6, 8)
+    law = relaxation(850, 6e6, frequency)
+    verdict = too_much_taken_off(wound(law, frequency, noise=0.002), 0.05)
+    passed = {item.fault: item.passed for item in verdict.trial}
+    assert passed[Fault.NEGATIVE_LOSS] is False
+    assert passed[Fault.COPPER] is None
+    assert verdict.next_steps[0].action == "four-wire-resistance"
+    assert verdict.next_steps[1].action == "calibrate-again"
+
+
+def barely_driven(sweep):
+    flux = np.full(sweep.frequency_hz.size, 1e-4)
+    flux[:3] = 1.1e-3
+    return replace(sweep, flux_density_t=flux)
+
+
+def barely_drifting(sweep):
+    time = np.linspace(0, 600, sweep.frequency_hz.size)
+    notes = {"drift_relative": "0.012", "u_drift_relative": "0.001"}
+    return replace(sweep, time_s=time, notes=notes)
+
+
+@pytest.mark.parametrize(
+    ("plant", "fault", "action"),
+    [
+        (barely_driven, Fault.LEVEL, "lower-level"),
+        (barely_drifting, Fault.DRIFT, "rest-and-repeat"),
+    ],
+)
+def test_a_fault_that_moves_the_curve_by_a_per_cent_keeps_nothing_waiting(plant, fault, action):
+    verdict = identify(ring(), sweep=plant(wound(relaxation(2300, 1.8e6), noise=0.003)), library=LIBRARY)
+    assert [item.fault for item in verdict.trial if item.failed] == [fault]
+    assert verdict.materials == ("a",)
+    assert verdict.next_steps[-1].action == action
+    assert "data in doubt" not in verdict.next_measurement
 
 
 def test_a_winding_beyond_its_resonance_asks_for_fewer_turns_first():

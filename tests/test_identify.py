@@ -11,6 +11,7 @@ from identification import FREQUENCY, L0, grade, grades, relaxation, ring, wound
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import Library, MaterialClass
 from whichcore.analysis.specimen import Crack, EffectiveCore, Pair, Rod
+from whichcore.analysis.trial import Fault
 from whichcore.analysis.types import Reading, ReadingKind, Resistance
 from whichcore.analysis.verdict import VerdictKind
 from whichcore.errors import AnalysisError, InputError, LibraryError
@@ -395,6 +396,20 @@ def test_a_sweep_of_no_passive_inductor_is_refused_in_one_line(turn, what):
     assert "half" in refused.value.allowed
     assert "polarity" in refused.value.next_step
     assert len(str(refused.value).splitlines()) == 1
+
+
+@pytest.mark.parametrize("excess", [0.047, 0.2])
+def test_a_winding_resistance_of_two_wires_is_told_and_not_refused(excess):
+    """Copper taken off that is not there: all resistances that were swept are positive."""
+    sweep = wound(relaxation(125, 5e7), noise=0.002)
+    assert (sweep.impedance_ohm.real > 0).all()
+    winding = replace(ring().winding, dc_resistance_ohm=0.053 + excess)  # `wound` has 53 mΩ
+    stated = ring(winding=winding)
+    library = grades(grade("p", 125, 5e7), grade("n", 850, 4e6))
+    verdict = identify(stated, sweep=sweep, library=library)
+    failed = {item.fault for item in verdict.trial if item.failed}
+    assert {Fault.NEGATIVE_LOSS, Fault.COPPER} <= failed
+    assert verdict.next_steps[0].action == "four-wire-resistance"
 
 
 def test_a_sweep_that_turns_capacitive_within_its_band_is_no_sign_turned():

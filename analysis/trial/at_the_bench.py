@@ -71,7 +71,7 @@ def level(data: TriedData) -> Finding:
         source(Fault.LEVEL, column, "growth"),
         source(Fault.LEVEL, -1j * _LOSS_OF_LEVEL * column, "loss"),
     )
-    return Finding(Fault.LEVEL, False, told, strength, band, taken)
+    return Finding(Fault.LEVEL, False, told, strength, band, taken, size=growth * top)
 
 
 def _growth(data: TriedData, flux: FloatArray) -> tuple[float, float]:
@@ -122,6 +122,7 @@ def drift(data: TriedData) -> Finding:
         strength,
         (float(f[0]), float(f[-1])),
         _drift_sources(data, size),
+        size=size,
     )
 
 

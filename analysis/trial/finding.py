@@ -64,6 +64,10 @@ class Finding:
         What the fault takes away: errors of the permeability, to be counted with the others.
     question : bool
         The sentence asks what only the user can know; it is a warning though no fault was found.
+    copper : bool
+        Too much taken off for the resistance of the winding explains it best.
+    size : float or None
+        Most of |μ| that the fault moves, relative, where one number says it.
     """
 
     fault: Fault
@@ -73,6 +77,8 @@ class Finding:
     band_hz: tuple[float, float] | None = None
     sources: tuple[ErrorSource, ...] = ()
     question: bool = False
+    copper: bool = False
+    size: float | None = None
 
     @property
     def failed(self) -> bool:

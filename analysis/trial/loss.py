@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtri, ndtri
 
 from whichcore.analysis.causality import (
@@ -68,18 +69,47 @@ def negative_loss(data: TriedData) -> Finding:
     ratio = f / f[worst]
     grows = np.sqrt(f[0] * f[-1]) < f[worst]
     size = np.abs(data.mu) * angle
+    count = f"{at.size} frequenc{'y' if at.size == 1 else 'ies'}"
+    copper = _like_copper(data, at)
     return Finding(
         Fault.NEGATIVE_LOSS,
         False,
-        f"the loss is negative beyond its uncertainty at {at.size} frequencies: the fixture correction, the "
-        "winding resistance or the phase of the bench is wrong there; calibrate again",
+        f"the loss is negative beyond its uncertainty at {count}"
+        + (
+            ", from the low end on and as 1/frequency: too much is taken off for the resistance of the "
+            "winding; measure that with four wires, and calibrate again if it was right"
+            if copper
+            else ": the fixture correction, the winding resistance or the phase of the bench is wrong "
+            "there; calibrate again"
+        ),
         strength,
         (float(f[at[0]]), float(f[at[-1]])),
         (
             source(Fault.NEGATIVE_LOSS, 1j * size, "phase"),
             source(Fault.NEGATIVE_LOSS, 1j * size * (ratio if grows else 1 / ratio), "slope"),
         ),
+        copper=copper,
     )
+
+
+def _like_copper(data: TriedData, at: NDArray[np.intp]) -> bool:
+    """Tell whether a loss that is negative at these points, from the low end on, is so as 1/f.
+
+    A resistance in series does that, and a phase that is off adds the same angle everywhere: of both the one
+    that meets μ″/μ′ up to the last of them more closely, in its uncertainty.
+    """
+    f = data.frequency_hz
+    if f[at[0]] ** 2 > f[0] * f[-1]:
+        return False
+    near = np.arange(at[-1] + 1)
+    size = np.maximum(np.abs(data.mu.real[near]), 1e-300)
+    angle, u = data.loss[near] / size, np.maximum(data.u[near, 1] / size, 1e-300)
+    left = []
+    for course in (1 / f[near], np.ones(near.size)):
+        row = course / u
+        fitted = row * float(row @ (angle / u)) / float(row @ row)
+        left.append(float(((angle / u - fitted) ** 2).sum()))
+    return left[0] <= left[1]
 
 
 def copper_residue(data: TriedData) -> Finding:
@@ -94,7 +124,7 @@ def copper_residue(data: TriedData) -> Finding:
         return Finding(Fault.COPPER, None, "the sweep has no flat low end in which copper could be told")
     line, share = _legg(data, inside)
     allowed = np.hypot.reduce([s.sensitivity.imag[0] for s in data.sources_named(*_COPPER)] or [0.0])
-    allowed = float(allowed) / abs(data.mu[0])
+    allowed = float(allowed) / abs(data.mu.real[0])
     u = float(np.hypot(line.scaled_uncertainty(0), allowed))
     residue = float(line.value[0])
     strength = Strength(abs(residue) / max(u, 1e-300), COPPER_LIMIT, Unit.STANDARD_UNCERTAINTIES)
@@ -103,7 +133,7 @@ def copper_residue(data: TriedData) -> Finding:
     if strength.value <= COPPER_LIMIT or share <= COPPER_SHARE:
         told = "the loss at the low end shows no more copper than the winding resistance leaves open"
         return Finding(Fault.COPPER, True, told, strength, band)
-    ohm = abs(residue * data.mu[0]) * data.omega[0] * data.air_h
+    ohm = abs(residue * data.mu.real[0]) * data.omega[0] * data.air_h
     much = f"{ohm * 1e3:.2g} mΩ {'more' if residue > 0 else 'less'} than was taken off"
     return Finding(
         Fault.COPPER,
@@ -112,7 +142,7 @@ def copper_residue(data: TriedData) -> Finding:
         "uncertainties; measure the winding resistance with four wires, contacts and leads included",
         strength,
         band,
-        (source(Fault.COPPER, -1j * residue * abs(data.mu[0]) * f[0] / f),),
+        (source(Fault.COPPER, -1j * residue * abs(data.mu.real[0]) * f[0] / f),),
     )
 
 
@@ -126,13 +156,19 @@ def _flat_end(data: TriedData) -> FloatArray:
 
 
 def _legg(data: TriedData, inside: FloatArray) -> tuple[Line, float]:
-    """Fit μ″/|μ| = c/f + a + e f; return the fit and the share of c/f in the loss at the lowest frequency."""
+    """Fit μ″/μ′ = c/f + a + e f; return the fit and the share of c/f in the loss at the lowest frequency.
+
+    Over |μ| a large copper would be no 1/f any more.
+    """
     ratio = data.frequency_hz[inside] / data.frequency_hz[0]
     design = np.stack([1 / ratio, np.ones_like(ratio), ratio], axis=1)
     variance, columns = relative_rows(data, _COPPER)
-    angle = (data.loss / np.abs(data.mu))[inside]
+    real = np.abs(data.mu.real)[inside]
+    scale = np.abs(data.mu)[inside] / real
+    angle = data.loss[inside] / real
     bent = _BENT * max(float(np.median(angle)), 0.0) * np.sqrt(ratio / ratio[-1])
-    line = fit_line(design, angle, variance[inside, 1], np.column_stack([columns[inside, 1], bent]))
+    shared = columns[inside, 1] * scale[:, np.newaxis]
+    line = fit_line(design, angle, variance[inside, 1] * scale**2, np.column_stack([shared, bent]))
     whole = float(np.abs(line.value).max())
     return line, abs(float(line.value[0])) / max(whole, 1e-300)
 
