@@ -1,7 +1,7 @@
 """What the data alone cannot tell is asked wherever a sweep is tried, and refused nowhere."""
 
-import importlib
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,9 +9,8 @@ from click.testing import CliRunner
 
 from identification import relaxation, ring, wound
 from whichcore.cli.root import root
-from whichcore.files import load_specimen, load_sweep, write_sweep
+from whichcore.files import load_sweep, write_sweep
 from whichcore.known_core import data_doubts
-from whichcore.measure.heard import Heard
 
 CARD = """
 [core]
@@ -61,19 +60,13 @@ def test_a_known_core_is_asked_about_and_not_refused(files):
     )
 
 
+def test_a_sweep_that_was_taken_on_a_bench_is_in_hertz(files):
+    taken = replace(load_sweep(files / "ribbon.csv"), notes={"bench": "sound card"})
+    assert not any(ASKED in text for text in data_doubts(ring(), taken, "ribbon.csv"))
+
+
 @pytest.mark.parametrize(("name", "count"), [("ribbon", 1), ("low", 0)])
 def test_fit_asks(files, name, count):
     files_of = ("--specimen", files / "ring.toml", "--sweep", files / f"{name}.csv", "--model", "relaxation")
     told = json.loads(_run("fit", *files_of, "--json").stdout)["warnings"]
     assert sum(ASKED in text for text in told) == count
-
-
-@pytest.mark.parametrize(("name", "count"), [("ribbon", 1), ("low", 0)])
-def test_the_report_of_a_sweep_asks(files, name, count):
-    command = importlib.import_module("whichcore.cli.sweep")
-    report = command._report(files / f"{name}.csv", load_specimen(files / "ring.toml"), [])
-    assert len(report["questions"]) == count
-    text = " ".join(command._text(report, "ring.toml", Heard()).split())
-    assert text.count(ASKED) == count
-    # a question is no test that failed
-    assert "tests failed" not in text

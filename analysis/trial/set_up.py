@@ -148,8 +148,11 @@ def _in_kilohertz(data: TriedData, level: float) -> Finding | None:
 
     Then the permeability would be a thousandth, and the band that of an ordinary bench. Few sweeps begin
     below 20 Hz, but those of tape cores do, and one that ends below 20 kHz may be one of an LCR meter or a
-    sound card: only the user can tell, so that nothing is taken away.
+    sound card: only the user can tell, so that nothing is taken away. A sweep that names the bench it was
+    taken on was written in hertz.
     """
+    if "bench" in data.sweep.notes:
+        return None
     f = data.frequency_hz
     short = f[-1] < SOUND_HZ and f[-1] > 10 * f[0]
     if not (f[0] < LOWEST_HZ or short) or f[-1] > HIGHEST_KHZ or level < KILO * SMALLEST_PERMEABILITY:

@@ -196,7 +196,6 @@ def _report(
         "tones": tones_report(played),
         "duration_s": None if finished is None else finished.duration_s,
         "trial": [finding.to_dict() for finding in trial.findings],
-        "questions": [finding.sentence for finding in trial.findings if finding.question],
     }
 
 
@@ -216,7 +215,7 @@ def _text(report: dict[str, Any], specimen: str, heard: Heard) -> str:
     lines += heard.lines()
     lost = tuple((quantity(item["frequency_hz"], "Hz"), item["reason"]) for item in report["not_reachable"])
     grid = [Grid(("not reachable", "why"), lost)] if lost else []
-    tried = Lines(_trial_lines(report["trial"], report["questions"]))
+    tried = Lines(_trial_lines(report["trial"]))
     step = Lines((f"Next: whichcore identify --specimen {specimen} --sweep {report['file']}",))
     return page([Lines(tuple(lines)), *grid, tried, step])
 
@@ -227,8 +226,9 @@ def _level_text(value: float, uncertainty: float) -> str:
     return f"{with_uncertainty(value, uncertainty)} (standard uncertainty)"
 
 
-def _trial_lines(trial: list[dict[str, Any]], questions: list[str]) -> tuple[str, ...]:
+def _trial_lines(trial: list[dict[str, Any]]) -> tuple[str, ...]:
     failed = [f"  {item['test']}: {item['sentence']}." for item in trial if item["passed"] is False]
     tested = sum(item["passed"] is not None for item in trial)
-    first = f"{len(failed)} of {tested} tests failed." if failed else f"all of {tested} tests passed."
-    return (f"Data: {first}", *failed, *(f"  Asked: {text}." for text in questions))
+    if not failed:
+        return (f"Data: all of {tested} tests passed.",)
+    return (f"Data: {len(failed)} of {tested} tests failed.", *failed)
