@@ -1,4 +1,4 @@
-"""Whether a sweep and single readings of one winding agree: what cannot be true of one core is said aloud."""
+"""Whether a sweep and single readings of one winding agree: what is not so, as they are stated, is said aloud."""
 
 from __future__ import annotations
 
@@ -30,7 +30,10 @@ SIGMAS, LEAST_RATIO = 3.0, 1.05
 #: Largest rise of a permeability with frequency. A ferromagnetic resonance or that of a section lifts it by
 #: some tenths before it falls. Practice.
 LARGEST_RISE = 1.5
-_CHECK = "check the turns, both units, the level, and whether both are of one core"
+_CHECK = (
+    "check the turns, both units, the level, whether each is of the series circuit and not the parallel one, "
+    "whether the winding resonates near there, and whether both are of one core"
+)
 _INDUCTANCE = ReadingKind.INDUCTANCE
 
 
@@ -39,7 +42,7 @@ def disagreements(
     measured: tuple[ImpedanceSweep, PermeabilitySpectrum] | None,
     readings: Sequence[tuple[Reading, ReadingPermeability]],
 ) -> tuple[str, ...]:
-    """Return one sentence for each pair of measurements of one winding that cannot both be right.
+    """Return one sentence for each pair of measurements of one winding that cannot both be right as stated.
 
     Parameters
     ----------
@@ -158,7 +161,7 @@ def _rise(one: Reading, two: Reading, low: ReadingPermeability, high: ReadingPer
         return ""
     return (
         f"by the readings of {_said(one)} and {_said(two)} the permeability rises by a factor of {ratio:.3g} "
-        f"with frequency, which that of no soft magnetic material does: {_CHECK}"
+        f"with frequency, which that of no soft magnetic material does by itself: {_CHECK}"
     )
 
 

@@ -140,3 +140,29 @@ def test_no_usual_law_of_a_class_comes_near_the_limit():
         rise = 1 - np.exp(-(mean + 3 * spread) * step)
         assert TemperatureFactor(SecondReading(initial, rise, 0.004, step)).notes == ()
         assert TemperatureFactor(SecondReading(initial, -rise, 0.004, step)).notes == ()
+
+
+def test_a_meter_in_parallel_mode_is_asked_for():
+    """Its inductance is |Z|²/(ωX), larger than the series one by the loss."""
+    sweep = wound(relaxation(2300, 1.8e6), noise=1e-3)
+    z = np.interp(1e6, FREQUENCY, sweep.impedance_ohm)
+    parallel = abs(z) ** 2 / (2 * np.pi * 1e6 * z.imag)
+    said = told([Reading(ReadingKind.INDUCTANCE, parallel, 1e6)], sweep)
+    # analytic: 1 + (f/fc)², the loss squared over μ′ squared, copper apart
+    assert float(re.search(r"is (\S+) times", said[0])[1]) == pytest.approx(1 + (1 / 1.8) ** 2, rel=0.02)
+    assert "series circuit and not the parallel one" in said[0]
+
+
+def test_a_winding_that_resonates_is_asked_for_where_the_permeability_seems_to_rise():
+    """Sixty turns and 40 pF that nobody stated: 3 mH resonate a little above 400 kHz."""
+    l0 = 36 * L0
+    readings = []
+    for f in (1e4, 3.5e5):
+        s = 2j * np.pi * f
+        z = 1 / (1 / (0.3 + s * l0 * relaxation(850, 4e6, f)) + s * 40e-12)
+        readings.append(Reading(ReadingKind.INDUCTANCE, z.imag / (2 * np.pi * f), f))
+    winding = replace(ring().winding, turns=60, wire_length_m=2.2, capacitance_f=1e-12)
+    said = told(readings, specimen=ring(winding=winding))
+    assert len(said) == 1
+    assert "the permeability rises" in said[0]
+    assert "whether the winding resonates near there" in said[0]

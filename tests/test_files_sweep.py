@@ -133,13 +133,27 @@ def test_a_single_uncertainty_of_zero_is_replaced_and_the_others_stay(load):
     rows = "".join(
         f"{f},{f * 1e-4!r},{f * 1e-2!r},{0 if f == 1500 else 1},1\n" for f in range(1000, 2000, 50)
     )
-    with pytest.warns(WhichcoreWarning, match="are 0 at 1 of 20 frequencies"):
+    with pytest.warns(WhichcoreWarning, match="u_real_ohm is 0 at 1 of 20 frequencies"):
         sweep = load(HEAD + rows)
     assert not sweep.scatter_estimated
     at = sweep.frequency_hz == 1500
     # practice: at least 0.3 % of |Z|
     assert sweep.scatter[at, 0, 0] == pytest.approx((0.003 * np.abs(sweep.impedance_ohm[at])) ** 2)
     assert np.all(sweep.scatter[~at] == np.eye(2))
+
+
+@pytest.mark.parametrize(("column", "part"), [("u_imag_ohm", 1), ("u_real_ohm", 0)])
+def test_of_half_stated_uncertainties_only_the_missing_half_is_estimated(load, column, part):
+    stated = ["0.5", "0.5"]
+    stated[part] = "0"
+    rows = "".join(f"{f},{f * 1e-4!r},{f * 1e-2!r},{','.join(stated)}\n" for f in range(1000, 2000, 50))
+    with pytest.warns(WhichcoreWarning, match=f": {column} is 0: no uncertainty is stated there"):
+        sweep = load(HEAD + rows)
+    assert not sweep.scatter_estimated
+    assert np.all(sweep.scatter[:, 1 - part, 1 - part] == 0.25)  # analytic: as stated
+    # practice: at least 0.3 % of |Z|
+    assert sweep.scatter[:, part, part] == pytest.approx((0.003 * np.abs(sweep.impedance_ohm)) ** 2)
+    assert np.all(sweep.scatter[:, 0, 1] == 0)
 
 
 def test_unsorted_rows_are_sorted_together_and_told(load):

@@ -118,25 +118,30 @@ def _estimated(sweep: ImpedanceSweep) -> ImpedanceSweep:
 def _without_zeros(sweep: ImpedanceSweep, table: Table) -> ImpedanceSweep:
     """Put an estimate where a file states an uncertainty of zero: no bench measures without any.
 
+    What is stated of the other part of a point stays.
     A zero beside an error source that the points share is a scatter too small to be written, and stays.
     """
     variance = np.diagonal(sweep.scatter, axis1=1, axis2=2)
     shared = np.zeros_like(variance)
     for source in sweep.sources:
         shared += np.stack([source.sensitivity.real**2, source.sensitivity.imag**2], axis=1)
-    silent = ((variance == 0) & (shared == 0)).any(axis=1)
+    silent = (variance == 0) & (shared == 0)
     if not silent.any():
         return sweep
-    zero = f"{table.path}: u_real_ohm, u_imag_ohm are 0"
+    columns = [name for name, zeros in zip(UNCERTAINTY_COLUMNS, silent.T, strict=False) if zeros.any()]
+    zero = f"{table.path}: {', '.join(columns)} {'is' if len(columns) == 1 else 'are'} 0"
     if silent.all():
         warn(f"{zero}: no uncertainty is stated; the scatter is estimated from the curve itself")
         return _estimated(sweep)
+    points = silent.any(axis=1)
+    place = "" if points.all() else f" at {points.sum()} of {points.size} frequencies"
     warn(
-        f"{zero} at {silent.sum()} of {silent.size} frequencies: no uncertainty is stated there; it is "
-        "estimated from the scatter of the curve"
+        f"{zero}{place}: no uncertainty is stated there; it is estimated from the scatter of the curve, and "
+        "what is stated stays"
     )
     guess = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
-    return replace(sweep, scatter=np.where(silent[:, np.newaxis, np.newaxis], guess, sweep.scatter))
+    own = np.eye(2, dtype=bool) & silent[:, np.newaxis, :]
+    return replace(sweep, scatter=np.where(own, guess, sweep.scatter))
 
 
 def points_of(table: Table, layout: SweepLayout) -> tuple[SweepPoint, ...]:
