@@ -1,4 +1,4 @@
-"""Whether a sweep and single readings of one winding agree: what is not so, as they are stated, is said aloud."""
+"""Whether a sweep and single readings of one winding agree; where they do not, it is said aloud."""
 
 from __future__ import annotations
 

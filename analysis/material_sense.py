@@ -13,6 +13,7 @@ import numpy as np
 from whichcore.analysis.materials import Material
 from whichcore.analysis.screening import SNOEK_HZ, near_snoek
 from whichcore.analysis.trial.data import level_times_corner
+from whichcore.analysis.trial.finding import plain
 from whichcore.analysis.trial.set_up import LARGEST_PERMEABILITY, LARGEST_PRODUCT_HZ
 from whichcore.analysis.warming import warming
 from whichcore.errors import InputError
@@ -110,7 +111,7 @@ def _check_label(material: Material, where: str) -> None:
     raise InputError(
         "the initial permeability is not that of the curve",
         where=where,
-        got=f"initial_permeability {stated:.4g}, and the curve begins with {begins:.4g}",
+        got=f"initial_permeability {plain(stated, 4)}, and the curve begins with {plain(begins, 4)}",
         allowed=f"{low:.3g} to {high:.3g} times the stated one with the tolerance of "
         f"{100 * material.tolerance:.3g} %{at}",
         next_step="correct the one that is wrong, or state the temperature and the flux density at which the "

@@ -1,6 +1,7 @@
 """The data on trial: each planted fault is found and lowers what is claimed; a healthy curve is let pass."""
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -248,10 +249,62 @@ def test_more_flux_beside_the_core_than_in_it_is_told_without_a_percentage():
         (2.7e3, 2, "2700"),
         (10.0, 3, "10"),
         (1e-7, 3, "less than 0.001"),
+        (-2277.8, 3, "−2280"),
+        (999_600, 3, "1 million"),
+        (5.1e8, 2, "510 million"),
+        (3e13, 2, "more than a million million"),
     ],
 )
 def test_numbers_of_sentences_have_no_exponent(value, digits, text):
     assert plain(value, digits) == text  # analytic
+
+
+EXPONENT = re.compile(r"\d[eE][+-]?\d")
+
+
+@pytest.mark.parametrize("ohm", [0.1, 0.2, 5.0])
+def test_the_sentence_on_copper_has_a_prefix_and_no_exponent(ohm):
+    item = finding(with_copper(wound(MNZN, noise=1e-3), ohm), Fault.COPPER)
+    assert item.failed
+    assert not EXPONENT.search(item.sentence)
+    number, unit = item.sentence.split(": ")[1].split()[:2]
+    # analytic: the resistance planted, a tenth for the dispersion
+    assert float(number) * (1e-3 if unit == "mΩ" else 1) == pytest.approx(ohm, rel=0.1)
+
+
+def test_sentences_on_the_winding_capacitance_have_no_exponent():
+    large = finding(wound(relaxation(800, 8e6), capacitance=3e-9), Fault.SELF_RESONANCE)
+    assert " nF more than" in large.sentence
+    stated = ring(winding=Winding(TURNS, wire_diameter_m=0.4e-3, wire_length_m=0.4, capacitance_f=2e-10))
+    near = finding(wound(MNZN, capacitance=2e-10, noise=1e-3), Fault.SELF_RESONANCE, stated)
+    assert near.strength.value >= 1
+    assert not EXPONENT.search(near.sentence + large.sentence)
+
+
+def test_a_single_frequency_is_written_as_one():
+    sweep = wound(MNZN, noise=1e-4)
+    z = sweep.impedance_ohm.copy()
+    z[60] -= 0.2 * z[60].imag
+    one = finding(replace(sweep, impedance_ohm=z), Fault.NEGATIVE_LOSS).sentence
+    assert "at 1 frequency:" in one
+
+
+def test_a_strong_drive_and_a_negative_level_have_no_exponent():
+    driven = replace(wound(MNZN), flux_density_t=np.full(FREQUENCY.size, 0.12))
+    assert "reaches 120 mT" in finding(driven, Fault.LEVEL).sentence
+    assert "μ′ is −2" in finding(conjugate(wound(MNZN)), Fault.BELOW_AIR).sentence
+    assert not EXPONENT.search(finding(conjugate(wound(MNZN)), Fault.BELOW_AIR).sentence)
+
+
+def test_the_note_on_a_reading_has_no_exponent():
+    library = grades(grade("a", 2300, 1.8e6))
+    for kind, value in ((ReadingKind.INDUCTANCE, 2300 * L0), (ReadingKind.IMPEDANCE_MAGNITUDE, 1000.0)):
+        notes = identify(ring(), readings=[Reading(kind, value, 1e6)], library=library).warnings
+        said = [note for note in notes if "reading at" in note or "|Z| at" in note]
+        assert said
+        assert all("at 1 MHz" in note for note in said)
+    huge = identify(ring(), readings=[Reading(ReadingKind.INDUCTANCE, 152.0, 1e4)], library=library)
+    assert any(re.search(r"a permeability of \d{3,4} million,", note) for note in huge.warnings)
 
 
 def test_a_ringing_section_is_diagnosed_and_not_refused():

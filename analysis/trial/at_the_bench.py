@@ -10,7 +10,7 @@ from scipy.special import chdtri
 
 from whichcore.analysis.curve_difference import RAYLEIGH_PER_T
 from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
 from whichcore.analysis.trial.widening import source
 from whichcore.analysis.types import ErrorSource, FloatArray, Scope
 
@@ -50,18 +50,19 @@ def level(data: TriedData) -> Finding:
     follows = slope > SLOPE_LIMIT * u and slope * float(np.ptp(flux)) > LEAST_CHANGE
     band = (float(data.frequency_hz[flux > min(INITIAL_FLUX_T, 0.9 * top)][0]), float(data.frequency_hz[-1]))
     strength = Strength(top / INITIAL_FLUX_T, 1.0, Unit.RATIO)
+    millitesla = plain(top * 1e3, 2)
     if top <= INITIAL_FLUX_T and not follows:
-        told = f"the flux density stays at {top * 1e3:.2g} mT or below"
+        told = f"the flux density stays at {millitesla} mT or below"
         return Finding(Fault.LEVEL, True, told, strength)
     if follows:
         told = (
-            f"μ′ follows the level, by {100 * slope * top:.2g} % at {top * 1e3:.2g} mT: the drive is beyond "
-            "the initial permeability; sweep again at 0.25 mT, or at one flux density"
+            f"μ′ follows the level, by {plain(100 * slope * top, 2)} % at {millitesla} mT: the drive is "
+            "beyond the initial permeability; sweep again at 0.25 mT, or at one flux density"
         )
         strength = Strength(slope / u, SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
     else:
         told = (
-            f"the flux density reaches {top * 1e3:.2g} mT: above some 1 mT this is no longer the initial "
+            f"the flux density reaches {millitesla} mT: above some 1 mT this is no longer the initial "
             "permeability; sweep again at 0.25 mT"
         )
     growth = max(slope, RAYLEIGH_PER_T) if follows else RAYLEIGH_PER_T
@@ -106,7 +107,7 @@ def drift(data: TriedData) -> Finding:
         return Finding(Fault.DRIFT, None, "no frequency was measured again, so drift cannot be seen")
     size, u, how = max(found, key=lambda item: item[0] / max(item[1], 1e-300))
     strength = Strength(size / max(u, 1e-300), SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
-    told = f"{how} {100 * size:.2g} % (± {100 * u:.2g} %)"
+    told = f"{how} {plain(100 * size, 2)} % (± {plain(100 * u, 2)} %)"
     if strength.value <= SLOPE_LIMIT:
         return Finding(Fault.DRIFT, True, told, strength)
     if size <= LEAST_CHANGE:
@@ -208,8 +209,9 @@ def range_step(data: TriedData) -> Finding:
     return Finding(
         Fault.RANGE_STEP,
         False,
-        f"the curve steps by {100 * abs(size):.2g} % at {hertz(float(f[i]))}, where the range changes, more "
-        "than the factors between the ranges allow: no property of the core; calibrate these ranges again",
+        f"the curve steps by {plain(100 * abs(size), 2)} % at {hertz(float(f[i]))}, where the range "
+        "changes, more than the factors between the ranges allow: no property of the core; calibrate these "
+        "ranges again",
         strength,
         (float(f[i - 1]), float(f[i])),
         tuple(

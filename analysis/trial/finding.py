@@ -109,5 +109,11 @@ def hertz(frequency_hz: float) -> str:
 
 
 def plain(value: float, digits: int = 3) -> str:
-    """Return a number of any size for a sentence, rounded and without an exponent."""
+    """Return a number of any size for a sentence, rounded and without an exponent: ``510 million``."""
+    if value < 0:
+        return f"−{plain(-value, digits)}"
+    if value >= 1e12:
+        return "more than a million million"
+    if float(f"{value:.{digits}g}") >= 1e6:
+        return f"{plain(value / 1e6, digits)} million"
     return f"{float(f'{value:.{digits}g}'):f}".rstrip("0").rstrip(".") if value >= 1e-3 else "less than 0.001"

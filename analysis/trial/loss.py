@@ -16,12 +16,13 @@ from whichcore.analysis.causality import (
 )
 from whichcore.analysis.pooling import pooled
 from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows, smooth_part
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
 from whichcore.analysis.trial.widening import smooth_sources, source
 from whichcore.analysis.types import ErrorSource, FloatArray
 from whichcore.analysis.uncertainty import common_columns, independent_covariance
 from whichcore.analysis.winding import PROXIMITY, RESISTANCE
 from whichcore.errors import AnalysisError
+from whichcore.wording import quantity
 
 #: Share of sweeps of a lossless core that may be called active.
 FALSE_ALARMS = 0.01
@@ -134,12 +135,12 @@ def copper_residue(data: TriedData) -> Finding:
         told = "the loss at the low end shows no more copper than the winding resistance leaves open"
         return Finding(Fault.COPPER, True, told, strength, band)
     ohm = abs(residue * data.mu.real[0]) * data.omega[0] * data.air_h
-    much = f"{ohm * 1e3:.2g} mΩ {'more' if residue > 0 else 'less'} than was taken off"
+    much = f"{quantity(ohm, 'Ω', 2)} {'more' if residue > 0 else 'less'} than was taken off"
     return Finding(
         Fault.COPPER,
         False,
-        f"the loss at the low end goes as 1/frequency: {much} for the winding, {strength.value:.2g} standard "
-        "uncertainties; measure the winding resistance with four wires, contacts and leads included",
+        f"the loss at the low end goes as 1/frequency: {much} for the winding, {plain(strength.value, 2)} "
+        "standard uncertainties; measure the winding resistance with four wires, contacts and leads included",
         strength,
         band,
         (source(Fault.COPPER, -1j * residue * abs(data.mu.real[0]) * f[0] / f),),
@@ -205,9 +206,9 @@ def causality(data: TriedData, fit: Causality | None) -> Finding:
     return Finding(
         Fault.CAUSALITY,
         False,
-        f"μ′ and μ″ do not belong to each other (Kramers–Kronig): apart by {100 * fit.residual_rms:.2g} %, "
-        f"most near {hertz(worst)}; look for a wrong fixture correction, two sweeps in one file, or wild "
-        "points, and sweep again",
+        "μ′ and μ″ do not belong to each other (Kramers–Kronig): apart by "
+        f"{plain(100 * fit.residual_rms, 2)} %, most near {hertz(worst)}; look for a wrong "
+        "fixture correction, two sweeps in one file, or wild points, and sweep again",
         strength,
         band,
         _misses(data, fit),

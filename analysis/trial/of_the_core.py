@@ -14,6 +14,7 @@ from whichcore.analysis.trial.data import TriedData
 from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
 from whichcore.analysis.trial.widening import smooth_sources, source
 from whichcore.analysis.winding import turn_length_m
+from whichcore.wording import quantity
 
 #: Share of the winding's current through its own capacitance from which a lumped one no longer serves. With
 #: κ = θ²/3, tan θ/θ of a line is 1 + κ + 1.2 κ² and 1/(1 − κ) is 1 + κ + κ²: they differ by 5 % there.
@@ -50,8 +51,8 @@ def self_resonance(data: TriedData) -> Finding:
         return Finding(
             Fault.SELF_RESONANCE,
             False,
-            f"the core turns capacitive: some {missing * 1e12:.2g} pF more than was taken off the winding, "
-            "which resonates within the band; sweep the upper part with fewer turns",
+            f"the core turns capacitive: some {quantity(missing, 'F', 2)} more than was taken off the "
+            "winding, which resonates within the band; sweep the upper part with fewer turns",
             strength,
             (float(f[0]), float(f[-1])),
             (
@@ -60,15 +61,16 @@ def self_resonance(data: TriedData) -> Finding:
                 ),
             ),
         )
+    taken = f"{plain(100 * top, 2)} %"
     if top <= RESONANT_SHARE:
-        told = f"the winding resonates far above the sweep: its capacitance takes {100 * top:.2g} % at most"
+        told = f"the winding resonates far above the sweep: its capacitance takes {taken} at most"
         return Finding(Fault.SELF_RESONANCE, True, told, strength)
     near = share > RESONANT_SHARE / 2
     size = np.abs(data.mu) * np.minimum(0.2 * share**2, 1.0) * near
     return Finding(
         Fault.SELF_RESONANCE,
         False,
-        f"the winding capacitance takes {100 * top:.2g} % of the current at {hertz(float(f[at]))}, so that "
+        f"the winding capacitance takes {taken} of the current at {hertz(float(f[at]))}, so that "
         "the winding is near or beyond its self-resonance there: the permeability hangs on a guess of that "
         "capacitance; sweep the upper part with fewer turns",
         strength,

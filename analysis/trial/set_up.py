@@ -67,7 +67,7 @@ def below_air(data: TriedData) -> Finding:
     return Finding(
         Fault.BELOW_AIR,
         False,
-        f"μ′ is {mu.real:.3g} at the lowest frequency, below that of air: the sweep starts above a "
+        f"μ′ is {plain(mu.real)} at the lowest frequency, below that of air: the sweep starts above a "
         "resonance, or the sign of the reactance, a channel or the turns are wrong; check them",
         strength,
         (float(data.frequency_hz[0]),) * 2,

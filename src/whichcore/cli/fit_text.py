@@ -195,7 +195,7 @@ def _written(written: Written, found: ModelComparison) -> tuple[str, ...]:
     alike = len(found.alike) > 1
     return (
         f"{material.name} ({material.id}, {material.material_class.value}), derived by the law "
-        f"{found.fits[0].law.name}: μi {material.initial_permeability:.4g}, {span(material)}, "
+        f"{found.fits[0].law.name}: μi {plain(material.initial_permeability, 4)}, {span(material)}, "
         f"deviation {_percent(material.curve_deviation)}.",
         *(("  other laws fit as well: the choice among them is not the data's",) * alike),
         *(f"  {note}" for note in written.notes),

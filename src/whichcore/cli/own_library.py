@@ -16,6 +16,7 @@ from whichcore.cli.session import Session
 from whichcore.cli.show import Lines, page
 from whichcore.errors import InputError
 from whichcore.files import shipped_library, user_library_folder, write_material
+from whichcore.wording import plain
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -79,7 +80,7 @@ def delivered(session: Session, material: Material, file: Path, notes: Sequence[
                 Lines(
                     (
                         f"{material.name} ({material.id}, {material.material_class.value}): "
-                        f"μi {material.initial_permeability:.4g}, {material.frequency_hz.size} points, "
+                        f"μi {plain(material.initial_permeability, 4)}, {material.frequency_hz.size} points, "
                         f"{span(material)}.",
                         *(f"  {note}" for note in notes),
                         f"Written: {file}",
