@@ -131,6 +131,13 @@ def test_a_product_is_that_of_its_class_within_a_factor_of_three():
 # ----------------------------------------------------------------------------------------- where it is met
 
 
+def test_levels_above_ten_thousand_are_written_out():
+    high = grade("h", 12_000, 1e5)
+    with pytest.raises(InputError) as refused:
+        check_material(replace(high, initial_permeability=90_000), "h.toml")
+    assert "initial_permeability 90000, and the curve begins with 12000" in str(refused.value)
+
+
 def test_check_lists_it_and_identify_does_without(tmp_path):
     write_material(tmp_path / "lib", NIZN)
     write_material(tmp_path / "lib", replace(NIZN, id="khz", frequency_hz=NIZN.frequency_hz / 1000))
