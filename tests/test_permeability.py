@@ -398,7 +398,7 @@ def test_reading_without_uncertainty_says_so():
     reading = Reading(ReadingKind.INDUCTANCE, 152e-6, 1e4)
     found = permeability_of_reading(reading, SPECIMEN)
     assert found.own_uncertainty == pytest.approx(READING_UNCERTAINTY * found.permeability, rel=0.01)
-    assert "2%" in found.notes[0]
+    assert "2 %" in found.notes[0]
 
 
 @pytest.mark.parametrize("frequency", [1e5, 1e6])
