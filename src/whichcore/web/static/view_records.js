@@ -85,7 +85,7 @@ function capital(text) {
 
 function summary(record) {
   const c = record.columns;
-  if (record.kind === "verdict") return [named(c), c.probability !== null ? percent(c.probability) : "", c.initial_permeability ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
+  if (record.kind === "verdict") return [named(c), c.probability !== null ? percent(c.probability) : "", c.initial_permeability > (c.u_initial_permeability ?? 0) ? `μ′ ${withU(c.initial_permeability, c.u_initial_permeability)}` : ""].filter(Boolean).join(", ");
   if (record.kind === "sweep") return `${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}, ${c.points} points`;
   if (record.kind === "core") return `${c.shape}, ${c.turns} turns`;
   if (record.kind === "calibration") return `${c.wiring.replaceAll("-", " ")}, ${quantity(c.from_hz, "Hz")} to ${quantity(c.to_hz, "Hz")}`;
