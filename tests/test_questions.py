@@ -8,22 +8,11 @@ import pytest
 from click.testing import CliRunner
 
 from identification import relaxation, ring, wound
+from test_known_lot import CARD
 from whichcore.cli.root import root
 from whichcore.files import load_sweep, write_sweep
 from whichcore.known_core import data_doubts
 
-CARD = """
-[core]
-shape = "ring"
-outer_diameter = "25.0 mm"
-inner_diameter = "15.0 mm"
-height = "10.0 mm"
-dimension_uncertainty = "0.05 mm"
-[winding]
-turns = 10
-wire_diameter = "0.4 mm"
-wire_length = "0.4 m"
-"""
 #: A band of a sound card, which may as well be kHz of a bench.
 SOUND = np.geomspace(25, 15e3, 60)
 ASKED = "is the frequency column in kHz?"
