@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
@@ -23,6 +23,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.winding import winding_model
+from whichcore.wording import quantity
 
 #: Two measurements of one quantity disagree from this many combined standard uncertainties on, and from this
 #: ratio: meters and benches drive a core at different levels, which alone may make a few per cent. Practice.
@@ -213,15 +214,7 @@ def _said(reading: Reading) -> str:
 
 
 def _amount(value: float, kind: ReadingKind) -> str:
-    unit = "H" if kind is _INDUCTANCE else "ohm"
-    return next(_prefixed(value, unit))
-
-
-def _prefixed(value: float, unit: str) -> Iterator[str]:
-    for size, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ")):
-        if abs(value) >= 0.9995 * size:
-            yield f"{value / size:.3g} {prefix}{unit}"
-    yield f"{value / 1e-9:.3g} n{unit}"
+    return quantity(value, "H" if kind is _INDUCTANCE else "ohm")
 
 
 def _times(ratio: float) -> str:

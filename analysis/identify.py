@@ -34,7 +34,7 @@ from whichcore.analysis.priors import gap_nodes, turn_branches
 from whichcore.analysis.reading_permeability import ReadingPermeability, permeability_of_reading
 from whichcore.analysis.section_fit import NOTEWORTHY_EFFECT, feels_section, largest_effect
 from whichcore.analysis.specimen import Crack, Rod, Specimen
-from whichcore.analysis.trial import Finding, require_core, scale_of_reading, try_data
+from whichcore.analysis.trial import Finding, scale_of_reading, try_data
 from whichcore.analysis.types import (
     ComplexArray,
     FloatArray,
@@ -196,9 +196,7 @@ def _reduce(
 
 def _tried(sweep: ImpedanceSweep, specimen: Specimen) -> tuple[PermeabilitySpectrum, tuple[Finding, ...]]:
     """Return the spectrum with what failed tests of the data take away, and all findings."""
-    spectrum = permeability(sweep, specimen)
-    require_core(sweep, specimen, spectrum)
-    trial = try_data(sweep, specimen, spectrum)
+    trial = try_data(sweep, specimen, permeability(sweep, specimen), refuse=True)
     return trial.spectrum, trial.findings
 
 

@@ -22,7 +22,7 @@ from whichcore.analysis.trial.set_up import (
 )
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
 
-__all__ = ["Fault", "Finding", "Strength", "Trial", "Unit", "require_core", "scale_of_reading", "try_data"]
+__all__ = ["Fault", "Finding", "Strength", "Trial", "Unit", "scale_of_reading", "try_data"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,9 @@ class Trial:
         return tuple(finding for finding in self.findings if finding.failed)
 
 
-def try_data(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySpectrum) -> Trial:
+def try_data(
+    sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySpectrum, *, refuse: bool = False
+) -> Trial:
     """Try a sweep before it is judged.
 
     Parameters
@@ -56,14 +58,23 @@ def try_data(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySp
         A closed core.
     spectrum : PermeabilitySpectrum
         What :func:`~whichcore.analysis.permeability.permeability` makes of both.
+    refuse : bool
+        Whether data that no passive inductor can have given are refused.
 
     Returns
     -------
     Trial
+
+    Raises
+    ------
+    AnalysisError
+        Data were to be refused, and are: see `require_core`.
     """
     if not np.all(spectrum.permeability):
         return Trial((), spectrum)  # a core of no permeability is refused where it is compared
     data = TriedData.of(sweep, specimen, spectrum)
+    if refuse:
+        require_core(data)
     fit = causal_fit(data)
     findings = (
         narrow_band(data),

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.trial.data import TriedData
 from whichcore.analysis.trial.finding import hertz
-from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum
+from whichcore.analysis.types import ImpedanceSweep
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError
 
@@ -20,7 +19,7 @@ BEYOND = 2.0
 SMALL_PHASE = 0.2
 
 
-def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: PermeabilitySpectrum) -> None:
+def require_core(data: TriedData) -> None:
     """Refuse a sweep that is capacitive, or gives power out, at more than half of its frequencies.
 
     A sweep that begins inductive and turns capacitive went through a resonance, and one whose loss is larger
@@ -30,11 +29,8 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
 
     Parameters
     ----------
-    sweep : ImpedanceSweep
-    specimen : Specimen
-        A closed core.
-    spectrum : PermeabilitySpectrum
-        What :func:`~whichcore.analysis.permeability.permeability` makes of both.
+    data : TriedData
+        Of a closed core.
 
     Raises
     ------
@@ -42,9 +38,6 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
         The reactance of the core is negative beyond two standard uncertainties at more than half of the
         frequencies, or its loss and the resistance that was swept both are.
     """
-    if not np.all(spectrum.permeability):
-        return  # a core of no permeability is refused where it is compared
-    data = TriedData.of(sweep, specimen, spectrum)
     stated = data.states_uncertainty
     reactance = data.mu.real
     capacitive = stated & (reactance < -BEYOND * data.u[:, 0]) & (-reactance > np.abs(data.mu.imag))
@@ -60,7 +53,7 @@ def require_core(sweep: ImpedanceSweep, specimen: Specimen, spectrum: Permeabili
         return
     _require_few(
         data,
-        stated & (data.loss < -BEYOND * data.u[:, 1]) & _active(sweep),
+        stated & (data.loss < -BEYOND * data.u[:, 1]) & _active(data.sweep),
         "the loss of the core is negative, so that it would give power out",
         "check the polarity of both channels and the sign of the resistance or phase, then calibrate again",
     )
