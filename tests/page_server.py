@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 import httpx
+from websockets.sync.client import connect
 
 ENTRY = "from whichcore.cli import main; main()"
 
@@ -50,3 +51,14 @@ class Page:
         """Return the answer's result; the fields of its error where it is one."""
         answer = self.request("POST", f"/ask/{call}", json=args).json()
         return answer.get("result", answer.get("error"))
+
+
+def live(address, name, before=""):
+    """Open the line on which a page hears what goes on."""
+    place = f"{address.replace('http', 'ws')}live?page={name}&before={before}"
+    return connect(place, origin=address.rstrip("/"))
+
+
+def hello(line):
+    """Return what a page is told of the bench's work as it comes."""
+    return json.loads(line.recv(timeout=30))["work"]

@@ -12,7 +12,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from bench_of_its_own import Hands, write_bench
-from page_server import page_server
+from page_server import Page, hello, live, page_server
 from whichcore.files import load_material
 from whichcore.libraries import load_library
 from whichcore.records import keep_core, keep_sweep, open_store
@@ -204,6 +204,63 @@ def found_again(visit):
     page.click(".records li.verdict a")
     page.wait_for_selector(".sentence")
     visit.sound()
+
+
+def swept(visit):
+    """Start a sweep, and look away before its end."""
+    visit.page.click("button:has-text('Start the sweep')")
+    visit.page.wait_for_selector("text=A sweep of")
+
+
+def until_kept(visit):
+    """Wait until the server has told every page that is open of the end of the sweep."""
+    for _ in range(1800):  # three minutes
+        visit.page.wait_for_timeout(100)
+        with live(visit.address, "eye") as line:
+            work = hello(line)
+        if not work["running"]:
+            break
+    assert work["events"][-1]["type"] == "finished"
+    return work["events"][-1]["record"]
+
+
+def test_a_sweep_that_ends_unseen_is_judged_all_the_same(browser, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        visit.open()
+        describe(page)
+        page.click("text=Go on: calibrate")
+        calibrate(page)
+        page.wait_for_selector("text=Done and kept.", timeout=LATER)
+        page.click("text=Go on: sweep")
+        swept(visit)
+        page.goto("about:blank")  # as in a reload whose sweep ends before the page is there again
+        first = until_kept(visit)
+        visit.open("sweep")
+        page.wait_for_selector("text=Done, and kept")
+        page.click("text=Go on: verdict")
+        page.wait_for_selector(".sentence", timeout=LATER)
+        page.click("text=Back: sweep")
+        page.wait_for_selector("button:has-text('Start the sweep'):enabled")
+        swept(visit)
+        page.click("nav >> text=Library")
+        page.wait_for_selector("h1:has-text('Library')")
+        second = until_kept(visit)
+        page.click("nav >> text=Bench")
+        page.click("nav >> text=Verdict")
+        page.wait_for_selector(".sentence", timeout=LATER)
+        kept = Page(visit.address).ask("records.search", kind="verdict")["records"]
+        assert [one["columns"]["sweep_id"] for one in kept] == [second, first]
+        # another core is described while the sweep runs: the sweep is not that one's
+        page.click("nav >> text=Bench")
+        page.click("nav >> text=Sweep")
+        page.wait_for_selector("button:has-text('Start the sweep'):enabled")
+        swept(visit)
+        page.click("nav >> text=Describe")
+        page.fill("[name=name]", "ring of the lamp")
+        until_kept(visit)
+        page.click("nav >> text=Verdict")
+        page.wait_for_selector("text=There is no sweep of this core yet")
 
 
 def test_errors_stand_at_their_field_and_a_reload_loses_nothing(browser, server):

@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
-from page_server import Page, page_server
+from page_server import Page, hello, live, page_server
 from whichcore.cli.root import root
 from whichcore.web.app import LONGEST_UPLOAD, make_app
 from whichcore.web.guard import Guarded, loopback_hosts
@@ -277,15 +277,6 @@ def points_of(home, journal):
     found = {float(row.partition(",")[0]): row for row in rows}
     assert len(found) == len(rows)
     return found
-
-
-def live(address, name, before=""):
-    place = f"{address.replace('http', 'ws')}live?page={name}&before={before}"
-    return connect(place, origin=address.rstrip("/"))
-
-
-def hello(line):
-    return json.loads(line.recv(timeout=30))["work"]
 
 
 def test_one_page_drives_the_others_watch_and_anyone_may_stop(server):

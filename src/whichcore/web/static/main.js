@@ -3,7 +3,7 @@
 import { bench, start, watch } from "./bench_state.js";
 import { redraw } from "./chart.js";
 import { button, h, put, speak } from "./dom.js";
-import { job, keep } from "./job.js";
+import { job, keep, takeSweep } from "./job.js";
 import { lineOf } from "./say.js";
 import { ask } from "./talk.js";
 import { calibrateView } from "./view_calibrate.js";
@@ -130,6 +130,7 @@ function watching() {
 
 let settled = false;
 watch(() => {
+  takeSweep(bench.work);
   if (bench.online || settled) connection();
   settled ||= bench.online;
   watching();

@@ -3,7 +3,7 @@
 import { button, h, paused, put } from "./dom.js";
 import { COMMON, fieldOf, missing, SHAPES, specimenText, WINDING } from "./fields.js";
 import { choice, pick, textField } from "./form.js";
-import { anew, job, keep } from "./job.js";
+import { anew, another, job, keep } from "./job.js";
 import { number, quantity } from "./numbers.js";
 import { attempt, Place, warningList } from "./say.js";
 import { drawing, light } from "./shapes.js";
@@ -63,7 +63,8 @@ class CoreStep {
       const core = this.told.virtual_cores.find((one) => one.id === value);
       if (core) {
         const { shape, ...card } = core.card;
-        Object.assign(job, { shape, core: { ...card }, name: core.id, winding: { turns: job.winding.turns || "10" }, coreRecord: "", sweepRecord: "", verdict: null });
+        Object.assign(job, { shape, core: { ...card }, name: core.id, winding: { turns: job.winding.turns || "10" } });
+        another();
       }
       keep();
       this.shape();
@@ -108,7 +109,7 @@ class CoreStep {
   }
 
   changed() {
-    Object.assign(job, { coreRecord: "", sweepRecord: "", verdict: null });
+    another();
     keep();
     this.check();
   }
@@ -211,6 +212,7 @@ class CoreStep {
 /** Put a specimen as the server read it into the fields. */
 export function fill(table) {
   const { shape, ...core } = table.core;
-  Object.assign(job, { shape, core, winding: { ...table.winding }, name: table.name, coreRecord: "", sweepRecord: "", verdict: null });
+  Object.assign(job, { shape, core, winding: { ...table.winding }, name: table.name });
+  another();
   keep();
 }

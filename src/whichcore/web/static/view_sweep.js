@@ -6,7 +6,7 @@ import { livePoints, MU_PANELS, muSeries, Z_PANELS, zSeries } from "./curves.js"
 import { button, h, put, speak } from "./dom.js";
 import { missing, specimenText } from "./fields.js";
 import { textField } from "./form.js";
-import { job, keep } from "./job.js";
+import { awaitSweep, job, keep, takeSweep } from "./job.js";
 import { quantity, typed, when } from "./numbers.js";
 import { attempt, lineOf, Place, warningList } from "./say.js";
 import { ask, Fault } from "./talk.js";
@@ -85,7 +85,7 @@ class SweepStep {
       job.bench = one.settings.bench === "virtual" ? "virtual" : "own";
       job.virtualCore = one.settings.core ?? "";
       keep();
-      await ask("sweep", { bench: job.bench, specimen: one.specimen, name: one.name || one.title, core: one.settings.core ?? null, journal: one.journal, ...(one.settings.asked ?? {}) });
+      await this.sweep({ bench: job.bench, specimen: one.specimen, name: one.name || one.title, core: one.settings.core ?? null, journal: one.journal, ...(one.settings.asked ?? {}) });
       put(this.again);
     });
   }
@@ -110,25 +110,24 @@ class SweepStep {
         this.density.wrong(`A whole number was expected; got ${density}; allowed: 1 to 200.`);
         throw new Error("One of the fields cannot be read; it says why.");
       }
-      await ask("sweep", {
+      await this.sweep({
         bench: job.bench, specimen: specimenText(job), name: job.name || "core", core: job.bench === "virtual" ? job.virtualCore || null : null,
         from_hz: read(this.from, "Hz", "1 kHz"), to_hz: read(this.to, "Hz", "3 MHz"), points_per_decade: density ? Number(density) : null, flux_density_t: read(this.flux, "T", "0.25 mT"),
         ...this.ways.read(),
       });
-      Object.assign(job, { sweepRecord: "", verdict: null });
-      keep();
       this.ways.node.open = false;
       this.live.scrollIntoView?.({ block: "nearest" });
       speak("The sweep has begun.");
     }, this.startButton);
   }
 
+  async sweep(args) {
+    await awaitSweep(() => ask("sweep", args));
+    takeSweep(bench.work); // a short one may have ended before the answer came
+  }
+
   heard(event) {
-    if (event?.type === "finished" && event.what === "sweep" && bench.work.mine) {
-      Object.assign(job, { sweepRecord: event.record, coreRecord: event.core, verdict: null });
-      keep();
-      speak("The sweep is done and kept.");
-    }
+    if (event?.type === "finished" && event.what === "sweep" && bench.work.mine) speak("The sweep is done and kept.");
     if (event && ["failed", "stopped"].includes(event.type)) ask("state").then((told) => this.unfinished(told.unfinished), () => {});
     clearTimeout(this.timer);
     // many points may come at once when the page joins late
