@@ -67,7 +67,7 @@ class Explanation:
 
     ``level`` and ``level_sd`` are mean and standard deviation of θ over everything else, gap and turns
     included; ``other_section``: a reference of unknown section fits best as taken on another one than the
-    specimen's.
+    specimen's; ``widest`` is the probability that the core deviates from its curve by the widest amplitude.
     """
 
     theta: float
@@ -77,6 +77,7 @@ class Explanation:
     level: float = 0.0
     level_sd: float = 0.0
     other_section: bool = False
+    widest: float = 0.0
 
     @property
     def scale(self) -> float:
@@ -206,6 +207,7 @@ class CandidateCube:
             level=level,
             level_sd=level_sd,
             other_section=self.branches.other_section,
+            widest=float(np.exp(log_sum(joint[-1], (0, 1)) - log_sum(joint, (0, 1, 2)))),
         )
 
     def _piece_of(self, member: int, g: int) -> int:

@@ -22,21 +22,29 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from whichcore.analysis.curve_deviation import is_loose
 from whichcore.analysis.materials import Library, Material
+from whichcore.analysis.section_fit import feels_section
 from whichcore.analysis.types import FloatArray
 
 #: Prior probability that a core is of a material the library does not hold. Practice: a library of some
 #: hundred grades lacks many of those made; what it does to verdicts is counted (docs/decisions/0018).
-UNLISTED_PRIOR = 1 / 6
+UNLISTED_PRIOR = 0.21
 #: Spread of the level of kin about the reference (2σ of its logarithm), deviation of their curve. Practice.
 KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: Shares of unlisted materials that are kin of a listed one, and near kin (`near_kin`) or section kin: most
 #: grades that a library lacks are. Of 59 grades left out 32 were named above 0.8 as another one taken on
 #: another section. Practice: what they do to verdicts is counted (docs/decisions/0009, 0015, 0018).
-KIN_SHARE, NEAR_KIN_SHARE = 0.06, 0.85
+KIN_SHARE, NEAR_KIN_SHARE = 0.02, 0.68
 #: Share of those that are sheared kin. Of 45 grades left out, and of 45 where the references state their
 #: section, three each were named above 0.8 as a cracked core of another one. About that. Practice.
-SHEARED_KIN_SHARE = 0.06
+SHEARED_KIN_SHARE = 0.033
+#: Share of those that are the next grade of a family (`family_kin`). Practice (docs/decisions/0020).
+FAMILY_KIN_SHARE = 0.24
+#: How much likelier the kin of a reference are whose section does nothing than those of one that feels its
+#: own: the classes without eddy currents and standing waves are listed far less fully (nickel-zinc has 21 of
+#: the 96 open grades, and makers sell as many of it; memory). Practice (docs/decisions/0020).
+SECTIONLESS_ODDS = 2.5
 
 
 @lru_cache(maxsize=8)
@@ -70,11 +78,22 @@ class NoneOfThese:
     classes: dict[str, float]
 
 
+def kin_odds(materials: Sequence[Material], speaks: NDArray[np.bool_]) -> FloatArray:
+    """How much likelier the kin of each material are than usual, (M,).
+
+    It is 1 of a reference that feels its section, `SECTIONLESS_ODDS` of another one, and 0 of one that has no
+    kin: it is loose, or silent on the data (``speaks``).
+    """
+    usual = [1.0 if feels_section(material) else SECTIONLESS_ODDS for material in materials]
+    loose = [is_loose(material) for material in materials]
+    return np.where(speaks & ~np.array(loose, dtype=bool), usual, 0.0)
+
+
 def with_kin(
     alternative: tuple[float, dict[str, float]],
     kin: tuple[FloatArray, ...],
     classes: Sequence[str],
-    has_kin: NDArray[np.bool_],
+    odds: FloatArray,
 ) -> NoneOfThese:
     """Join what the wide family and the kin say.
 
@@ -85,17 +104,19 @@ def with_kin(
     ----------
     alternative : (float, dict of str to float)
         Log evidence of the family, and the probability of each class under it.
-    kin : tuple of three float arrays (M,)
-        Log evidence of the kin of each material, of its near kin or section kin, and of its sheared kin.
+    kin : tuple of four float arrays (M,)
+        Log evidence of the kin of each material, of its near kin or section kin, of its sheared kin, and of
+        its family kin.
     classes : sequence of str (M)
-    has_kin : bool array (M,)
-        Materials whose curves speak on some of the data, and are not loose.
+    odds : float array (M,)
+        How much likelier the kin of each material are than usual, as `kin_odds` returns it.
     """
     family, by_class = alternative
-    shares = KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE
+    shares = KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE, FAMILY_KIN_SHARE
     own = logsumexp(np.log(shares)[:, np.newaxis] + kin, axis=0) - np.log(len(classes))
-    own[~has_kin] = -np.inf
-    of_family = float(family + np.log(1 - sum(shares) * has_kin.mean()))
+    with np.errstate(divide="ignore"):
+        own = own + np.log(odds)
+    of_family = float(family + np.log(1 - sum(shares) * np.minimum(odds, 1).mean()))
     names = list(dict.fromkeys((*by_class, *classes)))
     logs = []
     for name in names:

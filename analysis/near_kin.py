@@ -6,7 +6,9 @@ kin deviate as cores do, and by a little more at a short correlation length. The
 reference around its best explanation, where everything is linear.
 
 That needs a reference whose own detail can be trusted: one that was swept. A curve read off a figure carries
-the detail of the reading, and a loose one stands for many grades.
+the detail of the reading. Half of near kin are wide kin (`family_kin`), which lie about the curve as far as
+its farthest cores; the other half are of finer detail where the reference was swept, else far kin. A loose
+reference stands for many grades and has no kin.
 """
 
 from __future__ import annotations
@@ -26,8 +28,10 @@ from whichcore.analysis.observation import Observation, behind_gap, deviation_co
 from whichcore.analysis.types import FloatArray
 
 #: What near kin deviate by beside what cores of a grade do: relative, correlation length in ln f, share of
-#: near kin. Practice; what they do to verdicts is counted by benchmarks/identify.py (docs/decisions/0015).
-FINER: tuple[tuple[float, float, float], ...] = ((0.01, 0.25, 0.5), (0.03, 0.7, 0.5))
+#: near kin; the rest are wide kin. Practice; what they do to verdicts is counted by benchmarks/identify.py
+#: (docs/decisions/0015, 0020).
+FINER: tuple[tuple[float, float, float], ...] = ((0.01, 0.25, 0.25), (0.03, 0.7, 0.25))
+WIDE_SHARE = 1 - sum(share for _, _, share in FINER)
 #: Spread of their level about the reference (2σ of its logarithm): one curve, one use. Practice.
 NEAR_TOLERANCE = 0.5
 #: References whose near kin are looked at: so many of the best, and none so far behind, in ln, that its near
@@ -83,14 +87,18 @@ def of_near_kin(
 ) -> list[Weighed]:
     """Return near kin of a reference around its best explanation, as `of_reference` returns its cores.
 
-    Empty where the reference shows no detail of its own (`shows_detail`).
+    Empty of a loose reference; where one shows no detail of its own (`shows_detail`) they are the wide half.
     """
-    if not shows_detail(material):
+    if is_loose(material):
         return []
     curve = reference_curve(material, observation) if curve is None else curve
+    columns = curve_columns(observation, material, amplitudes(material)[-1], explanation)
+    wide = around(material, explanation, observation, columns, turns, curve)
+    if not shows_detail(material):
+        return [(float(np.log(WIDE_SHARE)), wide)]
     kin = replace(material, tolerance=max(material.tolerance, NEAR_TOLERANCE))
     usual = curve_columns(observation, material, _as_stated(material), explanation)
-    return [
+    finer = [
         (
             float(np.log(share)),
             around(
@@ -100,6 +108,7 @@ def of_near_kin(
         )
         for size, length, share in FINER
     ]  # fmt: skip
+    return [(float(np.log(WIDE_SHARE)), wide), *finer]
 
 
 def near_kin_evidence(
@@ -108,7 +117,7 @@ def near_kin_evidence(
     explanations: Mapping[int, Explanation],
     observation: Observation,
     turns: int,
-    far: FloatArray,
+    others: FloatArray,
 ) -> FloatArray:
     """Log evidence of the near kin of each material, (M,).
 
@@ -121,25 +130,22 @@ def near_kin_evidence(
     observation : Observation
     turns : int
         Turn count the data were reduced with.
-    far : float array (M,)
-        Log evidence of the far kin of each: it holds where nothing tells near from far, be it that there is
-        no spectrum or that the reference shows no detail.
+    others : float array (M,)
+        Log evidence of the near kin of a reference that shows no detail.
 
     Returns
     -------
     float array (M,)
         −∞ where the reference is too far behind to be looked at.
     """
-    if not observation.spectrum_points:
-        return far
-    out = np.where([shows_detail(material) for material in materials], -np.inf, far)
+    out = np.where([shows_detail(material) for material in materials], -np.inf, others)
     best = sorted(explanations, key=lambda i: -log_evidence[i])[:MOST_NEAR]
     for i in [i for i in best if log_evidence[i] > log_evidence[best[0]] - TOO_FAR]:
-        curve = reference_curve(materials[i], observation)
-        if kin := of_near_kin(materials[i], explanations[i], observation, turns, curve):
+        if shows_detail(materials[i]):
+            curve = reference_curve(materials[i], observation)
+            kin = of_near_kin(materials[i], explanations[i], observation, turns, curve)
             own = of_reference(materials[i], explanations[i], observation, turns, curve)
-            gain = _log_density(kin, observation) - _log_density(own, observation)
-            out[i] = log_evidence[i] + gain
+            out[i] = log_evidence[i] + _log_density(kin, observation) - _log_density(own, observation)
     return out
 
 

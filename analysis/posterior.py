@@ -11,13 +11,14 @@ from scipy.special import logsumexp
 
 from whichcore.analysis.candidate_cube import Branches, CandidateCube, Explanation
 from whichcore.analysis.candidate_rows import predictions
-from whichcore.analysis.curve_deviation import column_key, is_loose
+from whichcore.analysis.curve_deviation import column_key
 from whichcore.analysis.curve_table import SHIFTS, library_table
+from whichcore.analysis.family_kin import family_kin_evidence, wide_kin_evidence
 from whichcore.analysis.first_look import EXPLAINED
-from whichcore.analysis.kin import NEAR_KIN_SHARE, kin_of, with_kin
+from whichcore.analysis.kin import NEAR_KIN_SHARE, kin_odds, kin_of, with_kin
 from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material
-from whichcore.analysis.near_kin import near_kin_evidence
+from whichcore.analysis.near_kin import WIDE_SHARE, near_kin_evidence
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
 from whichcore.analysis.reach import all_followed, followed_points, reach_of
@@ -107,16 +108,22 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     turns = branches.turns[0][0]
     reach = reach_of(library.materials, observation, np.zeros(1, dtype=int))
     points_used = reach.mask(observation.frequency_hz.size).sum(axis=1)
-    has_kin = (points_used > 0) & [not is_loose(material) for material in library.materials]
+    odds = kin_odds(library.materials, points_used > 0)
+    has_kin = odds > 0
     far = _kin_evidence(case, branches, np.flatnonzero(has_kin).tolist())
-    near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, far)
+    near = family = far
+    if observation.spectrum_points:
+        wide = wide_kin_evidence(library.materials, log_evidence, explanations)
+        either = np.logaddexp(np.log(WIDE_SHARE) + wide, np.log(1 - WIDE_SHARE) + far)
+        near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, either)
+        family = family_kin_evidence(library.materials, log_evidence, explanations, observation)
     of_kin = np.where(has_kin, elsewhere, -np.inf)
     section_kin, near = _section_kin(of_kin, near, section_kin_share(observation))
     none = with_kin(
         open_alternative(case),
-        (far, near, _sheared_kin(best, branches)),
+        (far, near, _sheared_kin(best, branches), family),
         [material.material_class.value for material in library.materials],
-        has_kin,
+        odds,
     )
     return Evidence(
         log_evidence=log_evidence,

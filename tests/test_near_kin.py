@@ -10,7 +10,16 @@ from scipy.stats import multivariate_normal
 from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore import identify
 from whichcore.analysis import identify as judging
-from whichcore.analysis.kin import KIN_SHARE, NEAR_KIN_SHARE, SHEARED_KIN_SHARE, with_kin
+from whichcore.analysis.kin import (
+    FAMILY_KIN_SHARE,
+    KIN_SHARE,
+    NEAR_KIN_SHARE,
+    SECTIONLESS_ODDS,
+    SHEARED_KIN_SHARE,
+    kin_odds,
+    with_kin,
+)
+from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.near_kin import TOO_FAR, near_kin_evidence, of_near_kin, of_reference
 from whichcore.analysis.specimen import Crack
 from whichcore.analysis.types import Reading, ReadingKind
@@ -26,7 +35,7 @@ LIBRARY = grades(
 
 @pytest.fixture
 def told(monkeypatch):
-    """Far, near and sheared kin of each verdict, as they are joined."""
+    """Far, near, sheared and family kin of each verdict, as they are joined."""
     kin_told = []
 
     def spy(alternative, kin, *others):
@@ -51,14 +60,14 @@ def case_of(permeability, library=LIBRARY):
     return judging._reduce(ring(), wound(permeability, noise=0.003), (), library)
 
 
-FAR = np.array([-1e6, -2e6])
+PLAIN = np.array([-1e6, -2e6])
 
 
 def near(case):
-    """Log evidence of the near kin of both materials, far kin being as in FAR."""
+    """Log evidence of the near kin of both materials, those without detail being as in PLAIN."""
     curves = case.curves
     return near_kin_evidence(
-        case.library.materials, curves.log_evidence, curves.explanations, case.observation, 10, FAR
+        case.library.materials, curves.log_evidence, curves.explanations, case.observation, 10, PLAIN
     )
 
 
@@ -112,15 +121,15 @@ def test_a_near_grade_that_is_missing_is_not_named():
     assert missing.decided_by.total > 0.5 * missing.decided_by.judged
 
 
-@pytest.mark.parametrize("changes", [{"curve_deviation": 0.2}, {"swept": False}])
-def test_a_reference_that_shows_no_detail_has_far_kin_alone(changes):
-    """One that stands for many grades, or was read off a figure for all that is known."""
+@pytest.mark.parametrize(("changes", "kin"), [({"curve_deviation": 0.2}, 0), ({"swept": False}, 1)])
+def test_a_reference_that_shows_no_detail_has_wide_kin_alone(changes, kin):
+    """One read off a figure for all that is known; one that stands for many grades has none."""
     plain = replace(LIBRARY.materials[0], **changes)
     close = grade("close", 2350, 1.85e6, section_m=SAME, swept=True)
     case = case_of(TRUTH, grades(plain, close))
-    assert of_near_kin(plain, case.curves.explanations[0], case.observation, 10) == []
+    assert len(of_near_kin(plain, case.curves.explanations[0], case.observation, 10)) == kin
     found = near(case)
-    assert found[0] == FAR[0]
+    assert found[0] == PLAIN[0]
     assert abs(found[1] - case.curves.log_evidence[1]) < 20
 
 
@@ -128,9 +137,10 @@ def test_a_reading_says_nothing_of_detail(told):
     """Kin near and far are then the same, so that their shares do not matter."""
     reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
     identify(ring(), readings=[reading], library=LIBRARY)
-    ((far, near, sheared),) = told
+    ((far, near, sheared, family),) = told
     assert np.isfinite(far).all()
     assert (near == far).all()
+    assert (family == far).all()
     assert np.isfinite(sheared).all()
 
 
@@ -144,27 +154,46 @@ def test_what_is_far_behind_is_not_looked_at():
 def test_shares_of_kin_add_up():
     """Where all say the same, so does their sum (analytic), and each class has its share."""
     same, other = np.full(3, -7.0), np.array([-7.0, -np.inf, -np.inf])
-    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE
+    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE + FAMILY_KIN_SHARE
     classes, speak = ["MnZn", "MnZn", "NiZn"], np.ones(3, dtype=bool)
-    found = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same,) * 3, classes, speak)
+    found = with_kin((-7.0, {"MnZn": 0.5, "NiZn": 0.5}), (same,) * 4, classes, speak)
     assert found.log_evidence == pytest.approx(-7)
     assert found.of_family == pytest.approx(-7 + np.log(1 - kin))
     assert found.classes["MnZn"] == pytest.approx(0.5 * (1 - kin) + kin * 2 / 3)
-    near = with_kin((-7.0, {"MnZn": 1.0}), (same, other, same), ["MnZn"] * 3, speak)
+    near = with_kin((-7.0, {"MnZn": 1.0}), (same, other, same, same), ["MnZn"] * 3, speak)
     assert near.log_evidence == pytest.approx(-7 + np.log(1 - NEAR_KIN_SHARE * 2 / 3))
-    sheared = with_kin((-7.0, {"MnZn": 1.0}), (same, same, other), ["MnZn"] * 3, speak)
+    sheared = with_kin((-7.0, {"MnZn": 1.0}), (same, same, other, same), ["MnZn"] * 3, speak)
     assert sheared.log_evidence == pytest.approx(-7 + np.log(1 - SHEARED_KIN_SHARE * 2 / 3))
+    family = with_kin((-7.0, {"MnZn": 1.0}), (same, same, same, other), ["MnZn"] * 3, speak)
+    assert family.log_evidence == pytest.approx(-7 + np.log(1 - FAMILY_KIN_SHARE * 2 / 3))
 
 
 def test_a_silent_reference_has_no_kin_and_its_share_is_the_familys():
-    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE
+    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE + FAMILY_KIN_SHARE
     likely = np.array([-7.0, -7.0, 50.0])
     found = with_kin(
-        (-7.0, {"MnZn": 1.0}), (likely,) * 3, ["MnZn", "MnZn", "NiZn"], np.array([True, True, False])
+        (-7.0, {"MnZn": 1.0}), (likely,) * 4, ["MnZn", "MnZn", "NiZn"], np.array([True, True, False])
     )
     assert found.log_evidence == pytest.approx(-7)
     assert found.of_family == pytest.approx(-7 + np.log(1 - kin * 2 / 3))
     assert found.classes["NiZn"] < 1e-200
+
+
+def test_kin_are_likelier_where_a_section_does_nothing():
+    """And there are none of a reference that is loose, or says nothing of the data."""
+    of = [
+        grade(n, 900, 4e6, material_class=c)
+        for n, c in (("a", MaterialClass.MNZN), ("b", MaterialClass.NIZN))
+    ]
+    loose = grade("c", 900, 4e6, curve_deviation=0.2)
+    speaks = np.array([True, True, True, False])
+    assert kin_odds([*of, loose, of[0]], speaks).tolist() == [1, SECTIONLESS_ODDS, 0, 0]
+    same, classes = (np.full(2, -7.0),) * 4, ["MnZn", "NiZn"]
+    kin = KIN_SHARE + NEAR_KIN_SHARE + SHEARED_KIN_SHARE + FAMILY_KIN_SHARE
+    found = with_kin((-7.0, {"MnZn": 1.0}), same, classes, np.array([1.0, 3.0]))
+    # analytic: half of the kin of one material, three halves of that of the other, and the family
+    assert found.log_evidence == pytest.approx(-7 + np.log(kin / 2 + 3 * kin / 2 + 1 - kin))
+    assert found.classes["NiZn"] == pytest.approx(1.5 * kin / (1 + kin))
 
 
 def test_a_loose_reference_has_no_kin(monkeypatch):
@@ -205,6 +234,6 @@ def test_kin_are_cracked_where_the_core_is(changes, told):
     library = grades(grade("own", 2301, 0.2e6, frequency=wide, permeability=two(wide)))
     core = wound(1 / (1 / two(FREQUENCY) + 5e-4), noise=0.003)
     curves = judging._reduce(ring(**changes), core, (), library).curves
-    ((far, _, _),) = told
+    ((far, *_),) = told
     # a deviation of 20 % that was not needed costs some e^-20 in evidence at this noise, and no more
     assert -30 < far[0] - curves.log_evidence[0] < -10
