@@ -86,8 +86,8 @@ def test_a_cracked_ring_is_told_from_a_lower_grade():
     best = verdict.candidates[0]
     assert best.material == "d"
     assert best.gap_ratio == pytest.approx(ratio, rel=0.3)
-    # analytic: 5/6 listed, 0.03 of them cracked, against 1/6 unlisted, 0.06 of them as a crack would do it
-    listed, kin = 5 / 6 * 0.03, 1 / 6 * 0.06
+    # analytic: 0.79 listed, 0.03 of them cracked, against 0.21 unlisted, 0.033 of them as a crack would do it
+    listed, kin = 0.79 * 0.03, 0.21 * 0.033
     assert best.probability == pytest.approx(listed / (listed + kin), abs=0.002)
     assert verdict.gapped_probability == pytest.approx(best.probability, abs=0.01)
     assert (verdict.kind, verdict.material_class) == (VerdictKind.CLASS, "MnZn")
@@ -105,7 +105,7 @@ def test_a_look_for_the_crack_settles_it(crack):
         assert verdict.materials == ("d",)
         assert not any("cracked" in warning for warning in verdict.warnings)
     else:  # one crack in ten is missed, so that a grade in no library is the likelier
-        listed, kin = 5 / 6 * 0.003 / (0.003 + 0.97), 1 / 6 * 0.06
+        listed, kin = 0.79 * 0.003 / (0.003 + 0.97), 0.21 * 0.033
         assert verdict.kind is VerdictKind.UNLISTED
         assert verdict.candidates[0].probability == pytest.approx(listed / (listed + kin), abs=0.01)
 
@@ -267,7 +267,8 @@ class TestEvidence:
         high = identify(ring(surface_resistance=Resistance(20e6, True)), readings=reading, library=library)
         assert before["c"] == pytest.approx(before["mnzn"], rel=0.3)
         assert probabilities(low)["mnzn"] > 50 * probabilities(low)["c"]
-        assert probabilities(high)["c"] > 0.75
+        assert high.candidates[0].material == "c"
+        assert high.material_class == "NiZn"
         assert low.evidence[0].name == "surface resistance"
         assert low.evidence[0].after["MnZn"] > low.evidence[0].before["MnZn"]
 
@@ -282,8 +283,7 @@ class TestEvidence:
         for density, name in ((4800, "a"), (6300, "powder")):
             specimen = ring(mass_kg=density * volume)
             verdict = identify(specimen, readings=[inductance(2300)], library=grades(A, powder))
-            assert verdict.candidates[0].material == name
-            assert verdict.candidates[0].probability > 0.85
+            assert verdict.materials == (name,)
 
     def test_a_case_hides_surface_and_mass(self):
         specimen = ring(encased=True, surface_resistance=Resistance(12e3), mass_kg=0.02)

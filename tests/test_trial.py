@@ -504,9 +504,9 @@ def assert_undecided(verdict):
     assert verdict.kind is VerdictKind.UNDECIDED
     assert verdict.materials == ()
     assert verdict.decided_by is None
-    # the prior: one in six for none of these, the rest even
-    assert verdict.unlisted_probability == pytest.approx(1 / 6)
-    even = 5 / 6 / len(verdict.candidates)
+    # the prior: 0.21 for none of these, the rest even
+    assert verdict.unlisted_probability == pytest.approx(0.21)
+    even = 0.79 / len(verdict.candidates)
     assert [c.probability for c in verdict.candidates] == pytest.approx([even] * len(verdict.candidates))
 
 
