@@ -18,9 +18,10 @@ from whichcore.analysis.information import entropy_bits, information_of_mixture,
 from whichcore.analysis.other_section import rests_on_other_section, section_kin_probability
 from whichcore.analysis.planned import costs, has_shape, plans
 from whichcore.analysis.specimen import Specimen
-from whichcore.analysis.trial.finding import Fault, Finding, hertz
+from whichcore.analysis.trial.finding import Fault, Finding
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import NextStep, Verdict, VerdictKind
+from whichcore.wording import hertz
 
 #: From this probability on a branch deserves a measurement of its own. Practice.
 NOTEWORTHY = 0.2

@@ -7,6 +7,7 @@ import numpy as np
 from whichcore.analysis.overlap_fit import Wound
 from whichcore.analysis.two_windings import Overlap
 from whichcore.errors import AnalysisError
+from whichcore.wording import in_percent
 
 BELIEVED = 0.5
 LEAST_P = 1e-3
@@ -47,7 +48,7 @@ def contradiction(overlap: Overlap, many: Wound, few: Wound) -> AnalysisError | 
         "the overlap contradicts, and no other turn count explains it",
         where="overlap",
         got=f"χ² {overlap.chi_squared:.3g} for {overlap.degrees_of_freedom}, "
-        f"μ apart by {100 * float(np.median(overlap.difference.real)):.2g} %",
+        f"μ apart by {in_percent(float(np.median(overlap.difference.real)))}",
         allowed=f"a probability of {LEAST_P:g} or more for a larger χ², got {overlap.p_value:.2g}",
         next_step=_suspect(many, few),
     )

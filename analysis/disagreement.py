@@ -12,7 +12,6 @@ from whichcore.analysis.permeability import air_inductance_h
 from whichcore.analysis.reading_permeability import READING_UNCERTAINTY, ReadingPermeability
 from whichcore.analysis.second_condition import FASTEST_PER_KELVIN
 from whichcore.analysis.specimen import Rod, Specimen
-from whichcore.analysis.trial.finding import hertz
 from whichcore.analysis.types import (
     ComplexArray,
     ImpedanceSweep,
@@ -23,7 +22,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.winding import winding_model
-from whichcore.wording import quantity
+from whichcore.wording import hertz, in_percent, plain, quantity
 
 #: Two measurements of one quantity disagree from this many combined standard uncertainties on, and from this
 #: ratio: meters and benches drive a core at different levels, which alone may make a few per cent. Practice.
@@ -190,7 +189,7 @@ def _per_kelvin(specimen: Specimen, one: Reading, two: Reading, ratio: float) ->
         return ""
     here, there = (f"{_said(r)}, {t:g} °C" for r, t in zip((one, two), known, strict=True))
     return (
-        f"the readings of {here}, and {there}, differ by {100 * change / step:.2g} % per kelvin, which no "
+        f"the readings of {here}, and {there}, differ by {in_percent(change / step)} per kelvin, which no "
         f"material does below its Curie temperature: {_CHECK}"
     )
 
@@ -218,4 +217,4 @@ def _amount(value: float, kind: ReadingKind) -> str:
 
 
 def _times(ratio: float) -> str:
-    return f"{float(f'{ratio:.3g}'):g} times"
+    return f"{plain(ratio)} times"

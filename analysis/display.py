@@ -20,7 +20,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import Candidate, Verdict
-from whichcore.wording import percent, printable, quantity, with_uncertainty
+from whichcore.wording import hertz, percent, printable, with_uncertainty
 
 ROWS_SHOWN = 10
 Rows = Sequence[Sequence[str]]
@@ -52,7 +52,7 @@ def verdict_html(verdict: Verdict) -> str:
     named = ", ".join(verdict.materials) or verdict.material_class or "no material"
     told = [
         f"{verdict.kind.value}: {named}, {percent(verdict.probability)}",
-        f"measured {told_value} at {quantity(measured.frequency_hz, 'Hz')}",
+        f"measured {told_value} at {hertz(measured.frequency_hz)}",
         f"none of the references: {percent(verdict.unlisted_probability)}",
         *(f"warning: {text}" for text in verdict.warnings),
         f"next: {verdict.next_measurement}",
@@ -91,7 +91,7 @@ def _points(
     u = np.sqrt(np.diagonal(point_covariance(scatter, tuple(sources)), axis1=1, axis2=2))
     return [
         (
-            quantity(float(frequency_hz[at]), "Hz", 4),
+            hertz(float(frequency_hz[at]), 4),
             with_uncertainty(float(values[at].real), float(u[at, 0])),
             with_uncertainty(float(values[at].imag), float(u[at, 1])),
         )
@@ -102,7 +102,7 @@ def _points(
 def _band(frequency_hz: FloatArray, sources: int) -> list[str]:
     if not frequency_hz.size:
         return ["no points"]
-    low, high = (quantity(float(frequency_hz[end]), "Hz") for end in (0, -1))
+    low, high = (hertz(float(frequency_hz[end])) for end in (0, -1))
     shown = min(ROWS_SHOWN, frequency_hz.size)
     return [
         f"{frequency_hz.size} points, {low} to {high}, {shown} shown",

@@ -26,6 +26,7 @@ from whichcore.analysis.posterior import fitted_log_reluctivity
 from whichcore.analysis.square_root import lower_factor, root_of
 from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.analysis.verdict import DecidedBy
+from whichcore.wording import hertz
 
 #: Share of the log odds that the deciding band holds.
 DECIDING_SHARE = 0.8
@@ -301,7 +302,7 @@ def _reason(
     alone = len(rivals) == 1
     if np.isfinite(misfit[1]) and abs(misfit[1]) > (0.0 if alone else abs(misfit[0])) + _CLEAR:
         other = "" if alone else f", {better} {_off(misfit[0])}"
-        place = f"at {_hertz(at_hz)}" if np.isfinite(at_hz) else "there"
+        place = f"at {hertz(at_hz)}" if np.isfinite(at_hz) else "there"
         return f"{worse} lies {_off(misfit[1])} {place}{other}"
     if alone:
         return f"at its best {worse} lies on the curve there, but its cores would seldom take this shape"
@@ -411,15 +412,8 @@ def _against_all(knowledge: Knowledge, nearest: int, judged: float) -> str:
 
 
 def _where(low_hz: float, high_hz: float) -> str:
-    low, high = _hertz(low_hz), _hertz(high_hz)
+    low, high = hertz(low_hz), hertz(high_hz)
     return f"at {low}" if low == high else f"between {low} and {high}"
-
-
-def _hertz(frequency_hz: float) -> str:
-    steps = ((1e6, "M"), (1e3, "k"))
-    scale, prefix = next((step for step in steps if frequency_hz >= step[0] * 0.9995), (1.0, ""))
-    number = frequency_hz / scale
-    return f"{number:.2g} {prefix}Hz" if number < 99.5 else f"{number:.3g} {prefix}Hz"
 
 
 def _odds(log_odds: float) -> str:

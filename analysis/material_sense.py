@@ -13,10 +13,10 @@ import numpy as np
 from whichcore.analysis.materials import Material
 from whichcore.analysis.screening import SNOEK_HZ, near_snoek
 from whichcore.analysis.trial.data import level_times_corner
-from whichcore.analysis.trial.finding import plain
 from whichcore.analysis.trial.set_up import LARGEST_PERMEABILITY, LARGEST_PRODUCT_HZ
 from whichcore.analysis.warming import warming
 from whichcore.errors import InputError
+from whichcore.wording import in_percent, plain
 
 #: Ratio of the stated initial permeability to the low end of the curve that is allowed beside the tolerance.
 #: Tables are typed off other cores and other levels than curves. Practice.
@@ -113,7 +113,7 @@ def _check_label(material: Material, where: str) -> None:
         where=where,
         got=f"initial_permeability {plain(stated, 4)}, and the curve begins with {plain(begins, 4)}",
         allowed=f"{low:.3g} to {high:.3g} times the stated one with the tolerance of "
-        f"{100 * material.tolerance:.3g} %{at}",
+        f"{in_percent(material.tolerance, 3)}{at}",
         next_step="correct the one that is wrong, or state the temperature and the flux density at which the "
         "curve was taken",
     )

@@ -31,6 +31,7 @@ from whichcore.analysis.quantisation import Converter, noise_before_steps, phaso
 from whichcore.analysis.takes import raised_covariance
 from whichcore.analysis.types import Capture, ComplexArray, FlagKind, FloatArray, PhasorFlag, Phasors
 from whichcore.errors import AnalysisError
+from whichcore.wording import in_percent
 
 LARGEST_CLOCK_OFFSET = 1e-3
 VISIBLE = 24.0  # χ² of two degrees of freedom: a chance of 6·10⁻⁶ per line and channel
@@ -452,7 +453,7 @@ def _stability_flags(
         ratio = float(np.sum(np.abs(np.diff(own)) ** 2)) / max(power, 1e-300)
         beyond = rms > UNSTABLE_SHARE * tone and rms > 3 * np.sqrt(np.trace(of_steps))
         if beyond and abs(ratio - 2) > 5 * np.sqrt(2 / own.size):
-            detail = f"the tone drifts or is modulated by {100 * rms / max(tone, 1e-300):.2g} % rms"
+            detail = f"the tone drifts or is modulated by {in_percent(rms / max(tone, 1e-300))} rms"
             flags.append(PhasorFlag(FlagKind.UNSTABLE, c, detail))
     return flags
 

@@ -16,6 +16,7 @@ from whichcore.analysis.plan_point import PlanBench
 from whichcore.analysis.plan_remark import ESTIMATE, Reason, Remark
 from whichcore.analysis.specimen import Rod, Specimen, Winding
 from whichcore.errors import AnalysisError, InputError
+from whichcore.wording import in_percent
 
 BANDS_HZ = ((1e3, 1e4), (1e4, 1e5), (1e5, 3e5), (3e5, 1e6), (1e6, 3e6))
 UNKNOWN_SPAN = (50.0, 15_000.0)
@@ -217,8 +218,8 @@ def _gain_remarks(
         if there is not None and there.worst >= PAYS * here.worst:
             low, high = band.limits
             gains.append(
-                f"{low / 1e3:g} to {high / 1e3:g} kHz {100 * here.worst:.2g} % instead of "
-                f"{100 * there.worst:.2g} %"
+                f"{low / 1e3:g} to {high / 1e3:g} kHz {in_percent(here.worst)} instead of "
+                f"{in_percent(there.worst)}"
             )
     if not gains:
         return []

@@ -6,15 +6,15 @@ has none.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from whichcore.analysis.plan_accuracy import ONE_WINDING, Expected, ExpectedPoint, PlanAccuracy, plain, speaks
+from whichcore.analysis.plan_accuracy import ONE_WINDING, Expected, PlanAccuracy, plain, speaks
 from whichcore.analysis.plan_band import Band, WoundBand
 from whichcore.analysis.plan_remark import ESTIMATE, Reason, Remark
 from whichcore.analysis.remedies import remedy_of
 from whichcore.analysis.types import Reach
+from whichcore.wording import hertz, in_percent
 
 PAYS = 1.5  # times smaller an uncertainty must be for another shunt or winding to be named; practice
 HELPS = 1.3  # the same for one more standard; practice
@@ -65,8 +65,8 @@ def accuracy_remarks(here: Expected, other: Expected | None) -> list[Remark]:
         remarks.append(
             Remark(
                 Reason.WIRING,
-                f"μ would be known to {_percent(here.worst)} at worst with the {plain(here.wiring)}, to "
-                f"{_percent(other.worst)} with the {plain(other.wiring)}",
+                f"μ would be known to {_open(here.worst)} at worst with the {plain(here.wiring)}, to "
+                f"{_open(other.worst)} with the {plain(other.wiring)}",
                 ESTIMATE,
             )
         )
@@ -83,7 +83,7 @@ def accuracy_remarks(here: Expected, other: Expected | None) -> list[Remark]:
     return remarks + [
         Remark(
             Reason.ACCURACY,
-            f"a core of {point.initial_permeability:.4g} is out of reach at {_hertz(point)}: "
+            f"a core of {point.initial_permeability:.4g} is out of reach at {hertz(point.frequency_hz)}: "
             f"{point.reach.value}",
             ESTIMATE,
             cannot=True,
@@ -107,7 +107,8 @@ def loss_remark(
     """
     point = here.blindest
     cause = remedy_of(point.cause_loss)
-    text = f"tan δ below {point.lowest_loss_tangent:.2g} cannot be seen at {_hertz(point)} here: {cause.name}"
+    at = hertz(point.frequency_hz)
+    text = f"tan δ below {point.lowest_loss_tangent:.2g} cannot be seen at {at} here: {cause.name}"
     helps = []
     if second is not None and second.rank[0] == 0 and _gain(here, second) >= PAYS:
         there = second.blindest
@@ -139,15 +140,10 @@ def shunt_remark(stated: Expected, others: Mapping[float, Expected], shunt_ohm: 
     return Remark(
         Reason.SHUNT,
         f"a shunt of {best:g} Ω with the {plain(there.wiring)} would serve this band better: μ to "
-        f"{_percent(there.worst)} instead of {_percent(stated.worst)} with {shunt_ohm:g} Ω",
+        f"{_open(there.worst)} instead of {_open(stated.worst)} with {shunt_ohm:g} Ω",
         f"{ESTIMATE}, both as the bench file states them",
     )
 
 
-def _hertz(point: ExpectedPoint) -> str:
-    power = max(0, min(2, math.floor(math.log10(point.frequency_hz) / 3)))
-    return f"{point.frequency_hz / 1e3**power:.3g} {('Hz', 'kHz', 'MHz')[power]}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.2g} %" if share < 1 else "no better than its own size"
+def _open(ratio: float) -> str:
+    return in_percent(ratio) if ratio < 1 else "no better than its own size"

@@ -17,6 +17,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ImpedanceAccuracy, Wiring
 from whichcore.analysis.winding import bed_m
 from whichcore.analysis.wire import enamelled_diameter_m
+from whichcore.wording import in_percent
 
 SECOND_WINDING_TO_HZ = 3e5
 WIRES_M = (0.5e-3, 0.4e-3, 0.3e-3, 0.25e-3, 0.2e-3, 0.15e-3, 0.1e-3)
@@ -256,7 +257,7 @@ class WoundBand:
             remarks.append(
                 Remark(
                     Reason.TURNS,
-                    f"the {what} of the winding leaves {self.worst_doubt:.0%} of Z open at "
+                    f"the {what} of the winding leaves {in_percent(self.worst_doubt)} of Z open at "
                     f"{point.frequency_hz:g} Hz for a core of {point.initial_permeability:g}: state it, or "
                     "solve it from two windings",
                     cannot=True,

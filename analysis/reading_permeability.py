@@ -11,7 +11,7 @@ from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Rod, Specimen
 from whichcore.analysis.types import ImpedanceSweep, PermeabilitySpectrum, Reading, ReadingKind
 from whichcore.errors import AnalysisError
-from whichcore.wording import quantity
+from whichcore.wording import hertz
 
 READING_UNCERTAINTY = 0.02
 """Relative standard uncertainty of a reading that states none; practice, no source."""
@@ -55,7 +55,7 @@ def _stated_uncertainty(reading: Reading) -> tuple[float, tuple[str, ...]]:
     if reading.standard_uncertainty is not None:
         return reading.standard_uncertainty, ()
     note = (
-        f"the {reading.kind.value} reading at {quantity(reading.frequency_hz, 'Hz')} states no uncertainty: "
+        f"the {reading.kind.value} reading at {hertz(reading.frequency_hz)} states no uncertainty: "
         f"{100 * READING_UNCERTAINTY:g} % was taken"
     )
     return READING_UNCERTAINTY * abs(reading.value), (note,)
@@ -114,7 +114,7 @@ def permeability_of_reading(reading: Reading, specimen: Specimen) -> ReadingPerm
         raise AnalysisError(
             "a reading must be positive and finite",
             where=f"{reading.kind.value} reading",
-            got=f"{reading.value:g} at {quantity(reading.frequency_hz, 'Hz')}",
+            got=f"{reading.value:g} at {hertz(reading.frequency_hz)}",
             allowed="> 0",
         )
     if isinstance(specimen.core, Rod):
@@ -129,7 +129,7 @@ def permeability_of_reading(reading: Reading, specimen: Specimen) -> ReadingPerm
     notes: tuple[str, ...] = ()
     if magnitude:
         own = float(np.hypot(own, _phase_spread(reading, specimen)))
-        notes = (f"|Z| at {quantity(reading.frequency_hz, 'Hz')} says |μ|, not μ′: the phase is unknown",)
+        notes = (f"|Z| at {hertz(reading.frequency_hz)} says |μ|, not μ′: the phase is unknown",)
     return ReadingPermeability(
         kind=reading.kind,
         frequency_hz=reading.frequency_hz,

@@ -43,6 +43,7 @@ from whichcore.analysis.types import (
 )
 from whichcore.analysis.uncertainty import PER_POINT, independent_covariance, propagate
 from whichcore.errors import AnalysisError, InputError
+from whichcore.wording import in_percent
 
 CAPACITANCE = "resonance: capacitance"
 CAPACITOR_LOSS = "resonance: loss of the capacitor"
@@ -332,7 +333,7 @@ def _window(data: ImpedanceSweep, near_hz: float) -> ImpedanceSweep:
         raise AnalysisError(
             "too few points about the resonance",
             where=f"{near_hz:.6g} Hz",
-            got=f"{int(inside.sum())} within {WINDOW:.0%}",
+            got=f"{int(inside.sum())} within {in_percent(WINDOW)}",
             allowed=f"{LEAST_POINTS} or more, better ten",
             next_step="sweep a narrow band about it with more points",
         )

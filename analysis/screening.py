@@ -22,6 +22,7 @@ from scipy.signal import find_peaks
 from whichcore.analysis.causality import COPPER_SHARE, DOUBTFUL_RESIDUAL, Causality, check_causality
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.types import ComplexArray, FloatArray
+from whichcore.wording import hertz, in_percent
 
 LEAST_POINTS = 12
 LEAST_POINTS_PER_DECADE = 4.0
@@ -218,7 +219,7 @@ def _single_valued(frequency_hz: FloatArray, values: FloatArray, name: str) -> t
     spread = np.abs(values - mean[inverse])
     if (spread > _AMBIGUITY * np.abs(mean[inverse])).any():
         worst = unique[inverse][int(spread.argmax())]
-        raise _RefusedError(Reason.AMBIGUOUS, f"{name} has two values at {worst:.4g} Hz")
+        raise _RefusedError(Reason.AMBIGUOUS, f"{name} has two values at {hertz(worst, 4)}")
     return unique, mean
 
 
@@ -311,9 +312,9 @@ def _lossy_span(frequency_hz: FloatArray, permeability: ComplexArray, notes: lis
     stop = int(bad[bad > peak].min()) if (bad > peak).any() else loss.size
     _require_span(frequency_hz[start:stop], Reason.BROKEN, "μ″ is positive")
     if start > 0:
-        notes.append(f"cut below {frequency_hz[start]:.3g} Hz, where μ″ is not positive")
+        notes.append(f"cut below {hertz(frequency_hz[start])}, where μ″ is not positive")
     if stop < loss.size:
-        notes.append(f"cut above {frequency_hz[stop - 1]:.3g} Hz, where μ″ is not positive")
+        notes.append(f"cut above {hertz(frequency_hz[stop - 1])}, where μ″ is not positive")
     return slice(start, stop)
 
 
@@ -352,8 +353,8 @@ def _check_unit(raw: RawCurve, real: FloatArray, corner_hz: float | None) -> Non
     if not near_snoek(product, typical) and near_snoek(1000 * product, typical):
         raise _RefusedError(
             Reason.UNIT,
-            f"loss peak at {corner_hz:.3g} Hz makes a Snoek product of {product:.2g} Hz; "
-            f"{raw.material_class} has some {typical:.2g} Hz",
+            f"loss peak at {hertz(corner_hz)} makes a Snoek product of {hertz(product, 2)}; "
+            f"{raw.material_class} has some {hertz(typical, 2)}",
         )
 
 
@@ -384,8 +385,8 @@ def _without_winding(
     kept = frequency_hz[start:]
     _require_span(kept, Reason.WINDING, "μ″ is free of the winding")
     if corner_hz is not None and kept[0] > corner_hz / 3:
-        raise _RefusedError(Reason.WINDING, f"μ″ falls as 1/f up to {kept[0]:.3g} Hz, near its loss peak")
-    notes.append(f"cut below {kept[0]:.3g} Hz, where winding resistance is left in")
+        raise _RefusedError(Reason.WINDING, f"μ″ falls as 1/f up to {hertz(kept[0])}, near its loss peak")
+    notes.append(f"cut below {hertz(kept[0])}, where winding resistance is left in")
     return kept, permeability[start:], check_causality(kept, permeability[start:])
 
 
@@ -406,7 +407,7 @@ def _causal_span(
         retest = check_causality(frequency_hz[keep], permeability[keep])
         if retest.residual_rms <= DOUBTFUL_RESIDUAL:
             low, high = frequency_hz[keep][[0, -1]]
-            notes.append(f"kept from {low:.3g} to {high:.3g} Hz; outside it the curve is not causal")
+            notes.append(f"kept from {hertz(low)} to {hertz(high)}; outside it the curve is not causal")
             return frequency_hz[keep], permeability[keep], retest
     raise _RefusedError(
         Reason.NOT_CAUSAL,
@@ -443,7 +444,7 @@ def _check_dispersion(permeability: ComplexArray) -> None:
     if loss_tangent[-1] < LEAST_DISPERSION and change < LEAST_DISPERSION:
         raise _RefusedError(
             Reason.NO_DISPERSION,
-            f"loss tangent {loss_tangent[-1]:.2g} at the upper end and μ′ changes by {change:.1%}",
+            f"loss tangent {loss_tangent[-1]:.2g} at the upper end and μ′ changes by {in_percent(change)}",
         )
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.warming import rise_per_kelvin
+from whichcore.wording import in_percent
 
 #: Share of second readings spoiled: core not warm through, after-effect, another level. Practice.
 SPOILED_SHARE = 0.05
@@ -93,7 +94,7 @@ class TemperatureFactor:
         if fast <= FASTEST_PER_KELVIN:
             return ()
         return (
-            f"the second temperature changes the permeability by {100 * fast:.2g} % per kelvin, which no "
+            f"the second temperature changes the permeability by {in_percent(fast)} per kelvin, which no "
             "material does below its Curie temperature: check both temperatures and units, the turns, and "
             "whether both are of one core",
         )

@@ -14,6 +14,7 @@ from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.separability import SEPARABLE_CHI2
 from whichcore.analysis.separable import Separation, separation_of
 from whichcore.analysis.types import FloatArray
+from whichcore.wording import hertz
 
 #: How far beyond its top, and below its bottom, a band is widened to see whether that would help.
 UPWARDS, DOWNWARDS = 10.0, 10.0
@@ -48,8 +49,8 @@ def remedies_of(found: Separation, frequency_hz: FloatArray, forecast: Forecast)
     place = {member: k for k, member in enumerate(members)}
     low, high = float(frequency_hz[0]), float(frequency_hz[-1])
     tried = {
-        f"a band up to {_hz(high * UPWARDS)}": (_band(low, high * UPWARDS), wider(forecast)),
-        f"a band down to {_hz(low / DOWNWARDS)}": (_band(low / DOWNWARDS, high), wider(forecast)),
+        f"a band up to {hertz(high * UPWARDS)}": (_band(low, high * UPWARDS), wider(forecast)),
+        f"a band down to {hertz(low / DOWNWARDS)}": (_band(low / DOWNWARDS, high), wider(forecast)),
         "less noise": (frequency_hz, sharper(forecast)),
     }
     results = {name: separation_of(library, *setting) for name, setting in tried.items()}
@@ -63,13 +64,6 @@ def remedies_of(found: Separation, frequency_hz: FloatArray, forecast: Forecast)
 
 def _band(low: float, high: float) -> FloatArray:
     return np.geomspace(low, high, max(3, round(_PER_DECADE * np.log10(high / low)) + 1))
-
-
-def _hz(frequency_hz: float) -> str:
-    for unit, size in (("GHz", 1e9), ("MHz", 1e6), ("kHz", 1e3)):
-        if frequency_hz >= size:
-            return f"{frequency_hz / size:.3g} {unit}"
-    return f"{frequency_hz:.3g} Hz"
 
 
 def _by_measuring(group: Sequence[int], place: dict[int, int], results: dict[str, Separation]) -> list[str]:

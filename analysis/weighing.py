@@ -14,6 +14,7 @@ from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.own_parts import SizeOfPart
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import EvidenceShift
+from whichcore.wording import plain
 
 #: A piece of evidence this many times as likely for another class or material is a contradiction. Practice.
 CONTRADICTION = 10.0
@@ -202,7 +203,7 @@ def _contradiction(item: ClassEvidence, own: FloatArray, without: FloatArray, ev
 def _times(log_ratio: float) -> str:
     """Return how many times, two digits of it, as a person says it."""
     factor = float(np.exp(min(log_ratio, 20.0)))
-    return "over 1000 times" if factor > 1000 else f"{float(f'{factor:.2g}'):g} times"
+    return "over 1000 times" if factor > 1000 else f"{plain(factor, 2)} times"
 
 
 def _mean(log_likelihood: FloatArray, probability: FloatArray, members: Sequence[int]) -> float:

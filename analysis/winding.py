@@ -335,7 +335,7 @@ def _lead_estimate(length_m: float | None, wire_radius_m: float) -> tuple[float,
     spread = largest / float(np.sqrt(3))
     note = (
         "the length of the leads is not stated: no lead inductance was taken off, its standard uncertainty "
-        f"is {plain(spread * 1e9)} nH; state lead_length"
+        f"is {plain(spread * 1e9, 2)} nH; state lead_length"
     )
     return 0.0, spread, (note,)
 
@@ -361,7 +361,7 @@ def winding_capacitance(winding: Winding, core: Core, frequency_hz: ArrayLike) -
         value = winding.capacitance_f
         return Element(value * ones, (ElementError(CAPACITANCE, STATED_CAPACITANCE * value * ones),))
     value, spread, shape = _estimated_capacitance(winding, core)
-    told, doubt = (f"{plain(size * 1e12)} pF" for size in (value, spread))
+    told, doubt = (f"{plain(size * 1e12, 2)} pF" for size in (value, spread))
     note = f"winding capacitance estimated: {told}, standard uncertainty {doubt}"
     return Element(value * ones, (ElementError(CAPACITANCE, spread * ones, shape),), (note,))
 

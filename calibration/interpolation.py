@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from whichcore.analysis.types import ComplexArray, FloatArray, Scope
 from whichcore.calibration.checks import check_grid, require
 from whichcore.calibration.perturbation import Perturbation
+from whichcore.wording import in_percent
 
 if TYPE_CHECKING:
     from whichcore.calibration.error_model import ErrorModel
@@ -306,8 +307,8 @@ def _refuse_coarse(errors: ComplexArray, f: FloatArray, own: FloatArray) -> None
         bool(size[worst] <= LARGEST),
         "the calibration bends or scatters too much from point to point to be read between them",
         where=f"{f[worst]:g} Hz",
-        got=f"{size[worst]:.2%} uncertain by the interpolation alone",
-        allowed=f"up to {LARGEST:.0%}",
+        got=f"{in_percent(size[worst])} uncertain by the interpolation alone",
+        allowed=f"up to {in_percent(LARGEST)}",
         next_step=f"calibrate at {np.ceil(density):.0f} points per decade or more, average longer, or sweep "
         "its own frequencies",
     )

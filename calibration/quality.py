@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from whichcore.analysis.types import FloatArray
 from whichcore.calibration.error_model import ErrorModel
+from whichcore.wording import hertz
 
 UNCHECKED = 0.99  # leverage from which on nothing checks a standard; practice
 CHANCE = 0.01  # of a remark on the misfits of a sound set
@@ -94,7 +95,7 @@ def _left_out(model: ErrorModel) -> list[str]:
     places = np.asarray(model.details["left_out_hz"], dtype=float)
     reasons = [str(text) for text in model.details["left_out_why"]]
     return [
-        f"{_hertz(place)} is left out of the calibration: {why}"
+        f"{hertz(place, 4)} is left out of the calibration: {why}"
         for place, why in zip(places, reasons, strict=True)
     ]
 
@@ -112,15 +113,16 @@ def _contradictions(names: tuple[str, ...], misfit: FloatArray, f: FloatArray) -
     if suspects:
         remarks.append(
             f"{' or '.join(suspects)}: the misfit grows with frequency, to {high.max():.2g} standard "
-            f"deviations at {_hertz(f[-1])}: an inductance or capacitance that its statement does not hold"
+            f"deviations at {hertz(f[-1], 4)}: an inductance or capacitance that its statement does not hold"
         )
     # the widest case: all noise in one direction of the complex plane
     limit = float(norm.isf(CHANCE / (2 * misfit.size)))
     for name, off in zip(names, misfit, strict=True):
         if off.max() > limit and name not in suspects:
+            worst = hertz(f[np.argmax(off)], 4)
             remarks.append(
-                f"{name} misfits by {off.max():.2g} standard deviations at {_hertz(f[np.argmax(off)])}, more "
-                f"than chance allows ({limit:.2g}): clean the contacts, measure it again"
+                f"{name} misfits by {off.max():.2g} standard deviations at {worst}, more than chance allows "
+                f"({limit:.2g}): clean the contacts, measure it again"
             )
     return remarks
 
@@ -134,7 +136,7 @@ def _weak_points(model: ErrorModel) -> list[str]:
     worst = int(np.argmax(condition))
     return [
         f"at {_span(f, weak)} the standards hardly tell the bench's unknowns apart (condition up to "
-        f"{condition[worst]:.3g} at {_hertz(f[worst])}, {np.median(condition):.2g} in the middle of the "
+        f"{condition[worst]:.3g} at {hertz(f[worst], 4)}, {np.median(condition):.2g} in the middle of the "
         f"band): errors are multiplied there, and the stated uncertainty says so; add a standard of another "
         f"impedance"
     ]
@@ -161,12 +163,5 @@ def _unchecked(model: ErrorModel, leverage: FloatArray) -> list[str]:
 def _span(f: FloatArray, mask: NDArray[np.bool_]) -> str:
     places = f[mask]
     if places.size == 1:
-        return _hertz(places[0])
-    return f"{places.size} of {f.size} frequencies, {_hertz(places[0])} to {_hertz(places[-1])}"
-
-
-def _hertz(value: float) -> str:
-    for size, unit in ((1e6, "MHz"), (1e3, "kHz")):
-        if value >= size:
-            return f"{value / size:.4g} {unit}"
-    return f"{value:.4g} Hz"
+        return hertz(places[0], 4)
+    return f"{places.size} of {f.size} frequencies, {hertz(places[0], 4)} to {hertz(places[-1], 4)}"

@@ -16,6 +16,7 @@ from whichcore.errors import Cancelled, InstrumentError
 from whichcore.rig.instruments import Bench, Digitizer, Operator, Source
 from whichcore.rig.sweep.plan import RecordRule, interval_wanted, points_for
 from whichcore.rig.sweep.ranging import better_range, seen
+from whichcore.wording import in_percent
 
 NEAR = 0.2  # practice: cables, shunt and display together are off by less
 LITTLE = 0.05  # of the open-circuit voltage: a channel that should read nothing
@@ -283,8 +284,8 @@ def _noise(phasors: Phasors, fixture: str, expected: FloatArray) -> Iterator[Fin
         yield Finding(
             f"noise of {name}, {fixture}",
             status,
-            f"{share:.2%} of the peak",
-            f"up to {WORST_NOISE:.0%}",
+            f"{in_percent(share)} of the peak",
+            f"up to {in_percent(WORST_NOISE)}",
             remedy,
         )
 

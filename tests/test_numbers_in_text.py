@@ -91,8 +91,8 @@ def test_groups_points_and_pairs_agree_with_their_number():
     assert _grouped([]) == ""
     assert _grouped([3]) == ", 1 group holds 3"
     assert _grouped([3, 2]) == ", 2 groups hold 5"
-    assert _place(np.array([1000.0])) == "at 1000 Hz"
-    assert _place(np.array([1000.0, 2000.0])) == "between 1000 and 2000 Hz"
+    assert _place(np.array([1000.0])) == "at 1 kHz"
+    assert _place(np.array([1000.0, 2000.0])) == "between 1 kHz and 2 kHz"
     assert [count_of(n, "pair") for n in (0, 1, 2)] == ["0 pairs", "1 pair", "2 pairs"]
 
 

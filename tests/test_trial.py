@@ -16,13 +16,13 @@ from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Ring, Winding
 from whichcore.analysis.trial import Fault, try_data
 from whichcore.analysis.trial.data import fit_line
-from whichcore.analysis.trial.finding import plain
 from whichcore.analysis.trial.widening import smooth_sources
 from whichcore.analysis.types import ImpedanceSweep, Reading, ReadingKind, Resistance, Scope
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import VerdictKind
 from whichcore.files import load_specimen
 from whichcore.rig.virtual import WoundCore, core, cores, impedance_of
+from whichcore.wording import plain
 
 OMEGA = 2 * np.pi * FREQUENCY
 MNZN, NIZN = relaxation(2300, 1.8e6), relaxation(800, 8e6)
@@ -248,7 +248,7 @@ def test_more_flux_beside_the_core_than_in_it_is_told_without_a_percentage():
         (0.00924, 3, "0.00924"),
         (2.7e3, 2, "2700"),
         (10.0, 3, "10"),
-        (1e-7, 3, "less than 0.001"),
+        (1e-7, 3, "less than 0.000001"),
         (-2277.8, 3, "−2280"),
         (999_600, 3, "1 million"),
         (5.1e8, 2, "510 million"),

@@ -2,7 +2,18 @@
 
 import pytest
 
-from whichcore.wording import certainty, finely, fixed, listed, percent, quantity, with_uncertainty
+from whichcore.wording import (
+    amount,
+    certainty,
+    finely,
+    fixed,
+    hertz,
+    in_percent,
+    listed,
+    percent,
+    quantity,
+    with_uncertainty,
+)
 
 
 @pytest.mark.parametrize(
@@ -63,6 +74,50 @@ def test_probability_in_words(probability, words):
 )
 def test_quantity_takes_the_prefix_that_fits(value, unit, text):
     assert quantity(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        # analytic: three digits, trailing zeros told, written out
+        (0.0, "0"),
+        (2000.0, "2000"),
+        (12345.0, "12300"),
+        (12.0, "12.0"),
+        (0.00123456, "0.00123"),
+        (-0.5, "-0.500"),
+        (999.96, "1000"),
+    ],
+)
+def test_an_amount_without_a_unit_takes_no_power_of_ten(value, text):
+    assert amount(value, "") == text
+    assert amount(value, "°") == f"{text} °"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "text"),
+    # analytic: two digits, written out
+    [
+        (1.304, "130 %"),
+        (0.051, "5.1 %"),
+        (0.05, "5 %"),
+        (0.0, "0 %"),
+        (-0.123, "−12 %"),
+        (1.6e-5, "0.0016 %"),
+    ],
+)
+def test_a_ratio_in_percent_is_written_out(ratio, text):
+    assert in_percent(ratio) == text
+
+
+def test_a_frequency_is_told_with_its_prefix():
+    assert [hertz(f) for f in (50.0, 999.6, 1.784e6, 0.02)] == [
+        "50 Hz",
+        "1 kHz",
+        "1.78 MHz",
+        "20 mHz",
+    ]  # analytic
+    assert hertz(1234.5, 4) == "1.234 kHz"
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,10 @@ from scipy.special import chdtri
 
 from whichcore.analysis.curve_difference import RAYLEIGH_PER_T
 from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.widening import source
 from whichcore.analysis.types import ErrorSource, FloatArray, Scope
+from whichcore.wording import hertz, in_percent, plain
 
 #: Peak flux density up to which a bench calls permeability initial. Practice (IEC 60401-3: 0.25 mT).
 INITIAL_FLUX_T = 1e-3
@@ -56,7 +57,7 @@ def level(data: TriedData) -> Finding:
         return Finding(Fault.LEVEL, True, told, strength)
     if follows:
         told = (
-            f"μ′ follows the level, by {plain(100 * slope * top, 2)} % at {millitesla} mT: the drive is "
+            f"μ′ follows the level, by {in_percent(slope * top)} at {millitesla} mT: the drive is "
             "beyond the initial permeability; sweep again at 0.25 mT, or at one flux density"
         )
         strength = Strength(slope / u, SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
@@ -107,7 +108,7 @@ def drift(data: TriedData) -> Finding:
         return Finding(Fault.DRIFT, None, "no frequency was measured again, so drift cannot be seen")
     size, u, how = max(found, key=lambda item: item[0] / max(item[1], 1e-300))
     strength = Strength(size / max(u, 1e-300), SLOPE_LIMIT, Unit.STANDARD_UNCERTAINTIES)
-    told = f"{how} {plain(100 * size, 2)} % (± {plain(100 * u, 2)} %)"
+    told = f"{how} {in_percent(size)} (± {in_percent(u)})"
     if strength.value <= SLOPE_LIMIT:
         return Finding(Fault.DRIFT, True, told, strength)
     if size <= LEAST_CHANGE:
@@ -209,7 +210,7 @@ def range_step(data: TriedData) -> Finding:
     return Finding(
         Fault.RANGE_STEP,
         False,
-        f"the curve steps by {plain(100 * abs(size), 2)} % at {hertz(float(f[i]))}, where the range "
+        f"the curve steps by {in_percent(abs(size))} at {hertz(float(f[i]))}, where the range "
         "changes, more than the factors between the ranges allow: no property of the core; calibrate these "
         "ranges again",
         strength,

@@ -98,22 +98,3 @@ class Finding:
     def to_dict(self) -> dict[str, object]:
         """Return it as the verdict's JSON has it."""
         return {"test": self.fault.value, "passed": self.passed, "sentence": self.sentence}
-
-
-def hertz(frequency_hz: float) -> str:
-    """Return a frequency for a sentence, such as ``1.8 MHz``."""
-    for size, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
-        if frequency_hz >= 0.9995 * size:
-            return f"{frequency_hz / size:.3g} {unit}"
-    return f"{frequency_hz:.3g} Hz"
-
-
-def plain(value: float, digits: int = 3) -> str:
-    """Return a number of any size for a sentence, rounded and without an exponent: ``510 million``."""
-    if value < 0:
-        return f"−{plain(-value, digits)}"
-    if value >= 1e12:
-        return "more than a million million"
-    if float(f"{value:.{digits}g}") >= 1e6:
-        return f"{plain(value / 1e6, digits)} million"
-    return f"{float(f'{value:.{digits}g}'):f}".rstrip("0").rstrip(".") if value >= 1e-3 else "less than 0.001"

@@ -16,13 +16,13 @@ from whichcore.analysis.causality import (
 )
 from whichcore.analysis.pooling import pooled
 from whichcore.analysis.trial.data import Line, TriedData, fit_line, relative_rows, smooth_part
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.widening import smooth_sources, source
 from whichcore.analysis.types import ErrorSource, FloatArray
 from whichcore.analysis.uncertainty import common_columns, independent_covariance
 from whichcore.analysis.winding import PROXIMITY, RESISTANCE
 from whichcore.errors import AnalysisError
-from whichcore.wording import quantity
+from whichcore.wording import hertz, in_percent, plain, quantity
 
 #: Share of sweeps of a lossless core that may be called active.
 FALSE_ALARMS = 0.01
@@ -207,7 +207,7 @@ def causality(data: TriedData, fit: Causality | None) -> Finding:
         Fault.CAUSALITY,
         False,
         "μ′ and μ″ do not belong to each other (Kramers–Kronig): apart by "
-        f"{plain(100 * fit.residual_rms, 2)} %, most near {hertz(worst)}; look for a wrong "
+        f"{in_percent(fit.residual_rms)}, most near {hertz(worst)}; look for a wrong "
         "fixture correction, two sweeps in one file, or wild points, and sweep again",
         strength,
         band,

@@ -11,10 +11,10 @@ from whichcore.analysis.section import mnzn_dielectric, wave_number_per_m
 from whichcore.analysis.section_fit import log_factor
 from whichcore.analysis.specimen import EffectiveCore, Ring, Rod, Specimen
 from whichcore.analysis.trial.data import TriedData
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.widening import smooth_sources, source
 from whichcore.analysis.winding import turn_length_m
-from whichcore.wording import quantity
+from whichcore.wording import hertz, in_percent, plain, quantity
 
 #: Share of the winding's current through its own capacitance from which a lumped one no longer serves. With
 #: κ = θ²/3, tan θ/θ of a line is 1 + κ + 1.2 κ² and 1/(1 − κ) is 1 + κ + κ²: they differ by 5 % there.
@@ -61,7 +61,7 @@ def self_resonance(data: TriedData) -> Finding:
                 ),
             ),
         )
-    taken = f"{plain(100 * top, 2)} %"
+    taken = in_percent(top)
     if top <= RESONANT_SHARE:
         told = f"the winding resonates far above the sweep: its capacitance takes {taken} at most"
         return Finding(Fault.SELF_RESONANCE, True, told, strength)
@@ -166,7 +166,7 @@ def _share_text(share: float) -> str:
     """Say how much flux runs beside the core, over that in it."""
     if share > 1:
         return "more flux may run beside the core than through it"
-    return f"some {plain(100 * share, 2)} % of the flux may run beside the core"
+    return f"some {in_percent(share)} of the flux may run beside the core"
 
 
 def _beside(specimen: Specimen) -> float:

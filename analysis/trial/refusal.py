@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.trial.data import TriedData
-from whichcore.analysis.trial.finding import hertz
 from whichcore.analysis.types import ImpedanceSweep
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError
+from whichcore.wording import hertz
 
 #: Standard uncertainties beyond which a part of the impedance counts as negative. More than half of the
 #: points are never beyond two by chance.

@@ -8,9 +8,10 @@ import numpy as np
 
 from whichcore.analysis.reading_permeability import ReadingPermeability
 from whichcore.analysis.trial.data import TriedData, level_times_corner, unfallen_product
-from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit, hertz, plain
+from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.widening import nothing_holds
 from whichcore.analysis.types import ErrorSource
+from whichcore.wording import hertz, plain
 
 #: A sweep narrower than this many decades carries little shape. Practice.
 NARROW_DECADES = 1.0

@@ -20,6 +20,7 @@ from whichcore.rig.instruments import Bench, Operator
 from whichcore.rig.soundcard.card import SoundCard, Window
 from whichcore.rig.soundcard.instruments import SoundSource
 from whichcore.rig.soundcard.signals import sine
+from whichcore.wording import in_percent
 
 SHARES = (0.02, 0.1, 0.2, 0.3, 0.4, 0.45)  # of the sample rate
 COUNT = 8192
@@ -150,7 +151,7 @@ class _Test:
         """Try the largest level that a sweep may use: it must not overdrive the inputs."""
         capture = self.tone(SHARES[1], self.highest)
         peaks = np.max(np.abs(capture.samples), axis=1)
-        found = f"A {peaks[0]:.0%}, B {peaks[1]:.0%} of the full scale at the largest level"
+        found = f"A {in_percent(peaks[0])}, B {in_percent(peaks[1])} of the full scale at the largest level"
         if fit_phasors(capture, SHARES[1] * self.card.rate_hz, refine=False).has(FlagKind.CLIPPED):
             step = "lower the recording level, or limits.highest_level_vpp in [source]"
             return Finding("clipping", Status.BAD, found, "below 100%", step)
@@ -185,7 +186,8 @@ class _Test:
         """Step the level: each step comes back as that step."""
         gains = np.array([np.abs(self.phasors(SHARES[1], min(peak, self.highest))) for peak in STEPS])
         off = float(np.max(np.abs(gains / gains[1] - 1)))
-        found, wanted = f"{off:.2%} off over {_db(STEPS[0])} to {_db(STEPS[2])}", f"within {LEVEL_WRONG:.0%}"
+        found = f"{in_percent(off)} off over {_db(STEPS[0])} to {_db(STEPS[2])}"
+        wanted = f"within {in_percent(LEVEL_WRONG)}"
         if off > LEVEL_WRONG:
             step = "switch off automatic gain, noise suppression and every effect of the recording mixer"
             return Finding("levels", Status.BAD, found, wanted, step)

@@ -8,7 +8,7 @@ import numpy as np
 
 from whichcore.analysis.budget import Budget, Line
 from whichcore.analysis.types import Scope
-from whichcore.wording import amount, finely, listed, measured, percent
+from whichcore.wording import amount, finely, in_percent, listed, measured, percent
 
 HEADS = ("cause", "kind", "shape", "u", "share", "id")
 KINDS = {
@@ -36,7 +36,7 @@ def relative(budget: Budget) -> str:
     """Return u in percent; of a value that may be zero, or of an angle, it says nothing."""
     if budget.functional.period is not None or not 0 < budget.standard_uncertainty < abs(budget.value):
         return ""
-    return f", {100 * budget.standard_uncertainty / abs(budget.value):.2g} %"
+    return f", {in_percent(budget.standard_uncertainty / abs(budget.value))}"
 
 
 def interval_sentence(budget: Budget) -> str:

@@ -11,7 +11,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import PermeabilitySpectrum
 from whichcore.errors import AnalysisError
 from whichcore.known_core import CORE_TO_CORE, GradeLabel, bare_density, check_shape
-from whichcore.wording import amount, measured, quantity
+from whichcore.wording import amount, in_percent, measured, quantity
 
 
 def material_of_fit(
@@ -76,7 +76,7 @@ def fit_text(fit: ModelFit) -> str:
     low, high = (quantity(float(end), "Hz") for end in fit.frequency_hz[[0, -1]])
     told = ", ".join(f"{item.symbol} = {value_text(item)}" for item in fit.parameters)
     misfit = (
-        f"smooth deviation of the data {100 * fit.deviation:.2g} %"
+        f"smooth deviation of the data {in_percent(fit.deviation)}"
         if fit.deviation
         else "the data met within their uncertainty"
     )

@@ -17,6 +17,7 @@ from whichcore.analysis.trial import Fault, try_data
 from whichcore.analysis.types import ComplexArray, FloatArray, ImpedanceSweep, PermeabilitySpectrum
 from whichcore.analysis.uncertainty import point_covariance
 from whichcore.errors import AnalysisError, InputError
+from whichcore.wording import hertz, in_percent
 
 #: Smooth deviation of another core of the grade from this one, relative, one standard deviation. Practice.
 CORE_TO_CORE = 0.03
@@ -152,8 +153,8 @@ def spectrum_for_curve(sweep: ImpedanceSweep, specimen: Specimen, name: str) -> 
         raise AnalysisError(
             "the sweep scatters too much to be a reference",
             where=name,
-            got=f"{scatter:.1%} of |μ| at half of its points",
-            allowed=f"{MOST_SCATTER:.0%} at most",
+            got=f"{in_percent(scatter)} of |μ| at half of its points",
+            allowed=f"{in_percent(MOST_SCATTER)} at most",
             next_step="sweep again with more turns, a higher level or more averages",
         )
     return spectrum
@@ -245,7 +246,7 @@ def usable_points(
 
 def _place(frequency_hz: FloatArray) -> str:
     low, high = float(frequency_hz.min()), float(frequency_hz.max())
-    return f"at {low:g} Hz" if low == high else f"between {low:g} and {high:g} Hz"
+    return f"at {hertz(low)}" if low == high else f"between {hertz(low)} and {hertz(high)}"
 
 
 def bare_density(specimen: Specimen) -> float | None:

@@ -28,7 +28,7 @@ from whichcore.known_core import (
     spectrum_for_curve,
     usable_points,
 )
-from whichcore.wording import listed
+from whichcore.wording import in_percent, listed
 
 #: Sides of two sections, and temperatures in K, that count as the same. Practice.
 SAME_SECTION, SAME_TEMPERATURE_K = 0.10, 5.0
@@ -95,8 +95,8 @@ def material_of_cores(
         needed = spread.corner.spread / CORNER_SPREAD_PER_DEVIATION
         if spread.corner.spread > CORNER_SPREAD and needed > deviation:
             notes.append(
-                f"the corners scatter by {_percent(spread.corner.spread)} beside what the levels explain: "
-                f"the deviation allowed is raised from {_percent(deviation)} to {_percent(needed)}"
+                f"the corners scatter by {in_percent(spread.corner.spread)} beside what the levels explain: "
+                f"the deviation allowed is raised from {in_percent(deviation)} to {in_percent(needed)}"
             )
             deviation = needed
         notes += _corner_notes(spread, label.material_class)
@@ -140,7 +140,7 @@ def _check_one_grade(cores: Sequence[KnownCore], spread: CoreSpread, stated: flo
             where=cores[worst].name,
             got=f"{np.exp(apart[worst]):.3g} times the level of the others",
             allowed=f"a factor of {np.exp(allowed):.3g} for the worst of {len(cores)} cores by a tolerance "
-            f"of {_percent(tolerance)}",
+            f"of {in_percent(tolerance)}",
             next_step="make a reference of each grade, or leave the wrong sweep out",
         )
     deviation = float(np.sqrt(max(spread.deviation.variance - spread.deviation.bench, 0.0)))
@@ -149,8 +149,8 @@ def _check_one_grade(cores: Sequence[KnownCore], spread: CoreSpread, stated: flo
         raise InputError(
             "the curves contradict each other beside level and corner: these are two grades, or one is wrong",
             where=listed([core.name for core in cores], "and"),
-            got=f"{_percent(deviation)} apart in the dispersion",
-            allowed=f"{_percent(limit)} by what cores of one grade may deviate",
+            got=f"{in_percent(deviation)} apart in the dispersion",
+            allowed=f"{in_percent(limit)} by what cores of one grade may deviate",
             next_step="make a reference of each core, and look at them: whichcore library show",
         )
 
@@ -218,9 +218,9 @@ def _level_notes(spread: CoreSpread, stated: float | None) -> list[str]:
     count, level = spread.log_level.size, spread.level
     low, high = level.interval()
     seen = (
-        f"level: {count} cores scatter by {_percent(np.sqrt(level.variance))} (one standard deviation; with "
-        f"so many cores the true one may be {_percent(low)} to {_percent(high)}), of which the bench alone "
-        f"makes {_percent(np.sqrt(level.bench))}"
+        f"level: {count} cores scatter by {in_percent(np.sqrt(level.variance))} (one standard deviation; "
+        f"with so many cores the true one may be {in_percent(low)} to {in_percent(high)}), of which the "
+        f"bench alone makes {in_percent(np.sqrt(level.bench))}"
     )
     if level.hidden:
         seen += ": no spread of the grade itself can be seen"
@@ -228,13 +228,13 @@ def _level_notes(spread: CoreSpread, stated: float | None) -> list[str]:
     if stated is None:
         few = f", widened for only {count} cores" if count < FEW_CORES else ""
         notes.append(
-            f"tolerance {_percent(spread.tolerance)}: what holds 95 % of further cores{few}. Cores of one "
+            f"tolerance {in_percent(spread.tolerance)}: what holds 95 % of further cores{few}. Cores of one "
             "lot lie closer than those of many lots: give --tolerance where the data sheet says more"
         )
     elif level.freedom > 0 and low > stated / 2:
         notes.append(
-            f"the tolerance stated, {_percent(stated)}, is narrower than what the cores show: "
-            f"{_percent(spread.tolerance)} would hold 95 % of further ones"
+            f"the tolerance stated, {in_percent(stated)}, is narrower than what the cores show: "
+            f"{in_percent(spread.tolerance)} would hold 95 % of further ones"
         )
     return notes
 
@@ -244,13 +244,13 @@ def _shape_notes(spread: CoreSpread) -> list[str]:
     if deviation.freedom == 0:
         return [
             "shape: the band shows no dispersion, so how far the cores deviate from each other there stays "
-            f"at the usual {_percent(spread.curve_deviation)}"
+            f"at the usual {in_percent(spread.curve_deviation)}"
         ]
     hidden = ", nothing beyond what the bench makes" if deviation.hidden else ""
     return [
-        f"shape: beside level and corner the cores deviate by {_percent(np.sqrt(deviation.variance))} in the "
-        f"dispersion, of which the bench alone makes {_percent(np.sqrt(deviation.bench))}{hidden}; allowed "
-        f"of a further core: {_percent(spread.curve_deviation)}"
+        f"shape: beside level and corner the cores deviate by {in_percent(np.sqrt(deviation.variance))} in "
+        f"the dispersion, of which the bench alone makes {in_percent(np.sqrt(deviation.bench))}{hidden}; "
+        f"allowed of a further core: {in_percent(spread.curve_deviation)}"
     ]
 
 
@@ -319,7 +319,3 @@ def _temperature(cores: Sequence[KnownCore], notes: list[str]) -> float | None:
 def _mean(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
     return float(np.mean(known)) if known else None
-
-
-def _percent(ratio: float) -> str:
-    return f"{100 * ratio:.2g} %"

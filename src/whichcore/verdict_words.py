@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from whichcore.analysis.trial import Finding
 from whichcore.analysis.verdict import Candidate, EvidenceShift, InitialPermeability, Verdict, VerdictKind
-from whichcore.wording import certainty, listed, percent, quantity, with_uncertainty
+from whichcore.wording import certainty, listed, percent, plain, quantity, with_uncertainty
 
 #: A class whose probability moved less than this was left alone by the evidence.
 _MOVED = 0.01
@@ -100,7 +100,7 @@ def kind_of_core(verdict: Verdict) -> list[str]:
     if found is None:
         told.append("μi not determined")
     else:
-        low, high = (f"{float(f'{end:.3g}'):g}" for end in (found.low, found.high))
+        low, high = (plain(end) for end in (found.low, found.high))
         told.append(f"μi {low} to {high} ({percent(found.probability)})")
     if verdict.use is not None:
         told.append(f"{verdict.use.name} type ({percent(verdict.use.probability)})")

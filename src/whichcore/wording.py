@@ -74,10 +74,29 @@ def quantity(value: float, unit: str, digits: int = 3) -> str:
     return f"{rounded / 10.0**power:.{max(digits, 3)}g} {_PREFIXES[power]}{unit}"
 
 
-def plain(value: float, digits: int = 2) -> str:
-    """Return a number rounded to so many digits, written out up to a million: 130, never 1.3e+02."""
+def hertz(frequency_hz: float, digits: int = 3) -> str:
+    """Return a frequency with the prefix that keeps it between 1 and 1000: ``1.8 MHz``."""
+    return quantity(frequency_hz, "Hz", digits)
+
+
+def plain(value: float, digits: int = 3) -> str:
+    """Return a number rounded to so many digits and written out: 130, 0.0012, 510 million; no exponent."""
+    if value < 0:
+        return f"−{plain(-value, digits)}"
+    if value >= 1e12:
+        return "more than a million million"
+    if 0 < value < 1e-6:
+        return "less than 0.000001"
     rounded = float(f"{value:.{digits}g}")
-    return f"{rounded:.{max(digits, 6)}g}" if abs(rounded) < 1e6 else f"{rounded:.{digits}g}"
+    if rounded >= 1e6:
+        return f"{plain(rounded / 1e6, digits)} million"
+    text = f"{rounded:.{digits + 6}f}"
+    return text.rstrip("0").rstrip(".")
+
+
+def in_percent(ratio: float, digits: int = 2) -> str:
+    """Return a ratio in percent."""
+    return f"{plain(100 * ratio, digits)} %"
 
 
 def count_of(number: int, one: str, several: str = "") -> str:
@@ -124,9 +143,12 @@ def _power(value: float, unit: str) -> int:
 
 def amount(value: float, unit: str, digits: int = 3) -> str:
     """Return a size with its unit; with a prefix where the unit takes one."""
-    if unit in {"", "°"}:
-        return f"{f'{value:#.{digits}g}'.rstrip('.')} {unit}".rstrip()
-    return quantity(value, unit, digits)
+    if unit not in {"", "°"}:
+        return quantity(value, unit, digits)
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g} {unit}".rstrip()
+    rounded = float(f"{value:.{digits}g}")
+    return f"{_to_step(rounded, math.floor(math.log10(abs(rounded))) + 1 - digits)} {unit}".rstrip()
 
 
 def listed(items: Sequence[str], joint: str = "or") -> str:

@@ -24,7 +24,7 @@ from whichcore.errors import CalibrationError, InputError, UsageError
 from whichcore.files import Dimension, load_specimen, parse_quantity
 from whichcore.measure import CalibrationPlan, StoredCalibration, calibrate, save_calibration
 from whichcore.rig.sweep.plan import log_grid
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 FORMAT = "whichcore-calibration-result/1"
 SHOWN_OHM = (1.0, 10.0, 100.0, 1000.0)
@@ -193,7 +193,7 @@ def _report(stored: StoredCalibration, path: Path) -> dict[str, Any]:
 def _text(stored: StoredCalibration, path: Path) -> str:
     model, found = stored.model, quality(stored.model)
     used = ", ".join(model.standards) or "none but the shunt"
-    rows = tuple((f"{ohm:g} Ω", f"{100 * reached(stored, ohm):.2g} %") for ohm in SHOWN_OHM)
+    rows = tuple((f"{ohm:g} Ω", in_percent(reached(stored, ohm))) for ohm in SHOWN_OHM)
     first = [
         f"Calibrated: {model.kind}, {model.fingerprint.wiring}, standards: {used}.",
         f"{model.frequency_hz.size} frequencies from {quantity(model.frequency_hz[0], 'Hz')} to "
@@ -239,7 +239,7 @@ def _drift(stored: StoredCalibration) -> list[str]:
     if not drift:
         return []
     start = (
-        f"The {drift['part']}, measured again at the end, differs by {100 * drift['worst_change']:.2g} % at "
+        f"The {drift['part']}, measured again at the end, differs by {in_percent(drift['worst_change'])} at "
         f"{quantity(drift['worst_hz'], 'Hz')}"
     )
     if drift["significant"]:

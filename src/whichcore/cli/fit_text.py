@@ -9,7 +9,7 @@ from whichcore.analysis.model_fit import FittedParameter, ModelFit
 from whichcore.cli.fit_report import Written
 from whichcore.cli.material_report import span
 from whichcore.cli.show import Block, Grid, Heading, Lines, page
-from whichcore.wording import certainty, fixed, listed, measured, percent, plain, quantity
+from whichcore.wording import certainty, fixed, in_percent, listed, measured, percent, plain, quantity
 
 #: Correlation from which on two parameters are said to move together.
 _TOGETHER = 0.9
@@ -37,7 +37,7 @@ def _verdict(found: ModelComparison) -> str:
     met = (
         "meets the data"
         if best.meets_data
-        else f"follows the data with a deviation of {_percent(best.deviation)}"
+        else f"follows the data with a deviation of {in_percent(best.deviation)}"
     )
     if len(found.fits) == 1:
         return f"{best.law.title} {met}."
@@ -60,7 +60,7 @@ def _laws(found: ModelComparison) -> Grid:
             fit.law.name,
             percent(share) if found.describes else "-",
             str(len(fit.parameters)),
-            _plain(fit.reduced, "", 3),
+            plain(fit.reduced),
             _deviation(fit),
             f"{fit.aic - least_aic:.1f}",
             f"{fit.bic - least_bic:.1f}",
@@ -74,11 +74,7 @@ def _laws(found: ModelComparison) -> Grid:
 def _deviation(fit: ModelFit) -> str:
     if not fit.describes_data:
         return "too large"
-    return "none" if fit.meets_data else _percent(fit.deviation)
-
-
-def _percent(ratio: float) -> str:
-    return f"{plain(100 * ratio)} %"
+    return "none" if fit.meets_data else in_percent(fit.deviation)
 
 
 def _law_notes(found: ModelComparison) -> tuple[str, ...]:
@@ -103,7 +99,7 @@ def _parameters(fit: ModelFit) -> Grid:
 
 def _row(item: FittedParameter) -> tuple[str, ...]:
     value = (
-        f"about {_plain(item.value, item.unit)}"
+        f"about {_sized(item.value, item.unit)}"
         if item.standard_uncertainty is None
         else measured(item.value, item.standard_uncertainty, item.unit)
     )
@@ -119,7 +115,7 @@ def _row(item: FittedParameter) -> tuple[str, ...]:
 
 def interval_text(item: FittedParameter) -> str:
     """Return the interval in words; an open one names the end it has."""
-    low, high = (None if end is None else _plain(end, item.unit) for end in (item.low, item.high))
+    low, high = (None if end is None else _sized(end, item.unit) for end in (item.low, item.high))
     if low is None and high is None:
         return "none"
     if high is None:
@@ -127,14 +123,13 @@ def interval_text(item: FittedParameter) -> str:
     return f"below {high}" if low is None else f"{low} to {high}".replace("-", "−")
 
 
-def _plain(value: float, unit: str, digits: int = 4) -> str:
-    """Return a value with its unit and the prefix; without a unit no power of ten."""
-    return quantity(value, unit, digits) if unit else f"{float(f'{value:.{digits}g}'):.10g}"
+def _sized(value: float, unit: str) -> str:
+    return quantity(value, unit, 4) if unit else plain(value, 4)
 
 
 def _remark(item: FittedParameter) -> str:
     if item.also:
-        others = listed([_plain(value, item.unit) for value in item.also])
+        others = listed([_sized(value, item.unit) for value in item.also])
         return f"{item.reason}: {others}"
     return item.reason
 
@@ -145,8 +140,8 @@ def _fit_notes(fit: ModelFit) -> tuple[str, ...]:
         told.append(f"The law meets the data within their uncertainty: χ²/ν = {fit.reduced:.2f}.")
     elif fit.describes_data:
         told.append(
-            f"The law misses the data{_missed(fit)}: χ²/ν = {_plain(fit.reduced, '', 3)}. A smooth "
-            f"deviation of {_percent(fit.deviation)} was admitted, and the uncertainties are wider by it."
+            f"The law misses the data{_missed(fit)}: χ²/ν = {plain(fit.reduced)}. A smooth "
+            f"deviation of {in_percent(fit.deviation)} was admitted, and the uncertainties are wider by it."
         )
     else:
         told.append(f"The law misses the data{_missed(fit)}; its parameters say nothing of this core.")
@@ -196,7 +191,7 @@ def _written(written: Written, found: ModelComparison) -> tuple[str, ...]:
     return (
         f"{material.name} ({material.id}, {material.material_class.value}), derived by the law "
         f"{found.fits[0].law.name}: μi {plain(material.initial_permeability, 4)}, {span(material)}, "
-        f"deviation {_percent(material.curve_deviation)}.",
+        f"deviation {in_percent(material.curve_deviation)}.",
         *(("  other laws fit as well: the choice among them is not the data's",) * alike),
         *(f"  {note}" for note in written.notes),
         f"Written: {written.file}",

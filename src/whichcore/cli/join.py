@@ -19,7 +19,7 @@ from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.errors import InputError
 from whichcore.files import load_core_sweep, load_specimen, make_folder, write_sweep
 from whichcore.files.specimen_write import write_joined_specimen
-from whichcore.wording import fixed, percent, quantity, with_uncertainty
+from whichcore.wording import fixed, in_percent, percent, quantity, with_uncertainty
 
 FORMAT = "whichcore-join/1"
 NOTED_SHIFT, NOTED_LEFT = 1.0, 0.8
@@ -236,7 +236,7 @@ def _residue_lines(overlap: Overlap) -> list[str]:
                 lines.append(
                     f"Residue of the winding with {found.name} turns: {what} off by "
                     f"{fixed(residue.shift, 1, signed=True)} of its own uncertainty, of which "
-                    f"{residue.left:.0%} is left."
+                    f"{in_percent(residue.left)} is left."
                 )
     return lines
 

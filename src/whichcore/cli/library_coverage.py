@@ -15,7 +15,7 @@ from whichcore.cli.show import Grid, Heading, Lines, page
 from whichcore.errors import LibraryError
 from whichcore.files import make_folder
 from whichcore.libraries import library_for
-from whichcore.wording import listed, quantity
+from whichcore.wording import listed, plain, quantity
 
 FORMAT = "whichcore-coverage/1"
 
@@ -102,7 +102,7 @@ def _grid(coverage: Sequence[ClassCoverage]) -> Grid:
         (
             item.material_class.value,
             f"{len(item.places)}",
-            _span([place.material.initial_permeability for place in item.places], _plain),
+            _span([place.material.initial_permeability for place in item.places], plain),
             _corner(item),
             *(f"{count}" for count in item.across),
         )
@@ -126,11 +126,6 @@ def _span(values: Sequence[float], write: Any) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def _plain(permeability: float) -> str:
-    """Return three digits without a power of ten."""
-    return f"{float(f'{permeability:.3g}'):g}"
-
-
 def _holes(coverage: Sequence[ClassCoverage]) -> tuple[str, ...]:
     lines = [
         "Corner: where μ″ has grown to μ′. Under each decade stand the curves that reach across it.",
@@ -139,12 +134,10 @@ def _holes(coverage: Sequence[ClassCoverage]) -> tuple[str, ...]:
         name = item.material_class.value
         if not item.places:
             low, high = item.usual or (0.0, 0.0)
-            lines.append(f"Hole: nothing of {name} at all; usual are {_plain(low)} to {_plain(high)}.")
+            lines.append(f"Hole: nothing of {name} at all; usual are {plain(low)} to {plain(high)}.")
             continue
         if item.holes:
-            gaps = listed(
-                [f"between {_plain(hole.low)} and {_plain(hole.high)}" for hole in item.holes], "and"
-            )
+            gaps = listed([f"between {plain(hole.low)} and {plain(hole.high)}" for hole in item.holes], "and")
             lines.append(f"Hole: nothing of {name} {gaps}.")
         lines += [
             f"Hole: from {quantity(low, 'Hz')} to {quantity(high, 'Hz')} fewer than half of the {name} "

@@ -12,7 +12,7 @@ from whichcore.cli.options import library_option, reporting
 from whichcore.cli.own_library import delivered, store
 from whichcore.cli.session import Session
 from whichcore.libraries import library_for
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 
 @click.command()
@@ -62,15 +62,15 @@ def _licence(first: Material, second: Material) -> str:
 def _notes(joint: Merged, first: Material, second: Material) -> list[str]:
     low, high = (quantity(end, "Hz") for end in joint.common_hz)
     apart = (
-        f"their curves lie {100 * joint.curve_difference:.2g} % apart in the dispersion between {low} and "
+        f"their curves lie {in_percent(joint.curve_difference)} apart in the dispersion between {low} and "
         f"{high}"
     )
     if joint.curve_difference == 0:
         apart = f"between {low} and {high}, where both speak, there is no dispersion to compare"
     return [
-        f"the level of {second.id} is {100 * joint.level_ratio:.3g} % of that of {first.id}; {apart}",
-        f"tolerance {100 * joint.material.tolerance:.3g} % (two standard deviations), deviation "
-        f"{100 * joint.material.curve_deviation:.2g} %: the spread of each and their difference",
+        f"the level of {second.id} is {in_percent(joint.level_ratio, 3)} of that of {first.id}; {apart}",
+        f"tolerance {in_percent(joint.material.tolerance, 3)} (two standard deviations), deviation "
+        f"{in_percent(joint.material.curve_deviation)}: the spread of each and their difference",
         *_alone(joint, first, second),
         *joint.notes,
     ]

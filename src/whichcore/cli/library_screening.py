@@ -14,7 +14,7 @@ from whichcore.cli.session import Session
 from whichcore.cli.show import Grid, Lines, page
 from whichcore.errors import UsageError
 from whichcore.open_collection import ScreeningRow, screening_report
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 FORMAT = "whichcore-screening/1"
 
@@ -81,4 +81,4 @@ def _span(row: ScreeningRow) -> str:
 
 
 def _residual(row: ScreeningRow) -> str:
-    return "" if row.residual_rms is None else f"{100 * row.residual_rms:.2g} %"
+    return "" if row.residual_rms is None else in_percent(row.residual_rms)

@@ -29,7 +29,7 @@ from whichcore.files import load_specimen
 from whichcore.libraries import library_for
 from whichcore.measure.bench_accuracy import bench_accuracy
 from whichcore.measure.plan_bench import plan_bench
-from whichcore.wording import count_of, listed, percent, quantity
+from whichcore.wording import count_of, listed, percent, plain, quantity
 
 FORMAT = "whichcore-separable/1"
 #: Pairs are reported from this probability of a mistake on.
@@ -234,7 +234,7 @@ def group_name(members: Sequence[Material]) -> str:
     """Return classes and permeabilities, such as ``MnZn 2000 to 2300``."""
     classes = dict.fromkeys(material.material_class.value for material in members)
     low, high = (f(material.initial_permeability for material in members) for f in (min, max))
-    ends = dict.fromkeys(f"{float(f'{level:.3g}'):g}" for level in (low, high))
+    ends = dict.fromkeys(map(plain, (low, high)))
     span = " to ".join(ends)
     return f"{listed(list(classes), 'and')} {span}"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from whichcore.analysis.materials import Material, MaterialClass
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 CLASSES = tuple(item.value for item in MaterialClass)
 
@@ -50,9 +50,9 @@ def fields(material: Material) -> tuple[str, ...]:
         "name": m.name,
         "class": m.material_class.value,
         "initial permeability": f"{m.initial_permeability:g}",
-        "spread of it": f"{100 * m.tolerance:.3g} % (two standard deviations)",
+        "spread of it": f"{in_percent(m.tolerance, 3)} (two standard deviations)",
         "curve": f"{m.frequency_hz.size} points, {span(m)}{', swept' if m.swept else ''}",
-        "core from curve": f"{100 * m.curve_deviation:.3g} % (one standard deviation)",
+        "core from curve": f"{in_percent(m.curve_deviation, 3)} (one standard deviation)",
         "resistivity": _stated(m.resistivity_ohm_m, "Ω m"),
         "relative permittivity": _plain(m.relative_permittivity),
         "density": "" if m.density_kg_m3 is None else f"{m.density_kg_m3 / 1e3:.3g} g/cm³",

@@ -20,7 +20,7 @@ from whichcore.cli.show import Block, Grid, Heading, Lines, page
 from whichcore.files import load_specimen
 from whichcore.measure.bench_accuracy import bench_accuracy
 from whichcore.measure.plan_bench import plan_bench
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 FORMAT = "whichcore-plan/1"
 
@@ -207,7 +207,7 @@ def _uncertainties(item: Expected | None) -> tuple[str, str]:
     real = sorted(point.u_real for point in item.points)
     loss = sorted(point.u_loss_tangent for point in item.points)
     return (
-        _from_to([f"{100 * u:.2g} %" if u < 1 else "> 100 %" for u in (real[0], real[-1])]),
+        _from_to([in_percent(u) if u < 1 else "> 100 %" for u in (real[0], real[-1])]),
         _from_to([f"{u:.2g}" for u in (loss[0], loss[-1])]),
     )
 

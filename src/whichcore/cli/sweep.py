@@ -35,7 +35,7 @@ from whichcore.measure.setting import bench_name
 from whichcore.measure.tones_said import take_line, tones_report, tones_text
 from whichcore.rig.events import Finished, NotReachable, OutputFoundOn, PointDone, TakeDone, TonesPlayed
 from whichcore.rig.sweep.level import DriveRule, FluxRule
-from whichcore.wording import quantity, with_uncertainty
+from whichcore.wording import in_percent, quantity, with_uncertainty
 
 FORMAT = "whichcore-sweep-result/1"
 USUAL_FLUX_T = 0.25e-3
@@ -209,8 +209,8 @@ def _text(report: dict[str, Any], specimen: str, heard: Heard) -> str:
     ]
     if report["drift"] is not None:
         lines.append(
-            f"The first frequency, measured again at the end, differs by {report['drift']:.2%} "
-            f"(± {report['u_drift']:.2%})."
+            f"The first frequency, measured again at the end, differs by {in_percent(report['drift'])} "
+            f"(± {in_percent(report['u_drift'])})."
         )
     lines += heard.lines()
     lost = tuple((quantity(item["frequency_hz"], "Hz"), item["reason"]) for item in report["not_reachable"])

@@ -21,7 +21,7 @@ from whichcore.measure import StoredCalibration, fingerprint_of, load_calibratio
 from whichcore.measure.setting import bench_name
 from whichcore.measure.trend import Kept, keep, trend
 from whichcore.measure.verify import VerificationPlan, chosen_parts, verify
-from whichcore.wording import quantity, with_uncertainty
+from whichcore.wording import in_percent, quantity, with_uncertainty
 
 FORMAT = "whichcore-verification-result/1"
 USUAL_PER_DECADE = 5
@@ -185,7 +185,7 @@ def _verdict(item: Verification) -> str:
     share = item.share[item.worst]
     where = quantity(item.frequency_hz[item.worst], "Hz")
     if item.passed:
-        return f"{item.part}: pass. At most {share:.0%} of what is allowed, at {where}."
+        return f"{item.part}: pass. At most {in_percent(share)} of what is allowed, at {where}."
     beyond = int((item.share > 1).sum())
     return (
         f"{item.part}: fail. {share:.3g} times what is allowed at {where}; {beyond} of "
@@ -247,7 +247,7 @@ def _checks(kept: tuple[Kept, ...], item: Verification) -> list[Block]:
             (
                 entry.at.replace("T", " ").removesuffix("+00:00"),
                 "pass" if entry.passed else "fail",
-                f"{entry.share:.0%}",
+                in_percent(entry.share),
                 *told,
                 entry.calibration,
             )

@@ -33,7 +33,7 @@ from whichcore.figures.style import (
     two_panels,
     wrapped,
 )
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 Shown = Literal["size", "angle"]
 HATCHES = {Reach.TOO_SMALL: "----", Reach.CLIPPED: "xxxx", Reach.SHORT: "\\\\\\\\", Reach.OPEN: "////"}
@@ -134,7 +134,7 @@ def _panel(
             lines = panel.contour(
                 f, z, kept, levels=cuts, colors=colours.ink, linewidths=0.9, linestyles="solid", zorder=2
             )
-            texts = {cut: _percent(level) for cut, level in zip(cuts, levels, strict=True)}
+            texts = {cut: in_percent(level, 3) for cut, level in zip(cuts, levels, strict=True)}
             panel.clabel(lines, fmt=texts, fontsize=SMALL, inline=True, inline_spacing=2)
         handles = _hatched(panel, item, colours)
     _inductances(panel, f, z, colours)
@@ -155,10 +155,6 @@ def _shades(colours: Theme, count: int) -> list[tuple[float, float, float]]:
     paper, blue = np.array(to_rgb(colours.paper)), np.array(to_rgb(BLUE))
     shares = np.linspace(0.06, 0.72, count)
     return [tuple(map(float, (1 - share) * paper + share * blue)) for share in shares]  # type: ignore[misc]
-
-
-def _percent(value: float) -> str:
-    return f"{100 * value:.3g} %"
 
 
 def _hatched(panel: Axes, item: AccuracyMap, colours: Theme) -> dict[str, Artist]:

@@ -26,6 +26,7 @@ from whichcore.figures.style import (
     theme,
     wrapped,
 )
+from whichcore.wording import in_percent
 
 LAWS_SHOWN = 3
 _COLOURS = (BLUE, PURPLE, ORANGE)
@@ -96,7 +97,7 @@ def _how_far(fit: ModelFit) -> str:
     if fit.meets_data:
         return ", meets the data"
     return (
-        f", deviation {100 * fit.deviation:.2g} %" if fit.describes_data else ", does not describe the data"
+        f", deviation {in_percent(fit.deviation)}" if fit.describes_data else ", does not describe the data"
     )
 
 

@@ -20,6 +20,7 @@ from whichcore.files.screen_sheet import ScreenSheet, SheetHead, SheetRow, raise
 from whichcore.files.warn import warn
 from whichcore.measure.correction import file_id
 from whichcore.measure.file_calibration import stated_factor
+from whichcore.wording import in_percent
 
 SIGMAS = 3.0
 SAYS_LITTLE = 0.3  # of |Z|: a point with a larger uncertainty
@@ -122,8 +123,9 @@ def _doubt(sheet: ScreenSheet, sweep: ImpedanceSweep) -> None:
     weak = np.flatnonzero(np.hypot(u[:, 0], u[:, 1]) > SAYS_LITTLE * size)
     if weak.size:
         warn(
-            f"{weak.size} of {size.size} rows say little, their uncertainty is over {SAYS_LITTLE:.0%} of |Z| "
-            f"(first {sheet.rows[int(weak[0])].where}): {_MORE[sheet.head.wiring]}"
+            f"{weak.size} of {size.size} rows say little, their uncertainty is over "
+            f"{in_percent(SAYS_LITTLE)} of |Z| (first {sheet.rows[int(weak[0])].where}): "
+            f"{_MORE[sheet.head.wiring]}"
         )
     if sweep.impedance_ohm[0].imag < -SIGMAS * u[0, 1]:
         turned = ", and turn the ends of the second winding round" * (sheet.head.load is not None)

@@ -29,6 +29,7 @@ from whichcore.files.text import write_bytes
 from whichcore.files.warn import warn
 from whichcore.measure.channel_ranges import ChannelRanges
 from whichcore.measure.correction import Correction
+from whichcore.wording import in_percent
 
 FORMAT = "whichcore-calibration-file 1"
 OLD_DAYS = 7.0  # practice: contacts and shunts move within a week or two of use
@@ -143,7 +144,7 @@ class StoredCalibration:
         share, ohm, hertz = _added(model)
         warn(
             f"{int(between.sum())} of {between.size} frequencies lie between calibrated ones; reading the "
-            f"calibration there adds up to {100 * share:.2g} % of |Z| (at {ohm:g} ohm, {hertz:g} Hz), stated "
+            f"calibration there adds up to {in_percent(share)} of |Z| (at {ohm:g} ohm, {hertz:g} Hz), stated "
             "with each point"
         )
         return replace(self, model=model)

@@ -23,6 +23,7 @@ from whichcore.rig.events import NotReachable, PointDone
 from whichcore.rig.instruments import Bench
 from whichcore.rig.sweep.plan import SweepPlan
 from whichcore.rig.sweep.point import Place, Station
+from whichcore.wording import in_percent
 
 FILL = 0.75  # of a range: room for gains that differ
 LEAST_FILL = 0.12  # below it the converter's steps say more than the range
@@ -252,7 +253,7 @@ def _reading(phasors: Phasors, pair: tuple[int, int]) -> _Reading:
             "the two channels do not read one node",
             where=f"{phasors.frequency_hz:g} Hz",
             got=f"V_A/V_B = {abs(ratio):.3g}",
-            allowed=f"1 within {LARGEST_MISMATCH:.0%}",
+            allowed=f"1 within {in_percent(LARGEST_MISMATCH)}",
             next_step="put both channels on the node of channel A; check probe ratios in bench.toml",
         )
     # δ ln(a/b) = δa/a − δb/b; rows are its real and imaginary part by (Re A, Im A, Re B, Im B)

@@ -19,6 +19,7 @@ from whichcore.calibration.error_model import ErrorModel
 from whichcore.errors import AnalysisError, CalibrationError
 from whichcore.files import SourceColumn
 from whichcore.measure.channel_ranges import ChannelRanges
+from whichcore.wording import in_percent
 
 LOAD_SOURCES = tuple((name, Scope.SPECIMENS, LOAD_SHAPE) for name in (INPUT_CAPACITANCE, INPUT_RESISTANCE))
 RANGE_SOURCES = ("range factor: gain", "range factor: phase")
@@ -41,7 +42,7 @@ class SecondWinding:
         winding, load = self.specimen.winding, self.load
         return (
             f"{winding.secondary_turns} turns beside {winding.turns}; {load.resistance_ohm:g} ohm ± "
-            f"{load.u_resistance:.2%}; {load.capacitance_f:g} F ± {load.u_capacitance_f:.3g} F"
+            f"{in_percent(load.u_resistance)}; {load.capacitance_f:g} F ± {load.u_capacitance_f:.3g} F"
         )
 
 

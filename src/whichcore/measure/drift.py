@@ -13,6 +13,7 @@ from whichcore.calibration.covariance import of_form
 from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.perturbation import Perturbation
 from whichcore.errors import CalibrationError
+from whichcore.wording import in_percent
 
 CHANCE = 0.001  # of calling a bench that stands still a drifting one, at any of the frequencies
 LARGEST = 0.02  # of V_A/V_B, beyond which something was moved rather than warmed; practice
@@ -114,8 +115,8 @@ def with_drift(model: ErrorModel, drift: Drift) -> ErrorModel:
         raise CalibrationError(
             f"the bench moved while it was calibrated: the {drift.part} reads differently at the end",
             where=f"{drift.part}, {drift.frequency_hz[np.abs(drift.change).argmax()]:g} Hz",
-            got=f"{worst:.2%} of V_A/V_B, {drift.size.max():.3g} of its uncertainty",
-            allowed=f"{LARGEST:.0%}",
+            got=f"{in_percent(worst)} of V_A/V_B, {drift.size.max():.3g} of its uncertainty",
+            allowed=in_percent(LARGEST),
             next_step="let the instruments warm up, tighten cables and clips, and calibrate again",
         )
     only_a = model.matrix * np.array([1.0, 0.0])

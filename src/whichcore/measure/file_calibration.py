@@ -21,6 +21,7 @@ from whichcore.measure.channel_ranges import LARGEST_MISMATCH, ChannelRanges
 from whichcore.measure.file_points import SAME, FilePoints, pair_at
 from whichcore.measure.fixture_check import FixtureCheck
 from whichcore.measure.standards_order import solve
+from whichcore.wording import in_percent
 
 LABELS = "range_labels"
 EVEN = "even_channels"
@@ -200,7 +201,7 @@ def _divided(tied: PhasorPair, pair: PhasorPair) -> PhasorPair:
             "the two channels do not read one node",
             where=f"{TIED}, {tied.frequency_hz[worst]:.5g} Hz",
             got=f"V_A/V_B = {abs(ratio[worst]):.3g}",
-            allowed=f"1 within {LARGEST_MISMATCH:.0%}",
+            allowed=f"1 within {in_percent(LARGEST_MISMATCH)}",
             next_step="put both channels on the node of channel A; check probe ratios",
         )
     zero = np.zeros(ratio.size)

@@ -8,7 +8,7 @@ from typing import Any
 
 from whichcore.analysis.types import FlagKind
 from whichcore.rig.events import Demagnetised, Event, PointDone, Started
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 
 @dataclass(slots=True)
@@ -80,7 +80,7 @@ class Heard:
             told.append(f"Demagnetised {self.demagnetised.told()}.")
         if self.worst is not None:
             told.append(
-                f"Noise and converter leave {100 * self.worst[1]:.2g} % of |Z| open at most, at "
+                f"Noise and converter leave {in_percent(self.worst[1])} of |Z| open at most, at "
                 f"{quantity(self.worst[0], 'Hz')}."
             )
         if self.extrapolated_hz:

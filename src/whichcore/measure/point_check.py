@@ -5,7 +5,7 @@ from __future__ import annotations
 from whichcore.analysis.types import Wiring
 from whichcore.rig.events import PointDone
 from whichcore.rig.instruments import Bench
-from whichcore.wording import fixed
+from whichcore.wording import fixed, in_percent
 
 WORST_CLOCK = 100e-6  # practice: a crystal is ten times better
 WORST_OFFSET_V = (
@@ -22,7 +22,7 @@ def clock_word(event: PointDone) -> str:
     return (
         f"source and digitizer are {fixed(off * 1e6, 0, signed=True)} ppm apart at "
         f"{event.frequency_hz:g} Hz: one of their clocks is off, and inductance and "
-        f"permeability may be by {abs(off):.2%}; run whichcore doctor"
+        f"permeability may be by {in_percent(abs(off))}; run whichcore doctor"
     )
 
 

@@ -45,6 +45,7 @@ from whichcore.rig.multitone.rule import ToneRule
 from whichcore.rig.narrowed import with_ranges
 from whichcore.rig.sweep.level import DriveRule, FluxRule, ZeroFieldRule, flux_density_t
 from whichcore.rig.sweep.plan import DemagnetiseRule, PointOrder, RecordRule, SweepPlan
+from whichcore.wording import in_percent
 
 FEWEST_MISSED, MISSED_SHARE = 3, 1 / 3  # points at the start of which none can be had: there is no core
 DISAGREEMENT = 4.0  # standard deviations by which two pairs of ranges may differ at one frequency
@@ -267,10 +268,11 @@ class _Watch:
         if isinstance(event, RangesTied):
             self._compare(event)
         if isinstance(event, Finished) and drifts(event.drift, event.u_drift, self.request.target_relative):
+            change, u_change = (in_percent(size or 0.0) for size in (event.drift, event.u_drift))
             warn(
-                f"the first frequency read {event.drift:.2%} (± {event.u_drift:.2%}) differently at the "
-                "end: the core drifts, is warming, or was disturbed not long ago; it is counted as an error "
-                "of the curve, growing with the time of each point"
+                f"the first frequency read {change} (± {u_change}) differently at the end: the core drifts, "
+                "is warming, or was disturbed not long ago; it is counted as an error of the curve, growing "
+                "with the time of each point"
             )
 
     def _tell(self, kind: str, word: str) -> None:
@@ -296,14 +298,15 @@ class _Watch:
                 "two pairs of ranges read one point quite differently",
                 where=f"{event.frequency_hz:g} Hz",
                 got=f"{abs(a):.3g} ohm and {abs(b):.3g} ohm",
-                allowed=f"a difference of up to {MOST_APART:.0%}",
+                allowed=f"a difference of up to {in_percent(MOST_APART)}",
                 next_step="a cable was moved, or a range does not switch: run whichcore doctor; then the "
                 "same command takes the sweep up again",
             )
         if abs(a - b) > DISAGREEMENT * variance**0.5:
             warn(
-                f"two pairs of ranges differ by {abs(a - b) / abs(a):.2%} at {event.frequency_hz:g} Hz, more "
-                "than their factors allow: a step there is no property of the core; calibrate again"
+                f"two pairs of ranges differ by {in_percent(abs(a - b) / abs(a))} at "
+                f"{event.frequency_hz:g} Hz, more than their factors allow: a step there is no property of "
+                "the core; calibrate again"
             )
 
 

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from whichcore.rig.events import TakeDone, TonesPlayed
-from whichcore.wording import quantity
+from whichcore.wording import in_percent, quantity
 
 CERTAIN = 3.0  # standard uncertainties, from which on distortion is said to be seen
 WORTH_A_WORD = 1e-3  # of the tones, as voltages
@@ -21,7 +21,7 @@ def take_line(take: TakeDone) -> str:
     worst = take.least_sure
     if worst is None:
         return line
-    return f"{line}, {100 * worst.relative_uncertainty:.2g} % open at {quantity(worst.frequency_hz, 'Hz')}"
+    return f"{line}, {in_percent(worst.relative_uncertainty)} open at {quantity(worst.frequency_hz, 'Hz')}"
 
 
 def tones_report(played: TonesPlayed | None) -> dict[str, Any] | None:
@@ -99,9 +99,9 @@ def _distortion_line(report: dict[str, Any]) -> str:
             continue
         power, u = found["power"], found["standard_uncertainty"]
         if power > CERTAIN * u:
-            said.append(f"of {name} order {100 * power**0.5:.2g} %")
+            said.append(f"of {name} order {in_percent(power**0.5)}")
             loud = loud or power**0.5 > WORTH_A_WORD
         else:
-            said.append(f"of {name} order none seen above {100 * (max(power, 0) + CERTAIN * u) ** 0.5:.2g} %")
+            said.append(f"of {name} order none seen above {in_percent((max(power, 0) + CERTAIN * u) ** 0.5)}")
     end = "; the core or an input is driven into its bend: lower the level" if loud else ""
     return f"Distortion beside the tones, {' and '.join(said)} of their voltage{end}."

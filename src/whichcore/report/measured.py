@@ -21,7 +21,7 @@ from whichcore.report.document import Block, Points, Section, Sheet, Words
 from whichcore.report.dossier import Dossier
 from whichcore.report.pictures import counted
 from whichcore.report.spectrum import spectrum_of
-from whichcore.wording import listed, measured, quantity
+from whichcore.wording import in_percent, listed, measured, quantity
 
 NOT_KNOWN = "not stated"
 _OWN_HEADERS = frozenset(
@@ -168,7 +168,7 @@ def _calibration_drift(drift: object) -> str:
     if not isinstance(drift, dict):
         return "not checked"
     try:
-        worst = f"{100 * float(drift['worst_change']):.2g} % at {quantity(float(drift['worst_hz']), 'Hz')}"
+        worst = f"{in_percent(float(drift['worst_change']))} at {quantity(float(drift['worst_hz']), 'Hz')}"
     except (KeyError, TypeError, ValueError):
         return "checked; the outcome cannot be read"
     return f"{drift.get('part', 'one part')} again at the end: {worst} at worst"

@@ -15,6 +15,7 @@ from whichcore.analysis.types import FloatArray
 from whichcore.errors import InputError
 from whichcore.files import Dimension, parse_quantity, shipped_library, user_library_folder, write_material
 from whichcore.known_core import CORE_TO_CORE
+from whichcore.wording import hertz, in_percent
 
 MOST_POINTS = 2000
 
@@ -121,8 +122,8 @@ def join(real: Traced, imag: Traced) -> Pair:
         raise InputError(
             "the two curves have no span of frequency in common",
             where="graph",
-            got=f"μ′ from {real.frequency_hz[0]:.3g} to {real.frequency_hz[-1]:.3g} Hz, "
-            f"μ″ from {imag.frequency_hz[0]:.3g} to {imag.frequency_hz[-1]:.3g} Hz",
+            got=f"μ′ from {hertz(real.frequency_hz[0])} to {hertz(real.frequency_hz[-1])}, "
+            f"μ″ from {hertz(imag.frequency_hz[0])} to {hertz(imag.frequency_hz[-1])}",
             next_step="trace both over the same frequencies",
         )
     at = np.log(inside)
@@ -149,7 +150,7 @@ def _material(pair: Pair, label: Mapping[str, str]) -> Material:
         tolerance=parse_quantity(str(label.get("tolerance", "25 %")), Dimension.RATIO, where="tolerance"),
         frequency_hz=pair.frequency_hz,
         permeability=pair.real - 1j * pair.imag,
-        source=f"{source}; read off a printed graph with a standard uncertainty of {100 * share:.2g} %",
+        source=f"{source}; read off a printed graph with a standard uncertainty of {in_percent(share)}",
         licence=str(label.get("licence", "")).strip() or "own data",
         curve_deviation=float(np.hypot(CORE_TO_CORE, share)),
     )
