@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.materials import Library
 from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import ImpedanceSweep, Reading
 from whichcore.errors import UsageError
-
-#: What a piece of evidence has to answer (the protocol ClassEvidence).
-_ANSWERS = ("name", "plausible", "notes", "log_likelihood", "class_log_likelihood")
 
 
 def check_arguments(
@@ -30,11 +28,9 @@ def check_arguments(
     for number, reading in enumerate(_several("readings", readings, "(reading,)")):
         _check(f"readings[{number}]", reading, Reading, 'whichcore.files.parse_reading("152 uH @ 10 kHz")')
     for number, piece in enumerate(_several("evidence", evidence, "(piece,)")):
-        if not all(hasattr(piece, answer) for answer in _ANSWERS):
-            raise _wrong(
-                f"evidence[{number}]", piece, "a piece of evidence on the class (ClassEvidence)",
-                'whichcore.analysis.sold_as.sold_as("NiZn", library)',
-            )  # fmt: skip
+        _check(
+            f"evidence[{number}]", piece, ClassEvidence, 'whichcore.analysis.sold_as.sold_as("NiZn", library)'
+        )
 
 
 def _check(name: str, value: object, wanted: type, made_by: str) -> None:

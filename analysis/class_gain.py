@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.after_effect import AfterEffect
-from whichcore.analysis.evidence import VOLUME_UNCERTAINTY, Density, SurfaceResistance
+from whichcore.analysis.evidence import VOLUME_UNCERTAINTY, Density
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.information import information_of_table
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.planned import costs
+from whichcore.analysis.probe import SurfaceResistance
 from whichcore.analysis.second_condition import HysteresisConstant, SecondReading, TemperatureFactor
 from whichcore.analysis.specimen import Ring, Rod, Specimen
 from whichcore.analysis.types import FloatArray, Resistance

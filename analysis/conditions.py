@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from whichcore.analysis.evidence import ClassEvidence
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.reading_permeability import permeability_of_reading
 from whichcore.analysis.second_condition import HysteresisConstant, SecondReading, TemperatureFactor

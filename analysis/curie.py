@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.class_properties import class_properties
-from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.second_condition import TemperatureFactor
 
@@ -38,7 +38,7 @@ class CurieLaw:
 
 
 @dataclass(frozen=True, slots=True)
-class StillMagnetic:
+class StillMagnetic(ClassEvidence):
     """The core has a permeability at a temperature, °C."""
 
     temperature_c: float
@@ -53,11 +53,6 @@ class StillMagnetic:
         """Whether any class of material is magnetic there."""
         laws = map(_of_class, MaterialClass)
         return any(law.above(self.temperature_c) > TELLS_NOTHING for law in laws if law)
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-probability that a core of a grade is below its Curie temperature."""

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Material, MaterialClass
@@ -21,33 +21,8 @@ VOLUME_UNCERTAINTY = 0.025
 COAT_DENSITY_KG_M3 = (1300.0, 300.0)
 
 
-__all__ = ["ClassEvidence", "Density", "SurfaceResistance", "WindingLeakage", "evidence_of_specimen"]
-
-
-class ClassEvidence(Protocol):
-    """Something that speaks for or against a material without its curve."""
-
-    @property
-    def name(self) -> str:
-        """What it is, for the explanation."""
-
-    @property
-    def plausible(self) -> bool:
-        """Whether it fits any class of material at all."""
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What the user should know of it, each one clause."""
-
-    def log_likelihood(self, material: Material) -> float:
-        """Log-likelihood of the observation for a core of this material."""
-
-    def class_log_likelihood(self, material_class: MaterialClass) -> float:
-        """Log-likelihood for a core of a material of this class that nobody listed."""
-
-
 @dataclass(frozen=True, slots=True)
-class Density:
+class Density(ClassEvidence):
     """Mass over volume of the bare core, kg/m³."""
 
     value_kg_m3: float
@@ -67,11 +42,6 @@ class Density:
             < 4 * np.hypot(p.density_sd_kg_m3, self.standard_uncertainty_kg_m3)
             for p in classes
         )
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
 
     def log_likelihood(self, material: Material) -> float:
         """Log-density of a normal law around the grade's density, or around its class's."""

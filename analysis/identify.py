@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
 from whichcore.analysis.arguments import check_arguments
 from whichcore.analysis.candidate_cube import Branches, Explanation
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.conditions import condition_of_data, sort_readings
 from whichcore.analysis.crack import crack_notes
 from whichcore.analysis.curie import curie_evidence
 from whichcore.analysis.decision import Decision, decide
 from whichcore.analysis.disagreement import disagreements
 from whichcore.analysis.equivalents import equivalents_of_first
-from whichcore.analysis.evidence import ClassEvidence, evidence_of_specimen
+from whichcore.analysis.evidence import evidence_of_specimen
 from whichcore.analysis.explain import decided_by
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.geometry import core_geometry

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.materials import Library, Material, MaterialClass
 from whichcore.analysis.sold_as import SoldAsMaterial, label_of
 from whichcore.analysis.specimen import EffectiveCore, Rod, Specimen, TwoHole
@@ -91,7 +92,7 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
-class SizeOfPart:
+class SizeOfPart(ClassEvidence):
     """The dimensions fit, or fit not, the parts of the shop.
 
     Attributes
@@ -129,9 +130,9 @@ class SizeOfPart:
         return f"size ({'; '.join(map(_said, spoken)) or 'no part noted'})"
 
     @property
-    def plausible(self) -> bool:
-        """Any size may be."""
-        return True
+    def checkable(self) -> bool:
+        """Half of all other parts share a noted size: to be one of them is nothing to check."""
+        return False
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.class_properties import ClassProperties, class_properties
-from whichcore.analysis.materials import Material, MaterialClass
+from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.types import Resistance
 
 #: A spoiled probe reading (coat, dirt, bad contact) may be anything in this span of log10(R/Ω). Practice.
@@ -28,7 +29,7 @@ DIRT_SHARE = 0.005
 
 
 @dataclass(frozen=True, slots=True)
-class SurfaceResistance:
+class SurfaceResistance(ClassEvidence):
     """Resistance between two probe tips a few millimetres apart on the surface.
 
     Attributes
@@ -48,15 +49,6 @@ class SurfaceResistance:
     def name(self) -> str:
         """What it is, for the explanation."""
         return "surface resistance"
-
-    @property
-    def plausible(self) -> bool:
-        """Any resistance may be read on some surface."""
-        return True
-
-    def log_likelihood(self, material: Material) -> float:
-        """Log-likelihood for the material's class; density per decade of resistance."""
-        return self.class_log_likelihood(material.material_class)
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-likelihood for the class; density per decade of resistance."""
@@ -114,7 +106,7 @@ class SurfaceResistance:
 
 
 @dataclass(frozen=True, slots=True)
-class WindingLeakage:
+class WindingLeakage(ClassEvidence):
     """Resistance from the copper of the winding to the core.
 
     Over range is what whole enamel shows on any core. A reading tells a nicked wire, and then a core that
@@ -129,20 +121,11 @@ class WindingLeakage:
         return "leakage from winding to core"
 
     @property
-    def plausible(self) -> bool:
-        """Any resistance may be read."""
-        return True
-
-    @property
     def notes(self) -> tuple[str, ...]:
         """A nicked wire may also short turns."""
         if self.reading.over_range:
             return ()
         return ("the winding leaks to the core: a nicked wire may short turns; use whole enamel",)
-
-    def log_likelihood(self, material: Material) -> float:
-        """Log-likelihood for the material's class; density per decade of resistance."""
-        return self.class_log_likelihood(material.material_class)
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-likelihood for the class; density per decade of resistance."""

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.materials import Material, MaterialClass
 from whichcore.analysis.warming import rise_per_kelvin
@@ -68,7 +69,7 @@ class SecondReading:
 
 
 @dataclass(frozen=True, slots=True)
-class TemperatureFactor:
+class TemperatureFactor(ClassEvidence):
     """The core at a second temperature."""
 
     reading: SecondReading
@@ -116,7 +117,7 @@ class TemperatureFactor:
 
 
 @dataclass(frozen=True, slots=True)
-class HysteresisConstant:
+class HysteresisConstant(ClassEvidence):
     """The core at a second level."""
 
     reading: SecondReading
@@ -141,15 +142,6 @@ class HysteresisConstant:
     def plausible(self) -> bool:
         """A permeability that falls with the level, beyond its uncertainty, is no Rayleigh region."""
         return self.value > -4 * self.standard_uncertainty
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
-
-    def log_likelihood(self, material: Material) -> float:
-        """Log-density of the hysteresis constant for the class."""
-        return self.class_log_likelihood(material.material_class)
 
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-density for a log-normal law of the class, with the uncertainty of the reading, per 1/T."""

@@ -13,6 +13,7 @@ from importlib import resources
 
 import numpy as np
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.materials import Library, Material, MaterialClass
 from whichcore.errors import InputError
 
@@ -82,24 +83,8 @@ def uses_of(material: Material) -> frozenset[str]:
     return frozenset(application.name for application in found if application)
 
 
-class _Label:
-    """What every label has in common: none is impossible, and none says more than its likelihood."""
-
-    __slots__ = ()
-
-    @property
-    def plausible(self) -> bool:
-        """Any label may be."""
-        return True
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """Nothing beyond the verdict."""
-        return ()
-
-
 @dataclass(frozen=True, slots=True)
-class SoldForUse(_Label):
+class SoldForUse(ClassEvidence):
     """The part was sold for an application."""
 
     application: Application
@@ -128,7 +113,7 @@ class SoldForUse(_Label):
 
 
 @dataclass(frozen=True, slots=True)
-class SoldAsClass(_Label):
+class SoldAsClass(ClassEvidence):
     """The part was sold as one of a class."""
 
     material_class: MaterialClass
@@ -138,10 +123,6 @@ class SoldAsClass(_Label):
         """What it is, for the explanation."""
         return f"label (sold as {self.material_class.value})"
 
-    def log_likelihood(self, material: Material) -> float:
-        """Log-probability of this label on a core of the material."""
-        return self.class_log_likelihood(material.material_class)
-
     def class_log_likelihood(self, material_class: MaterialClass) -> float:
         """Log-probability of this label on a core of the class."""
         wrong = wrong_share("class")
@@ -150,7 +131,7 @@ class SoldAsClass(_Label):
 
 
 @dataclass(frozen=True, slots=True)
-class SoldAsMaterial(_Label):
+class SoldAsMaterial(ClassEvidence):
     """The part was sold or marked as one grade of the library.
 
     Attributes

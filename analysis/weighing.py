@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import logsumexp
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.decision import SURE, class_sums
-from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.materials import Material, MaterialClass
-from whichcore.analysis.own_parts import SizeOfPart
 from whichcore.analysis.types import FloatArray
 from whichcore.analysis.verdict import EvidenceShift
 from whichcore.wording import plain
@@ -155,11 +154,6 @@ class _Lead:
     as_material: str
 
 
-def _name(item: ClassEvidence, materials: Sequence[str]) -> str:
-    """Return what a piece of evidence is, where it speaks of these materials."""
-    return item.name_for(materials) if isinstance(item, SizeOfPart) else item.name
-
-
 def _normalised(logs: FloatArray) -> FloatArray:
     return np.asarray(np.exp(logs - logsumexp(logs)))
 
@@ -174,7 +168,7 @@ def _shift(
     moved = np.argsort(-np.abs(after - before)[: len(names)], kind="stable")[:_MATERIALS]
     raised = [names[i] for i in moved if after[i] - before[i] >= _RAISED]
     return EvidenceShift(
-        _name(item, raised),
+        item.name_for(raised),
         class_sums(before, classes),
         class_sums(after, classes),
         {names[i]: float(before[i]) for i in moved},
@@ -187,8 +181,8 @@ def _contradiction(item: ClassEvidence, own: FloatArray, without: FloatArray, ev
     if not item.plausible:
         return f"the {item.name} fits no class of material: check the number, its unit and the dimensions"
     lead = every.leading(without)
-    if lead is None or isinstance(item, SizeOfPart):
-        return ""  # half of all other parts share a noted size: to be one of them is nothing to check
+    if lead is None or not item.checkable:
+        return ""
     best = max(MaterialClass, key=item.class_log_likelihood)
     likely, against, rival = item.class_log_likelihood(best), lead.as_class, best.value
     listed = max(every.materials, key=item.log_likelihood)

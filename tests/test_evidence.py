@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from identification import grade, ring
-from whichcore.analysis.evidence import Density, SurfaceResistance, evidence_of_specimen
+from whichcore.analysis.evidence import Density, evidence_of_specimen
 from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.probe import SurfaceResistance
 from whichcore.analysis.specimen import EffectiveCore, Ring
 from whichcore.analysis.types import Resistance
 

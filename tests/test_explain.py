@@ -10,6 +10,7 @@ from scipy.stats import multivariate_normal
 
 from identification import FREQUENCY, grade, grades, relaxation, ring, wound
 from whichcore.analysis import explain
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.explain import DECIDING_SHARE, deciding_band
 from whichcore.analysis.identify import identify
 from whichcore.analysis.linear_candidate import unexplained
@@ -145,13 +146,10 @@ def test_equal_curves_decide_nothing():
     assert decided.to_dict()["band_hz"] is None
 
 
-class ForNickel:
+class ForNickel(ClassEvidence):
     """Evidence that makes nickel-zinc e⁵ times as likely."""
 
-    name, plausible, notes = "a word of the maker", True, ()
-
-    def log_likelihood(self, material):
-        return self.class_log_likelihood(material.material_class)
+    name = "a word of the maker"
 
     def class_log_likelihood(self, material_class):
         return 5.0 * (material_class is MaterialClass.NIZN)

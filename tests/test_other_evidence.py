@@ -7,15 +7,16 @@ import numpy as np
 import pytest
 
 from identification import FREQUENCY, L0, grade, grades, relaxation, ring, wound
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.conditions import second_sweep, sort_readings
 from whichcore.analysis.dispersion_parts import part_columns
-from whichcore.analysis.evidence import SurfaceResistance, WindingLeakage, evidence_of_specimen
+from whichcore.analysis.evidence import evidence_of_specimen
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import MaterialClass
 from whichcore.analysis.observation import observe
 from whichcore.analysis.own_parts import Part, part_of, size_of_part
 from whichcore.analysis.permeability import permeability
-from whichcore.analysis.probe import DIRT_SHARE, SPOILED_SPAN
+from whichcore.analysis.probe import DIRT_SHARE, SPOILED_SPAN, SurfaceResistance, WindingLeakage
 from whichcore.analysis.second_condition import HysteresisConstant, SecondReading, TemperatureFactor
 from whichcore.analysis.sold_as import SoldAsMaterial, SoldForUse, applications, sold_as, wrong_share
 from whichcore.analysis.specimen import Crack, EffectiveCore, Ring, Rod
@@ -218,6 +219,33 @@ def test_the_size_line_names_the_part_whose_material_it_raised():
     assert named((replace(emi, material="gone"), choke)).name == "size (choke, m, 40 seen)"
     none = size_of_part(ring(), (emi, choke), alike)
     assert none.name_for(["q"]) == none.name == "size (EMI ring, n, 60 seen)"
+
+
+class Hearsay(ClassEvidence):
+    """Evidence of one's own that makes nickel-zinc e⁵ times as likely, with something to check or without."""
+
+    name = "hearsay"
+
+    def __init__(self, checkable=True):
+        self._checkable = checkable
+
+    @property
+    def checkable(self):
+        return self._checkable
+
+    def name_for(self, materials):
+        return f"hearsay of {' and '.join(materials) or 'nobody'}"
+
+    def class_log_likelihood(self, material_class):
+        return 5.0 * (material_class is MaterialClass.NIZN)
+
+
+@pytest.mark.parametrize("checkable", [True, False])
+def test_evidence_itself_tells_its_name_and_whether_there_is_something_to_check(checkable):
+    library, manganese = grades(MNZN, NIZN), wound(relaxation(2300, 1.8e6))
+    verdict = identify(ring(), sweep=manganese, library=library, evidence=[Hearsay(checkable)])
+    assert verdict.evidence[0].name == "hearsay of nobody"  # the curve is surer
+    assert checkable == any("hearsay speaks against" in note for note in verdict.warnings)
 
 
 def test_a_part_of_a_noted_size_and_another_material_contradicts_nothing():

@@ -25,7 +25,7 @@ WHOLE = {
         ("readings", ("152 uH @ 10 kHz",), "'152 uH @ 10 kHz', of type str", "a Reading", "parse_reading("),
         ("readings", "152 uH @ 10 kHz", "'152 uH @ 10 kHz', of type str", "a list or tuple", "(reading,)"),
         ("readings", None, "NoneType", "a list or tuple", "(reading,)"),
-        ("evidence", ("NiZn",), "'NiZn', of type str", "a piece of evidence", "sold_as("),
+        ("evidence", ("NiZn",), "'NiZn', of type str", "a ClassEvidence", "sold_as("),
         ("evidence", 5, "5, of type int", "a list or tuple", "(piece,)"),
     ],
 )

@@ -9,8 +9,8 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.conditions import second_sweep
-from whichcore.analysis.evidence import ClassEvidence
 from whichcore.analysis.identify import identify
 from whichcore.analysis.materials import Library
 from whichcore.analysis.own_parts import Part, size_of_part
