@@ -68,7 +68,7 @@ def next_steps(verdict: Verdict, specimen: Specimen, knowledge: Knowledge) -> tu
     """
     doubts = [*_remedies(verdict.trial), *_doubts(verdict, specimen, knowledge)]
     last = [step for step in _remedies(verdict.trial, minor=True) if step not in doubts]
-    if any(finding.voids for finding in verdict.trial):
+    if verdict.void:
         return (*_remedies(verdict.trial), *last)
     sure = float(entropy_bits(knowledge.probability)) < PAYS_BITS
     if sure and has_shape(knowledge.observation):

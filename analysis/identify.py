@@ -275,6 +275,7 @@ def _compose(case: _Case, posterior: _Posterior) -> Verdict:
         use=shared_use(case.library.materials, listed),
         evidence=posterior.shifts,
         trial=case.trial,
+        void=case.void,
         stated_turns=case.curves.stated_turns,
     )
 

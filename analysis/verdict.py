@@ -239,6 +239,9 @@ class Verdict:
         None without a sweep, and where a failed test leaves nothing of the data.
     trial : tuple of Finding
         What the tests of the sweep found before it was judged.
+    void : bool
+        The data failed a test after which they say nothing of the material: the probabilities are those of
+        what is known beside them.
     stated_turns : int
         Turn count that ``spectrum`` and the fitted curves are reduced with; 0 when not known.
     """
@@ -262,6 +265,7 @@ class Verdict:
     next_steps: tuple[NextStep, ...] = ()
     decided_by: DecidedBy | None = None
     trial: tuple[Finding, ...] = ()
+    void: bool = False
     stated_turns: int = 0
 
     def to_dict(self) -> dict[str, Any]:
@@ -293,6 +297,7 @@ class Verdict:
             "use": asdict(self.use) if self.use else None,
             "evidence": [shift.to_dict() for shift in self.evidence],
             "trial": [finding.to_dict() for finding in self.trial],
+            "void": self.void,
             "warnings": list(self.warnings),
             "next_measurement": self.next_measurement,
             "next_steps": [

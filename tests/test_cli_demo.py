@@ -10,15 +10,12 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 from click.testing import CliRunner
 from matplotlib.figure import Figure
 from rich.cells import cell_len
 
 from whichcore.analysis.materials import MaterialClass
-from whichcore.analysis.trial import Fault, Finding
-from whichcore.analysis.trial.widening import nothing_holds
 from whichcore.analysis.verdict import Candidate, InitialPermeability, Verdict, VerdictKind
 from whichcore.cli.demo import learned
 from whichcore.cli.root import root
@@ -168,9 +165,6 @@ def test_a_terminal_shows_progress_on_stderr_only(tmp_path):
 # --- words --------------------------------------------------------------------------------------------------
 
 
-VOID = Finding(
-    Fault.SWAPPED, False, "exchange them", sources=nothing_holds(Fault.SWAPPED, *np.ones((2, 3)), 1.0)
-)
 MIXED = (Candidate("x", "NiZn", 0.6), Candidate("z", "MnZn", 0.3))
 
 
@@ -215,7 +209,7 @@ def _verdict(kind, materials=(), material_class=None, probability=0.9, **more):
             "undecided. Likeliest is Ex (x) at 60 %; none of the references is at 10 %.",
         ),
         (
-            _verdict(VerdictKind.UNDECIDED, probability=0.6, trial=(VOID,)),
+            _verdict(VerdictKind.UNDECIDED, probability=0.6, void=True),
             "undecided: the data failed a test after which they say nothing of the material.",
         ),
     ],

@@ -526,6 +526,10 @@ def test_the_kept_number_is_the_one_printed(store):
 
     verdict = verdict_of(made, {})
     assert "62 % for the class" in verdict_sentence(verdict, {})
+    made["verdict"]["kind"] = "undecided"
+    assert "say nothing" in verdict_sentence(verdict_of(made | {"void": True}, {}), {})
+    older = {key: value for key, value in made.items() if key != "void"}
+    assert "Likeliest is" in verdict_sentence(verdict_of(older, {}), {})
     made["format"] = "whichcore-verdict/9"
     with pytest.raises(RecordError, match="whichcore-verdict/9"):
         verdict_of(made, {})

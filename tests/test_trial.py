@@ -22,6 +22,7 @@ from whichcore.analysis.uncertainty import point_covariance
 from whichcore.analysis.verdict import VerdictKind
 from whichcore.files import load_specimen
 from whichcore.rig.virtual import WoundCore, core, cores, impedance_of
+from whichcore.verdict_words import verdict_sentence
 from whichcore.wording import plain
 
 OMEGA = 2 * np.pi * FREQUENCY
@@ -500,7 +501,12 @@ def test_unreadable_drift_in_a_header_says_nothing():
 
 
 def assert_undecided(verdict):
-    """Nothing is named, and the data move no probability."""
+    """Nothing is named, and the data move no probability; nor does the sentence name what leads by a hair."""
+    assert verdict.void
+    assert json.loads(json.dumps(verdict.to_dict()))["void"] is True
+    said = "undecided: the data failed a test after which they say nothing of the material."
+    assert verdict_sentence(verdict, {}) == said
+    assert {step.gain_bits for step in verdict.next_steps} == {0.0}
     assert verdict.kind is VerdictKind.UNDECIDED
     assert verdict.materials == ()
     assert verdict.decided_by is None
@@ -602,7 +608,9 @@ class TestVerdict:
 
     def test_a_reading_alone_has_no_trial(self):
         reading = Reading(ReadingKind.INDUCTANCE, 2300 * L0, 1e4)
-        assert identify(ring(), readings=[reading], library=grades(grade("a", 2300, 1.8e6))).trial == ()
+        verdict = identify(ring(), readings=[reading], library=grades(grade("a", 2300, 1.8e6)))
+        assert verdict.trial == ()
+        assert not verdict.void
 
     @pytest.mark.parametrize(
         ("plant", "size"),

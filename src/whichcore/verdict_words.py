@@ -38,7 +38,7 @@ def verdict_sentence(verdict: Verdict, names: Mapping[str, str]) -> str:
         case VerdictKind.UNLISTED:
             alike = f"; by its kind {verdict.material_class}" if verdict.material_class else ""
             return f"{sure} {_none(len(verdict.candidates))}: {number}{alike}."
-    if any(finding.voids for finding in verdict.trial):
+    if verdict.void:
         return "undecided: the data failed a test after which they say nothing of the material."
     return f"undecided. {_likeliest(verdict, names)}"
 

@@ -85,6 +85,7 @@ def _verdict(kept: Mapping[str, Any], materials: Mapping[str, Material]) -> Verd
         next_steps=tuple(NextStep(**one) for one in kept["next_steps"]),
         decided_by=_decided(kept["decided_by"]),
         trial=tuple(Finding(Fault(one["test"]), one["passed"], one["sentence"]) for one in kept["trial"]),
+        void=bool(kept.get("void", False)),
     )
 
 
