@@ -1,8 +1,10 @@
 """Numbers keep their sign and unit where a line breaks, take no power of ten, and agree with their noun."""
 
 import re
+import subprocess
 from dataclasses import replace
 
+import html5lib
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -18,6 +20,8 @@ from whichcore.cli.show import Heading, Lines, page
 from whichcore.errors import AnalysisError
 from whichcore.figures.style import wrapped
 from whichcore.known_core import _place
+from whichcore.report import written
+from whichcore.report.document import Points, Report, Section, Sheet, Words
 from whichcore.verdict_words import rest_sentence, verdict_sentence
 from whichcore.wording import bound, count_of, plain, quantity
 from whichcore.workflow import Identification, write_pictures
@@ -94,6 +98,39 @@ def test_groups_points_and_pairs_agree_with_their_number():
     assert _place(np.array([1000.0])) == "at 1 kHz"
     assert _place(np.array([1000.0, 2000.0])) == "between 1 kHz and 2 kHz"
     assert [count_of(n, "pair") for n in (0, 1, 2)] == ["0 pairs", "1 pair", "2 pairs"]
+
+
+# --- reports ------------------------------------------------------------------------------------------------
+
+
+def _report(text):
+    """Return a report in which a text meets the end of the line, and of a narrow column, at every place."""
+    shifted = [f"{'i' * n} {text}" for n in range(1, 90)]
+    table = Sheet(
+        "narrow", ("name", "a", "b"), tuple((f"core {n}", line, line) for n, line in enumerate(shifted))
+    )
+    sections = (Section("lines", (Points(tuple(shifted)), Words(text), table)),)
+    return Report("core", text, text, "2026-01-05T10:00:00+00:00", (text,), sections)
+
+
+def test_no_line_of_a_printed_report_ends_between_a_number_and_its_unit(tmp_path):
+    path = tmp_path / "report.pdf"
+    path.write_bytes(written(_report(TEXT), "pdf"))
+    # raw: in the order in which it was written, a cell after the other
+    words = subprocess.run(["pdftotext", "-raw", path, "-"], check=True, capture_output=True).stdout.decode()
+    assert len(words.splitlines()) > 250
+    assert not BROKEN.search(words)
+    assert "25 °C" in words
+
+
+def test_numbers_of_a_report_page_are_bound():
+    tree = html5lib.parse(written(_report(TEXT), "html").decode(), namespaceHTMLElements=False)
+    seen = 0
+    for node in tree.iter():
+        if node.text and node.text.endswith("mΩ"):
+            assert node.text.endswith(bound(TEXT))
+            seen += 1
+    assert seen == 89 * 3 + 4  # computed: points and two columns; warning, answer, made and one paragraph
 
 
 # --- pictures -----------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from whichcore.files import load_material
 from whichcore.libraries import load_library
 from whichcore.records import keep_core, keep_sweep, open_store
 from whichcore.rig.virtual import VirtualBench
+from whichcore.wording import bound
 from whichcore.workflow import demo_bins, demo_library, identify_files
 
 pytestmark = pytest.mark.soak
@@ -462,6 +463,19 @@ def test_values_on_the_page_are_as_fine_as_their_uncertainty(browser, server):
         "−3.2 ± 1.2",
         "2.0 ± 1.0",
     ]
+
+
+def test_numbers_are_bound_on_the_page_as_everywhere(browser, server):
+    texts = [
+        "< 0.1 % and > 99.9 %, 2299 ± 43 at 1.1 kHz, 25 °C, × 1.53, 10 000 to 1, 17 mΩ, 5 Ω.",
+        "one of 9 materials, 2 tests, in 5 groups: MnZn 800, generic, at most 3 and 4, 3 dB",
+    ]
+    with visiting(browser, server) as visit:
+        visit.open("library")
+        said = visit.page.evaluate(
+            "async (texts) => (await import('/static/numbers.js')).bound(texts.join('\\n'))", texts
+        )
+    assert said == bound("\n".join(texts))
 
 
 STEPS = np.geomspace(2e4, 2e7, 12)

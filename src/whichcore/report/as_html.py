@@ -11,7 +11,7 @@ from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 from whichcore.report.document import Picture, Points, Report, Sheet, Words
-from whichcore.wording import printable
+from whichcore.wording import bound, printable
 
 #: A width that still reads well on a phone; a wide page shows it larger.
 WIDTH_IN = 4.6
@@ -46,8 +46,8 @@ def _template() -> Template:
 
 
 def _shown(value: object) -> object:
-    """Take steering signs out of plain text; what a macro made is marked and done already."""
-    return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    """Take out of plain text what steers, and bind numbers; what a macro made is marked and done already."""
+    return bound(printable(value)) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _kind(block: object) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -13,7 +14,7 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
 
 from whichcore.report.document import Block, Picture, Points, Report, Section, Sheet, Words
-from whichcore.wording import printable
+from whichcore.wording import bound, printable
 
 _FONT = "DejaVu"
 _MARGIN_MM, _FOOT_MM = 18.0, 18.0
@@ -202,7 +203,8 @@ class _Pages(FPDF):
             for at, column in enumerate(columns):
                 for cell in column[rows]:
                     natural[at] = max(natural[at], self.get_string_width(cell) + _CELL_MM + 0.5)
-                    words[at] = max(words[at], *map(self.get_string_width, cell.split() or [""]))
+                    # no line ends at a space that binds a number
+                    words[at] = max(words[at], *map(self.get_string_width, re.split(r"[ \n]+", cell)))
         least = [max(word + _CELL_MM + 0.5, _LEAST_MM) for word in words]
         if sum(least) > self.epw:
             least = [_LEAST_MM] * len(columns)
@@ -241,14 +243,14 @@ class _Pages(FPDF):
         self.ln(0.6)
 
     def _clean(self, text: str) -> str:
-        """Take out what steers, and replace what the font has no sign for; that is counted."""
+        """Take out what steers, bind numbers, and replace what the font has no sign for; that is counted."""
         font = self.fonts[_FONT.lower()]
         known = font.cmap if isinstance(font, TTFFont) else {}
         missing = {
             sign for sign in text if sign not in "\n " and ord(sign) not in known and sign.isprintable()
         }
         self._missing |= missing
-        return "".join(_MISSING if sign in missing else sign for sign in printable(text))
+        return "".join(_MISSING if sign in missing else sign for sign in bound(printable(text)))
 
     def note_missing(self) -> None:
         """Say which signs could not be printed."""

@@ -45,9 +45,13 @@ export function percent(probability) {
   return `${fixed(100 * probability, probability < 0.1 || probability > 0.99 ? 1 : 0)} %`;
 }
 
+// Spaces within a number with its comparison, its uncertainty, its unit: the rule of wording.py.
+const BONDS =
+  /(?<=[<>≤≥±×≈]) (?=[\d.−])|(?<=\d) (?=[%‰±°]|(?:\d{3}|[fpnµμmkMG]?(?:Hz|Ω|F|H|T|V|A|m|W|s|K|g|ohm)|dB)(?![\p{L}\d_]))/gu;
+
 /** Return a text in which no line ends between a number and its sign or unit. */
 export function bound(text) {
-  return text.replace(/([<>]) (?=\d)/g, "$1\u00a0").replace(/(\d) (?=%)/g, "$1\u00a0");
+  return text.replace(BONDS, "\u00a0");
 }
 
 /** Return an age in words. */
