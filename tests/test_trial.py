@@ -273,6 +273,38 @@ def test_the_sentence_on_copper_has_a_prefix_and_no_exponent(ohm):
     assert float(number) * (1e-3 if unit == "mΩ" else 1) == pytest.approx(ohm, rel=0.1)
 
 
+def told_ohm(item):
+    """Return the resistance told, and how near it is: five standard uncertainties and two digits."""
+    number, unit = item.sentence.split(": ")[1].split()[:2]
+    return float(number) * {"mΩ": 1e-3, "Ω": 1}[unit], 0.01 + 5 / item.strength.value
+
+
+@pytest.mark.parametrize("ohm", [0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0])
+@pytest.mark.parametrize("level", [2300, 800, 60])
+def test_a_wrong_winding_resistance_is_told_as_large_as_it_is(level, ohm):
+    sound = wound(relaxation(level, 5e9 / level), noise=1e-3)
+    for sign, side in ((1, "more"), (-1, "less")):
+        item = finding(with_copper(sound, sign * ohm), Fault.COPPER)
+        assert item.failed
+        told, near = told_ohm(item)
+        assert told == pytest.approx(ohm, rel=near)  # analytic: the resistance planted
+        assert f"Ω {side} than was taken off" in item.sentence
+
+
+@pytest.mark.parametrize(("level", "ohm", "noise"), [(800, 100.0, 1e-3), (800, 10.0, 0.01), (60, 10.0, 1e-3)])
+def test_copper_far_above_the_reactance_is_found_through_its_noise(level, ohm, noise):
+    """At the low end μ′ scatters with |Z|, which is copper there."""
+    sweep = with_copper(wound(relaxation(level, 5e9 / level), noise=1e-9), ohm)
+    size = noise * np.abs(sweep.impedance_ohm)
+    rng = np.random.default_rng(5)
+    noisy = sweep.impedance_ohm + size * (rng.normal(size=size.size) + 1j * rng.normal(size=size.size))
+    scatter = size[:, np.newaxis, np.newaxis] ** 2 * np.eye(2)
+    item = finding(replace(sweep, impedance_ohm=noisy, scatter=scatter), Fault.COPPER)
+    assert item.failed
+    told, near = told_ohm(item)
+    assert told == pytest.approx(ohm, rel=near)  # analytic: the resistance planted
+
+
 def test_sentences_on_the_winding_capacitance_have_no_exponent():
     large = finding(wound(relaxation(800, 8e6), capacitance=3e-9), Fault.SELF_RESONANCE)
     assert " nF more than" in large.sentence

@@ -125,7 +125,8 @@ def copper_residue(data: TriedData) -> Finding:
         return Finding(Fault.COPPER, None, "the sweep has no flat low end in which copper could be told")
     line, share = _legg(data, inside)
     allowed = np.hypot.reduce([s.sensitivity.imag[0] for s in data.sources_named(*_COPPER)] or [0.0])
-    allowed = float(allowed) / abs(data.mu.real[0])
+    level = _level(data, inside)
+    allowed = float(allowed) / level
     u = float(np.hypot(line.scaled_uncertainty(0), allowed))
     residue = float(line.value[0])
     strength = Strength(abs(residue) / max(u, 1e-300), COPPER_LIMIT, Unit.STANDARD_UNCERTAINTIES)
@@ -134,7 +135,7 @@ def copper_residue(data: TriedData) -> Finding:
     if strength.value <= COPPER_LIMIT or share <= COPPER_SHARE:
         told = "the loss at the low end shows no more copper than the winding resistance leaves open"
         return Finding(Fault.COPPER, True, told, strength, band)
-    ohm = abs(residue * data.mu.real[0]) * data.omega[0] * data.air_h
+    ohm = abs(residue) * level * data.omega[0] * data.air_h
     much = f"{quantity(ohm, 'Ω', 2)} {'more' if residue > 0 else 'less'} than was taken off"
     return Finding(
         Fault.COPPER,
@@ -143,7 +144,7 @@ def copper_residue(data: TriedData) -> Finding:
         "standard uncertainties; measure the winding resistance with four wires, contacts and leads included",
         strength,
         band,
-        (source(Fault.COPPER, -1j * residue * abs(data.mu.real[0]) * f[0] / f),),
+        (source(Fault.COPPER, -1j * residue * level * f[0] / f),),
     )
 
 
@@ -156,19 +157,26 @@ def _flat_end(data: TriedData) -> FloatArray:
     return np.asarray((f <= _LOW_END * f[0]) & (np.arange(f.size) < end))
 
 
+def _level(data: TriedData, inside: FloatArray) -> float:
+    """Return |μ′| of the flat low end: one number, for that of a point scatters with its whole impedance."""
+    return float(np.median(np.abs(data.mu.real[inside])))
+
+
 def _legg(data: TriedData, inside: FloatArray) -> tuple[Line, float]:
     """Fit μ″/μ′ = c/f + a + e f; return the fit and the share of c/f in the loss at the lowest frequency.
 
-    Over |μ| a large copper would be no 1/f any more.
+    Over |μ| a large copper would be no 1/f any more. What scales μ″ and μ′ alike, as the dimensions do,
+    leaves their ratio as it is; it would else be taken for the size of a large copper.
     """
     ratio = data.frequency_hz[inside] / data.frequency_hz[0]
     design = np.stack([1 / ratio, np.ones_like(ratio), ratio], axis=1)
     variance, columns = relative_rows(data, _COPPER)
-    real = np.abs(data.mu.real)[inside]
-    scale = np.abs(data.mu)[inside] / real
-    angle = data.loss[inside] / real
+    level = _level(data, inside)
+    scale = np.abs(data.mu)[inside] / level
+    angle = data.loss[inside] / level
     bent = _BENT * max(float(np.median(angle)), 0.0) * np.sqrt(ratio / ratio[-1])
-    shared = columns[inside, 1] * scale[:, np.newaxis]
+    real, imag = np.moveaxis(columns[inside] * scale[:, np.newaxis, np.newaxis], 1, 0)
+    shared = imag + np.outer(angle, np.median(real, axis=0))
     line = fit_line(design, angle, variance[inside, 1] * scale**2, np.column_stack([shared, bent]))
     whole = float(np.abs(line.value).max())
     return line, abs(float(line.value[0])) / max(whole, 1e-300)
