@@ -27,7 +27,7 @@ from whichcore.analysis.level_integral import (
     products_of,
 )
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.priors import CornerPrior, GapNode
+from whichcore.analysis.priors import CornerPrior, GapLaw, GapNode
 from whichcore.analysis.reach import Reach
 from whichcore.analysis.types import ComplexArray, FloatArray
 
@@ -68,6 +68,7 @@ class Explanation:
     ``level`` and ``level_sd`` are mean and standard deviation of θ over everything else, gap and turns
     included; ``other_section``: a reference of unknown section fits best as taken on another one than the
     specimen's; ``widest`` is the probability that the core deviates from its curve by the widest amplitude.
+    ``law``: the prior of the gap, where its chance is asked as well as its size.
     """
 
     theta: float
@@ -78,6 +79,12 @@ class Explanation:
     level_sd: float = 0.0
     other_section: bool = False
     widest: float = 0.0
+    law: GapLaw | None = None
+
+    @property
+    def covering_gap(self) -> float:
+        """Gap behind which the deviation of the core is seen: with its law as the judge takes it."""
+        return self.gap_ratio if self.law is None else self.law.narrow
 
     @property
     def scale(self) -> float:

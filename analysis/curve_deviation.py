@@ -62,6 +62,11 @@ class Supposed:
     gap_ratio: float = 0.0
     other_section: bool = False
 
+    @property
+    def covering_gap(self) -> float:
+        """Gap behind which the deviation of the core is seen."""
+        return self.gap_ratio
+
 
 AS_IT_STANDS = Supposed()
 
@@ -79,7 +84,7 @@ def curve_columns(
     reluctivity deviates: with 1/μe = 1/μ + g and λ their logarithms, δλe = (μe/μ) δλ (derived here, first
     order).
     """
-    core, share = behind_gap(observation, explanation.gap_ratio)
+    core, share = behind_gap(observation, explanation.covering_gap)
     length = CURVE_DEVIATION_LENGTH * (CORE_DEVIATION / max(amplitude.deviation, CORE_DEVIATION)) ** 0.3
     parts = [deviation_columns(core, amplitude.deviation, length, amplitude.flat)]
     if amplitude.parts and has_parts(material):

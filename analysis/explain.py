@@ -8,7 +8,7 @@ included), so that the parts add up exactly to the log odds of the curve (chain 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from scipy.special import logsumexp
 from whichcore.analysis.foresight import Knowledge
 from whichcore.analysis.kin import NEAR_KIN_SHARE, UNLISTED_PRIOR
 from whichcore.analysis.linear_candidate import LinearCandidate, unexplained
-from whichcore.analysis.near_kin import of_near_kin, of_reference
+from whichcore.analysis.near_kin import Weighed, of_near_kin, of_reference, whole_or_cracked
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.open_running import family_running
 from whichcore.analysis.posterior import fitted_log_reluctivity
@@ -43,6 +43,7 @@ _STRAINED = 2.0
 #: Probability of a gap from which on the specimen is one that always has it.
 _CERTAIN = 0.999
 _PARTS = ("μ′", "μ″")
+_CRACKED = "a cracked or gapped core"
 
 
 def decided_by(knowledge: Knowledge, turns: int, *, none_of_these: bool) -> DecidedBy | None:
@@ -97,20 +98,19 @@ class _Judged:
 
     @classmethod
     def of(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
-        material, observation = knowledge.library.materials[index], knowledge.observation
-        return cls(of_reference(material, knowledge.evidence.explanations[index], observation, turns))
+        return cls(_either(of_reference, knowledge, index, turns))
 
     @classmethod
     def none_of_these(cls, knowledge: Knowledge, index: int, turns: int) -> _Judged:
         """Return what is in no library: the open family, and near kin of one material."""
-        material, observation = knowledge.library.materials[index], knowledge.observation
-        kin = of_near_kin(material, knowledge.evidence.explanations[index], observation, turns)
+        kin = _either(of_near_kin, knowledge, index, turns)
         share = NEAR_KIN_SHARE / len(knowledge.library.materials) if kin else 0.0
         return cls([(float(of_kin + np.log(share)), linear) for of_kin, linear in kin], 1 - share)
 
     def speaks(self, points: int) -> NDArray[np.bool_]:
         """Points it says something of, (P,)."""
-        return self.linear[0][1].speaks if self.linear else np.ones(points, dtype=bool)
+        spoken = [linear.speaks for _, linear in self.linear]
+        return np.asarray(np.logical_and.reduce([np.ones(points, dtype=bool), *spoken]))
 
     def contributions(self, observation: Observation, points: NDArray[np.int_]) -> FloatArray:
         """Log density of μ′ and μ″ of each point given the points before it, (P, 2); their sum is the whole.
@@ -133,6 +133,19 @@ class _Judged:
             added = np.diff(logsumexp(each, axis=0), prepend=whole).reshape(-1, 2)
             orders.append(added if first == 0 else added[:, ::-1])
         return np.asarray(np.mean(orders, axis=0))
+
+
+def _either(
+    cores: Callable[..., list[Weighed]], knowledge: Knowledge, index: int, turns: int
+) -> list[Weighed]:
+    """Return cores of a material, whole and behind a gap where its best explanation is a gap."""
+    material, observation = knowledge.library.materials[index], knowledge.observation
+    best, gaps = knowledge.evidence.explanations[index], knowledge.evidence.gaps
+    return [
+        (prior + share, linear)
+        for prior, explained in whole_or_cracked(material, best, observation, turns, gaps)
+        for share, linear in cores(material, explained, observation, turns)
+    ]
 
 
 def _innovations(
@@ -292,6 +305,8 @@ def _reason(
     explained = [knowledge.evidence.explanations[i] for i in rivals]
     strain = [_strain(knowledge, i) for i in rivals]
     corners = [abs(float(np.log(e.corner_shift))) for e in explained]
+    if len(rivals) > 1 and from_the_start and _CRACKED in (more := _needs_more(knowledge, *rivals)):
+        return f"{worse} would need {' and '.join(more)}"
     if len(rivals) > 1 and from_the_start and strain[1] > max(strain[0] + 1, _STRAINED):
         slipped = explained[1].turns != knowledge.evidence.stated_turns
         turns = f" and {explained[1].turns} turns" if slipped else ""
@@ -315,7 +330,9 @@ def _reason(
 
 
 def _level(knowledge: Knowledge, rivals: Sequence[int]) -> str:
-    """Say what level each of the two would need, and how far its cores usually are from it."""
+    """Say what level each of the two would need, and how far its cores usually are from it; or a crack."""
+    if _CRACKED in (more := _needs_more(knowledge, *rivals)):
+        return f"{knowledge.library.materials[rivals[1]].id} would need {' and '.join(more)}"
     names, scales, usual = [], [], []
     for index in reversed(rivals):
         material = knowledge.library.materials[index]
@@ -335,12 +352,17 @@ def _needs(knowledge: Knowledge, index: int) -> list[str]:
         needs.append(f"× {explained.scale:.2f} of its permeability")
     # a core of two halves has its joints in any case
     if explained.gap_ratio > 0 and knowledge.evidence.gapped.min() < _CERTAIN:
-        needs.append("a cracked or gapped core")
+        needs.append(_CRACKED)
     if explained.turns != knowledge.evidence.stated_turns:
         needs.append(f"{explained.turns} turns")
     if explained.other_section:
         needs.append("another section")
     return needs
+
+
+def _needs_more(knowledge: Knowledge, better: int, worse: int) -> list[str]:
+    """Say what that is rare the worse of two materials needs and the better does not."""
+    return [need for need in _needs(knowledge, worse) if need not in _needs(knowledge, better)]
 
 
 def _strain(knowledge: Knowledge, index: int) -> float:
@@ -382,7 +404,7 @@ def _without_band(knowledge: Knowledge, rivals: Sequence[int], judged: float) ->
         return f"The curve alone does not tell {names[0]} from {names[1]}."
     better, worse = rivals if judged >= 0 else rivals[::-1]
     ids = [knowledge.library.materials[i].id for i in (better, worse)]
-    more = [need for need in _needs(knowledge, worse) if need not in _needs(knowledge, better)]
+    more = _needs_more(knowledge, better, worse)
     why = f": {ids[1]} would need {' and '.join(more)}" if more else ""
     return (
         f"The curve as a whole, no part of it alone, is for {ids[0]} rather than {ids[1]} "

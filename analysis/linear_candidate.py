@@ -7,14 +7,14 @@ hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.candidate_cube import Explanation
 from whichcore.analysis.class_properties import class_properties
-from whichcore.analysis.curve_table import GRID_STEP, CurveTable, tabulate
+from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, CurveTable, tabulate
 from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
@@ -28,6 +28,8 @@ from whichcore.analysis.warming import warming
 _INITIAL_HZ = 1e4
 #: Step of the differences by the logarithm of level and gap.
 _STEP = 1e-3
+#: Steps to the best explanation of a whole core: after four it moves by less than 1e-3. Computed.
+_STEPS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +131,43 @@ def around(
     return _with_prior(material, explanation, observation, shared, (base, slopes))
 
 
+def whole_core(
+    material: Material, observation: Observation, shared: FloatArray, turns: int, curve: CurveTable
+) -> Explanation:
+    """Find the best explanation without a gap, by Gauss and Newton's steps from the prior.
+
+    Its corner is moved no further than that of any candidate.
+
+
+    Parameters
+    ----------
+    material, observation, shared, turns, curve
+        As `around` takes them.
+    """
+    prior = unexplained(material, turns, observation.temperature_c)
+    sigma, exponent, own = _spreads(material, observation)
+    found = prior
+    for _ in range(_STEPS):
+        linear = around(material, found, observation, shared, turns, curve)
+        whole = np.eye(linear.columns.shape[1]) + linear.columns.T @ linear.columns
+        level, corner = np.linalg.solve(whole, linear.columns.T @ linear.residual(observation))[:2]
+        steps = prior.shift_steps + (exponent * sigma * level + own * corner) / GRID_STEP
+        found = replace(
+            prior,
+            theta=prior.theta + float(sigma * level),
+            shift_steps=float(np.clip(steps, SHIFTS[0], SHIFTS[-1])),
+        )
+    return found
+
+
+def _spreads(material: Material, observation: Observation) -> tuple[float, float, float]:
+    """Return the spread of the level, the power of it that moves the corner, and the corner's own spread."""
+    properties = class_properties(material.material_class)
+    sigma = float(np.hypot(material.tolerance / 2, warming(material, observation.temperature_c)[1]))
+    own = float(np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma))
+    return sigma, properties.corner_exponent, own
+
+
 def _with_prior(
     material: Material,
     explanation: Explanation,
@@ -138,14 +177,15 @@ def _with_prior(
 ) -> LinearCandidate:
     """Move the base to the prior mean, and scale the slopes (3, P) to unit variance."""
     base, (by_level, by_corner, by_gap) = rows[0], rows[1]
-    properties = class_properties(material.material_class)
-    sigma = float(np.hypot(material.tolerance / 2, warming(material, observation.temperature_c)[1]))
-    exponent = properties.corner_exponent
+    sigma, exponent, own = _spreads(material, observation)
     prior = unexplained(material, explanation.turns, observation.temperature_c)
-    own = float(np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma))
     move = GRID_STEP * (prior.shift_steps - explanation.shift_steps)
     mean = base + (prior.theta - explanation.theta) * by_level + move * by_corner
-    columns = [sigma * (by_level + exponent * by_corner), own * by_corner, CRACK_SPREAD * by_gap]
+    law = explanation.law
+    if law is not None:
+        mean = mean + np.log(law.median / explanation.gap_ratio) * by_gap
+    spread = CRACK_SPREAD if law is None else law.log_sd
+    columns = [sigma * (by_level + exponent * by_corner), own * by_corner, spread * by_gap]
     speaks = ~np.isnan(base.real)
     own_columns = observation.whiten(np.stack(columns[: 3 if explanation.gap_ratio > 0 else 2])).T
     whole = np.concatenate([own_columns, shared], axis=1) * np.tile(speaks, 2)[:, None]

@@ -22,9 +22,10 @@ from scipy.special import logsumexp
 from whichcore.analysis.candidate_cube import Explanation
 from whichcore.analysis.curve_deviation import Amplitude, amplitudes, curve_columns, is_loose
 from whichcore.analysis.curve_table import CurveTable
-from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve
+from whichcore.analysis.linear_candidate import LinearCandidate, around, reference_curve, whole_core
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation, behind_gap, deviation_columns
+from whichcore.analysis.priors import GapNode, gap_law
 from whichcore.analysis.types import FloatArray
 
 #: What near kin deviate by beside what cores of a grade do: relative, correlation length in ln f, share of
@@ -37,6 +38,9 @@ NEAR_TOLERANCE = 0.5
 #: References whose near kin are looked at: so many of the best, and none so far behind, in ln, that its near
 #: kin would have to be more likely than any were found to be.
 MOST_NEAR, TOO_FAR = 4, 12.0
+
+#: Sums of probabilities end this near to one.
+_ROUNDING = 1e-9
 
 Weighed = tuple[float, LinearCandidate]
 
@@ -111,6 +115,36 @@ def of_near_kin(
     return [(float(np.log(WIDE_SHARE)), wide), *finer]
 
 
+def whole_or_cracked(
+    material: Material,
+    explanation: Explanation,
+    observation: Observation,
+    turns: int,
+    gaps: Sequence[GapNode],
+) -> list[tuple[float, Explanation]]:
+    """Return what a core that is best explained behind a gap may be: log of the prior, and its explanation.
+
+    Behind a gap within its law; or whole, where that may be. A curve that only a rare crack brings to the
+    data is held against the whole core point by point, and so its odds are those of both.
+
+    Parameters
+    ----------
+    material, explanation, observation, turns
+        As `of_reference` takes them.
+    gaps : sequence of GapNode
+        Prior of the gap ratio.
+    """
+    if explanation.gap_ratio <= 0:
+        return [(0.0, explanation)]
+    law = gap_law(gaps, explanation.gap_ratio)
+    found = [(float(np.log(law.probability)), replace(explanation, law=law))]
+    if law.probability < 1 - _ROUNDING:
+        shared = curve_columns(observation, material, _as_stated(material))
+        whole = whole_core(material, observation, shared, turns, reference_curve(material, observation))
+        found.append((float(np.log1p(-law.probability)), whole))
+    return found
+
+
 def near_kin_evidence(
     materials: Sequence[Material],
     log_evidence: FloatArray,
@@ -157,7 +191,7 @@ def _as_stated(material: Material) -> Amplitude:
 
 def _finer(observation: Observation, explanation: Explanation, relative: float, length: float) -> FloatArray:
     """Whitened columns of a deviation of the same size at all frequencies, (2P, K)."""
-    core, share = behind_gap(observation, explanation.gap_ratio)
+    core, share = behind_gap(observation, explanation.covering_gap)
     return observation.whiten_columns(share * deviation_columns(core, relative, length, relative))
 
 

@@ -51,6 +51,8 @@ class Evidence:
         Probability, given that it is none of the listed materials, of the section kin of each.
     explanations : mapping of int to Explanation
         Of the best materials, by index.
+    gaps : tuple of GapNode
+        Prior of the gap ratio.
     stated_turns : int
         Turn count the data were reduced with.
     points_used : int array (M,)
@@ -66,6 +68,7 @@ class Evidence:
     on_other_section: FloatArray
     section_kin: FloatArray
     explanations: Mapping[int, Explanation]
+    gaps: tuple[GapNode, ...]
     stated_turns: int
     points_used: NDArray[np.int_]
 
@@ -135,6 +138,7 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
         gapped=np.array([b.gapped for b in best]),
         other_turns=np.array([b.other_turns for b in best]),
         explanations=explanations,
+        gaps=branches.gaps,
         stated_turns=turns,
         points_used=points_used,
     )

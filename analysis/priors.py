@@ -145,6 +145,46 @@ class GapNode:
         return float(self.median * np.exp(-min(self.support, 2.0) * self.log_sd))
 
 
+@dataclass(frozen=True, slots=True)
+class GapLaw:
+    """The prior of a gap as one log-normal law, beside a gap that was found.
+
+    Attributes
+    ----------
+    probability : float
+        Of there being a gap.
+    median, log_sd : float
+        Of the gap ratio where there is one.
+    narrow : float
+        Narrow end of the piece that the gap found lies in.
+    """
+
+    probability: float
+    median: float
+    log_sd: float
+    narrow: float
+
+
+def gap_law(nodes: Sequence[GapNode], gap_ratio: float) -> GapLaw:
+    """Join the pieces of the prior of a gap.
+
+    Parameters
+    ----------
+    nodes : sequence of GapNode
+        As `gap_nodes` gives them.
+    gap_ratio : float
+        The gap found, above zero.
+    """
+    pieces = [node for node in nodes if node.median > 0]
+    weight = np.array([node.probability for node in pieces])
+    place = np.log([node.median for node in pieces])
+    probability = float(weight.sum())
+    mean = float(weight @ place) / probability
+    variance = float(weight @ ((place - mean) ** 2 + np.square([node.log_sd for node in pieces])))
+    nearest = min(pieces, key=lambda node: abs(float(np.log(node.median / gap_ratio))))
+    return GapLaw(probability, float(np.exp(mean)), (variance / probability) ** 0.5, nearest.narrow)
+
+
 def gap_nodes(specimen: Specimen, length_m: float) -> tuple[GapNode, ...]:
     """Prior of the gap ratio as a mixture; log-normal pieces, and "no gap".
 

@@ -15,8 +15,10 @@ from whichcore.analysis.explain import DECIDING_SHARE, deciding_band
 from whichcore.analysis.identify import identify
 from whichcore.analysis.linear_candidate import unexplained
 from whichcore.analysis.materials import MaterialClass
+from whichcore.analysis.near_kin import whole_or_cracked
 from whichcore.analysis.open_running import family_running
 from whichcore.analysis.reach import whole
+from whichcore.analysis.specimen import Crack
 from whichcore.analysis.types import Reading, ReadingKind
 from whichcore.analysis.unlisted import OpenAlternative
 from whichcore.analysis.verdict import VerdictKind
@@ -80,6 +82,39 @@ def test_the_whole_is_about_the_evidence_that_judged(monkeypatch, corner):
     # tolerance: the branches left out (gap, turns) and the curvature over the corner
     assert verdict.decided_by.total == pytest.approx(judged, rel=0.1, abs=0.5)
     assert verdict.decided_by.judged == pytest.approx(judged)
+
+
+@pytest.mark.parametrize("level", [3500, 4000, 5000])
+def test_a_reference_that_fits_only_with_a_crack_is_set_against_its_whole_core_too(monkeypatch, level):
+    """A cracked core of it looks as the measured one: only the rarity of cracks tells the two."""
+    # one relaxation behind a gap is another of lower level and higher corner (analytic)
+    library = grades(grade("a", 2300, 1.8e6), grade("b", level, 1.8e6 * 2300 / level))
+    sweep = wound(relaxation(2300, 1.8e6), noise=0.003)
+    (known, _), verdict = knowledge_of(monkeypatch, sweep, library)
+    decided = verdict.decided_by
+    assert (decided.first, decided.second) == ("a", "b")
+    assert known.evidence.explanations[1].gap_ratio > 0
+    # tolerance: what is linearised, as for two whole candidates
+    assert decided.total == pytest.approx(decided.judged, rel=0.1, abs=0.8)
+    assert "b would need a cracked or gapped core" in decided.sentence
+    assert "no part of it alone" not in decided.sentence
+
+
+def test_a_core_with_a_crack_for_certain_is_not_set_against_a_whole_one(monkeypatch):
+    cracked = 1 / (1 / relaxation(5000, 9e5) + 1 / 6000)
+    library = grades(grade("a", 5000, 9e5), grade("d", 2300, 1.2e6))
+    (known, turns), _ = knowledge_of(
+        monkeypatch, wound(cracked, noise=0.003), library, ring(crack=Crack.SEEN)
+    )
+    material, best = library.materials[0], known.evidence.explanations[0]
+    ((log_prior, explained),) = whole_or_cracked(
+        material, best, known.observation, turns, known.evidence.gaps
+    )
+    assert (log_prior, explained.gap_ratio) == (pytest.approx(0), best.gap_ratio)
+    # computed: 60.180 mm of path of a ring 25/15/10 (IEC 60205); practice: a crack of 5 µm, spread one in ln,
+    # whose pieces end 1.6 of it away
+    assert explained.law.median * 60.180e-3 == pytest.approx(5e-6, rel=0.01)
+    assert explained.law.log_sd == pytest.approx(1.0, abs=0.12)
 
 
 # --- the band -----------------------------------------------------------------------------------------------
