@@ -95,7 +95,7 @@ class _Curve:
             self.frequency_hz[index],
             self.value[index],
             self.scatter[index],
-            {k: replace(s, sensitivity=s.sensitivity[index]) for k, s in self.sources.items()},
+            {k: s.at(index) for k, s in self.sources.items()},
             None if flux is None else flux[index],
         )
 

@@ -10,7 +10,7 @@ magnitudes come out as they are.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -95,19 +95,6 @@ class _Deck:
         return value
 
 
-def _at_point(sweep: ImpedanceSweep, at: int) -> ImpedanceSweep:
-    here = slice(at, at + 1)
-    sources = tuple(replace(s, sensitivity=s.sensitivity[here]) for s in sweep.sources)
-    return ImpedanceSweep(
-        sweep.frequency_hz[here],
-        sweep.impedance_ohm[here],
-        sweep.scatter[here],
-        sources,
-        temperature_c=sweep.temperature_c,
-        wiring=sweep.wiring,
-    )
-
-
 def _drawn_impedance(point: ImpedanceSweep, deck: _Deck) -> ComplexArray:
     z = point.impedance_ohm[0] + deck.scattered(point.scatter[0])
     for source in point.sources:
@@ -183,7 +170,8 @@ def monte_carlo(
             got=f"{draws}",
             allowed=f"{FEWEST} to {MOST}",
         )
-    point = _at_point(sweep, frequency_index(sweep.frequency_hz, frequency_hz))
+    here = frequency_index(sweep.frequency_hz, frequency_hz)
+    point = sweep.at(slice(here, here + 1))
     deck = _Deck(draws, seed)
     z = _drawn_impedance(point, deck)
     drawn = {False: z}

@@ -337,17 +337,7 @@ def _window(data: ImpedanceSweep, near_hz: float) -> ImpedanceSweep:
             allowed=f"{LEAST_POINTS} or more, better ten",
             next_step="sweep a narrow band about it with more points",
         )
-    labels = data.range_labels
-    return replace(
-        data,
-        frequency_hz=data.frequency_hz[inside],
-        impedance_ohm=data.impedance_ohm[inside],
-        scatter=data.scatter[inside],
-        sources=tuple(replace(s, sensitivity=s.sensitivity[inside]) for s in data.sources),
-        range_labels=None if labels is None else tuple(np.array(labels)[inside].tolist()),
-        flux_density_t=None,
-        time_s=None,
-    )
+    return data.at(inside)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -72,7 +72,7 @@ def sweep_difference(first: ImpedanceSweep, second: ImpedanceSweep) -> SweepDiff
 
 def _relative(sweep: ImpedanceSweep, at: np.ndarray) -> tuple[FloatArray, tuple[ErrorSource, ...]]:
     """Return scatter and sources of ln Z at some points."""
-    sources = [replace(source, sensitivity=source.sensitivity[at]) for source in sweep.sources]
+    sources = [source.at(at) for source in sweep.sources]
     return propagate(sweep.scatter[at], sources, 1 / sweep.impedance_ohm[at])
 
 

@@ -294,27 +294,14 @@ def _near_resonance(wound: Wound) -> np.ndarray:
 
 def _without(wound: Wound, drop: np.ndarray) -> Wound:
     """Leave points out."""
-    sweep, keep = wound.sweep, ~drop
+    keep = ~drop
     if not np.any(keep):
         raise AnalysisError(
             "the whole sweep lies at the self-resonance of its winding",
             where=MANY,
             next_step="sweep the many turns at lower frequencies",
         )
-    labels = None if sweep.range_labels is None else tuple(np.array(sweep.range_labels)[keep].tolist())
-    return replace(
-        wound,
-        sweep=replace(
-            sweep,
-            frequency_hz=sweep.frequency_hz[keep],
-            impedance_ohm=sweep.impedance_ohm[keep],
-            scatter=sweep.scatter[keep],
-            sources=tuple(replace(s, sensitivity=s.sensitivity[keep]) for s in sweep.sources),
-            flux_density_t=None if sweep.flux_density_t is None else sweep.flux_density_t[keep],
-            time_s=None if sweep.time_s is None else sweep.time_s[keep],
-            range_labels=labels,
-        ),
-    )
+    return replace(wound, sweep=wound.sweep.at(keep))
 
 
 def usable(many: Wound) -> Wound:

@@ -18,7 +18,7 @@ noise of a calibration, frozen when it was taken).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+#: Some of several points: a mask, places, or a slice.
+Points = NDArray[np.bool_] | NDArray[np.intp] | slice
 
 
 class Scope(StrEnum):
@@ -72,6 +74,10 @@ class ErrorSource:
     scope: Scope
     sensitivity: ComplexArray
     distribution: Distribution = Distribution.NORMAL
+
+    def at(self, points: Points) -> ErrorSource:
+        """Return it at some of the points."""
+        return replace(self, sensitivity=self.sensitivity[points])
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +122,20 @@ class ImpedanceSweep:
     wiring: str | None = None
     scatter_estimated: bool = False
     notes: dict[str, str] = field(default_factory=dict)
+
+    def at(self, points: Points) -> ImpedanceSweep:
+        """Return the sweep at some of its points, everything stated of each kept."""
+        flux, labels, time = self.flux_density_t, self.range_labels, self.time_s
+        return replace(
+            self,
+            frequency_hz=self.frequency_hz[points],
+            impedance_ohm=self.impedance_ohm[points],
+            scatter=self.scatter[points],
+            sources=tuple(source.at(points) for source in self.sources),
+            flux_density_t=None if flux is None else flux[points],
+            range_labels=None if labels is None else tuple(np.array(labels)[points].tolist()),
+            time_s=None if time is None else time[points],
+        )
 
     def _repr_html_(self) -> str:
         """Return a small table, as notebooks show it."""

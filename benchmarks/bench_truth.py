@@ -23,7 +23,7 @@ import platform
 import sys
 import tempfile
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -97,7 +97,7 @@ def _rows_over_tcp(bench: WiredBench, name: str, wiring: Wiring, turns: int) -> 
 def _point(spectrum: PermeabilitySpectrum, k: int) -> PermeabilitySpectrum:
     """Return one point of a spectrum."""
     here = slice(k, k + 1)
-    sources: list[ErrorSource] = [replace(s, sensitivity=s.sensitivity[here]) for s in spectrum.sources]
+    sources: list[ErrorSource] = [s.at(here) for s in spectrum.sources]
     return PermeabilitySpectrum(
         spectrum.frequency_hz[here], spectrum.permeability[here], spectrum.scatter[here], tuple(sources)
     )

@@ -281,7 +281,7 @@ def judge(truth: Truth, plan: Plan, luck: Luck) -> Verdicts:
             continue
         expected = truth.impedance(Wiring(name.split(",")[0]))[places]
         for index, place in enumerate(places):
-            one = _single(sweep, index)
+            one = sweep.at(slice(index, index + 1))
             card = truth.card(place)
             if one.wiring == Wiring.TWO_WINDINGS:
                 one = unloaded(one, card, SECONDARY)
@@ -290,17 +290,6 @@ def judge(truth: Truth, plan: Plan, luck: Luck) -> Verdicts:
             )
     kind = np.tile([piece.kind for piece in truth.pieces], len(FREQUENCIES_HZ))
     return Verdicts(*tables, how=how, kind=kind)
-
-
-def _single(sweep: ImpedanceSweep, index: int) -> ImpedanceSweep:
-    here = slice(index, index + 1)
-    return replace(
-        sweep,
-        frequency_hz=sweep.frequency_hz[here],
-        impedance_ohm=sweep.impedance_ohm[here],
-        scatter=sweep.scatter[here],
-        sources=tuple(replace(s, sensitivity=s.sensitivity[here]) for s in sweep.sources),
-    )
 
 
 def _held(sweep: ImpedanceSweep, spectrum: PermeabilitySpectrum, z: complex, mu: complex) -> FloatArray:

@@ -214,7 +214,7 @@ def joined(parts: Sequence[ImpedanceSweep]) -> ImpedanceSweep:
         frequency_hz=frequency[order],
         impedance_ohm=np.concatenate([part.impedance_ohm for part in parts])[order],
         scatter=scatter[order],
-        sources=tuple(replace(s, sensitivity=s.sensitivity[order]) for s in sources.values()),
+        sources=tuple(s.at(order) for s in sources.values()),
         flux_density_t=_merged([part.flux_density_t for part in parts], order),
         range_labels=_labels(parts, order),
         temperature_c=parts[0].temperature_c,

@@ -76,3 +76,23 @@ def test_nothing_in_common_or_nothing_known_is_one_line():
         sweep_difference(sweep(Z, 0.01), sweep(Z, 0.01, 3 * FREQUENCY))
     with pytest.raises(AnalysisError, match="no uncertainty"):
         sweep_difference(sweep(Z), sweep(Z))
+
+
+@pytest.mark.parametrize("points", [np.array([True, False, True]), np.array([0, 2]), slice(0, 3, 2)])
+def test_a_sweep_at_some_points_keeps_what_is_stated_of_each(points):
+    f = np.array([1e3, 2e3, 3e3])
+    scatter = np.arange(12.0).reshape(3, 2, 2)
+    whole = ImpedanceSweep(
+        f, f * 1j, scatter, (ErrorSource("s", Scope.SWEEP, f + 0j),), f / 1e6, ("a", "b", "c"), f / 1e3,
+        temperature_c=23.0, notes={"bench": "x"},
+    )  # fmt: skip
+    some = whole.at(points)
+    assert some.frequency_hz.tolist() == [1e3, 3e3]
+    assert some.impedance_ohm.tolist() == [1e3j, 3e3j]
+    assert some.scatter.tolist() == scatter[[0, 2]].tolist()
+    assert some.sources[0].sensitivity.tolist() == [1e3, 3e3]
+    assert (some.flux_density_t.tolist(), some.time_s.tolist()) == ([1e-3, 3e-3], [1.0, 3.0])
+    assert some.range_labels == ("a", "c")
+    assert (some.temperature_c, some.notes) == (23.0, {"bench": "x"})
+    bare = ImpedanceSweep(f, f * 1j, scatter).at(points)
+    assert (bare.flux_density_t, bare.time_s, bare.range_labels) == (None, None, None)
