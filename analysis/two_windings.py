@@ -351,7 +351,6 @@ def _other_columns(points: int) -> FloatArray:
 
 def _weigh(many: Wound, few: Wound, grid: np.ndarray, stated: Fit) -> tuple[tuple[Turns, ...], float]:
     """Return the turn counts with their probabilities, and that of another cause."""
-    found: dict[float, float] = {}
     # d holds −ln N_many² + ln N_few²: were the true counts others, d as computed would be off by this
     rows = []
     for (ours, weight), (theirs, factor) in product(_counts(many.counts), _counts(few.counts)):
@@ -360,9 +359,11 @@ def _weigh(many: Wound, few: Wound, grid: np.ndarray, stated: Fit) -> tuple[tupl
     start = solve_fit(many, few, grid, 0.0, rounds=1)
     first = {offset: _linear_evidence(start, offset) for *_, offset in rows}
     best = max(first.values())
-    for offset, evidence in first.items():
-        near = evidence > best - _WORTH_REFINING
-        found[offset] = _evidence(many, few, grid, offset) if near else evidence
+    found = {
+        offset: _evidence(many, few, grid, offset) if evidence > best - _WORTH_REFINING else evidence
+        for offset, evidence in first.items()
+        if offset != 0
+    }
     found[0.0] = stated.log_evidence
     other = solve_fit(many, few, grid, 0.0, extra=_other_columns(grid.size))
     logs = np.array([found[offset] for *_, offset in rows])
