@@ -32,7 +32,7 @@ from whichcore.analysis.wire import (
     skin_depth_m,
 )
 from whichcore.errors import AnalysisError
-from whichcore.wording import plain
+from whichcore.wording import plain, quantity
 
 RESISTANCE = "winding:resistance"
 PROXIMITY = "winding:proximity"
@@ -209,7 +209,7 @@ def _known_wire(winding: Winding, core: Core, temperature_c: float | None) -> _K
         return None
     dc = resistance_per_metre_ohm(diameter, temperature) * length
     share = float(np.sqrt(length_share**2 + (2 * WIRE_DIAMETER) ** 2 + warmth**2))
-    note = f"winding resistance {dc * 1e3:.3g} mΩ computed from {length:.3g} m of wire"
+    note = f"winding resistance {quantity(dc, 'Ω')} computed from {plain(length)} m of wire"
     return _KnownWire(dc, share, diameter, note)
 
 
@@ -220,7 +220,7 @@ def _unknown_resistance(winding: Winding, core: Core, frequency: FloatArray) -> 
     ratio = internal_impedance_ratio(UNKNOWN_WIRE_DIAMETER_M / 2 / _skin_depth(frequency, None)).real
     note = (
         "nothing is stated about the wire: no resistance was taken off, its standard uncertainty is "
-        f"{size * 1e3:.3g} mΩ at dc; state dc_resistance (four-wire) or wire_diameter"
+        f"{quantity(size, 'Ω')} at dc; state dc_resistance (four-wire) or wire_diameter"
     )
     return Element(np.zeros_like(frequency), (ElementError(RESISTANCE, size * ratio),), (note,))
 
@@ -278,17 +278,15 @@ def _advance_inductance(winding: Winding, core: Core) -> float:
 
 
 def _internal_inductance(
-    winding: Winding, core: Core, frequency: FloatArray, temperature_c: float | None
+    wire: _KnownWire | None, length_m: float, frequency: FloatArray, temperature_c: float | None
 ) -> tuple[FloatArray, FloatArray]:
     """Return the inductance of the field inside the copper and its standard uncertainty, H, (F,) each.
 
-    Half of it is uncertain, since the neighbours push the current about. An unknown wire: nothing, with the
-    low-frequency value μ0/8π per metre as standard uncertainty.
+    Half of it is uncertain, since the neighbours push the current about. An unknown wire of this length:
+    nothing, with the low-frequency value μ0/8π per metre as standard uncertainty.
     """
-    wire = _known_wire(winding, core, temperature_c)
     if wire is None:
-        length = _usual_length(winding, core)
-        return np.zeros_like(frequency), np.full_like(frequency, constants.mu_0 / (8 * np.pi) * length)
+        return np.zeros_like(frequency), np.full_like(frequency, constants.mu_0 / (8 * np.pi) * length_m)
     ratio = internal_impedance_ratio(wire.diameter_m / 2 / _skin_depth(frequency, temperature_c))
     inside = np.asarray(wire.dc_ohm * ratio.imag / (2 * np.pi * frequency))
     return inside, inside / 2
@@ -315,7 +313,8 @@ def stray_inductance(
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     wire = _known_wire(winding, core, temperature_c)
-    inside, inside_spread = _internal_inductance(winding, core, frequency, temperature_c)
+    length = _usual_length(winding, core)
+    inside, inside_spread = _internal_inductance(wire, length, frequency, temperature_c)
     around = _advance_inductance(winding, core)
     radius = (UNKNOWN_WIRE_DIAMETER_M if wire is None else wire.diameter_m) / 2
     leads, spread, notes = _lead_estimate(winding.lead_length_m, radius)

@@ -62,7 +62,11 @@ def test_resistance_from_wire_data():
     winding = Winding(10, wire_diameter_m=awg_diameter_m(22), wire_length_m=0.5)
     element = winding_resistance(winding, RING, np.array([10.0]), 20.0)
     assert element.value[0] == pytest.approx(0.5 * 52.962e-3, rel=1e-5)
-    assert "wire" in element.notes[0]
+    assert element.notes[0] == "winding resistance 26.5 mΩ computed from 0.5 m of wire"
+    long = Winding(4000, wire_diameter_m=awg_diameter_m(22), wire_length_m=1234.0)
+    notes = winding_resistance(long, RING, np.array([10.0]), 20.0).notes
+    # computed elsewhere: 1234 m of 52.962 mΩ/m
+    assert notes == ("winding resistance 65.4 Ω computed from 1230 m of wire",)
 
 
 def test_diameter_follows_from_the_reading():
