@@ -15,6 +15,7 @@ from whichcore.analysis.specimen import Specimen
 from whichcore.analysis.types import FloatArray, ImpedanceSweep, PermeabilitySpectrum, Reading, ReadingKind
 from whichcore.analysis.warming import SAME_TEMPERATURE_K
 from whichcore.errors import AnalysisError
+from whichcore.wording import quantity
 
 #: Two frequencies within this ratio are one. Practice.
 SAME_FREQUENCY = 1.05
@@ -196,7 +197,7 @@ def _steps(conditions: Sequence[Condition], levels: Sequence[FloatArray | None],
 def _said(condition: Condition) -> str:
     temperature = "unknown" if condition.temperature_c is None else f"{condition.temperature_c:g} degC"
     level = (
-        "unknown level" if condition.flux_density_t is None else f"{1e3 * condition.flux_density_t:.2g} mT"
+        "unknown level" if condition.flux_density_t is None else quantity(condition.flux_density_t, "T", 2)
     )
     return f"{temperature}, {level}"
 

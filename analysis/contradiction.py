@@ -7,7 +7,7 @@ import numpy as np
 from whichcore.analysis.overlap_fit import Wound
 from whichcore.analysis.two_windings import Overlap
 from whichcore.errors import AnalysisError
-from whichcore.wording import in_percent
+from whichcore.wording import in_percent, quantity
 
 BELIEVED = 0.5
 LEAST_P = 1e-3
@@ -77,5 +77,6 @@ def _suspect(many: Wound, few: Wound) -> str:
     levels = [w.sweep.flux_density_t for w in (many, few)]
     high = [float(np.median(level)) for level in levels if level is not None]
     if len(high) == len(levels) and max(high) > 2 * min(high) and max(high) > 1e-3:
-        return f"level: {high[0] * 1e3:.2g} mT and {high[1] * 1e3:.2g} mT; sweep both at one flux density"
+        told = " and ".join(quantity(level, "T", 2) for level in high)
+        return f"level: {told}; sweep both at one flux density"
     return "piece: were both sweeps taken of this piece? then repeat the one that is older, at one level"

@@ -16,7 +16,7 @@ from whichcore.errors import Cancelled, InstrumentError
 from whichcore.rig.instruments import Bench, Digitizer, Operator, Source
 from whichcore.rig.sweep.plan import RecordRule, interval_wanted, points_for
 from whichcore.rig.sweep.ranging import better_range, seen
-from whichcore.wording import in_percent
+from whichcore.wording import in_percent, quantity
 
 NEAR = 0.2  # practice: cables, shunt and display together are off by less
 LITTLE = 0.05  # of the open-circuit voltage: a channel that should read nothing
@@ -296,5 +296,5 @@ def _offset(of_source_v: FloatArray, fixture: str) -> Finding:
     status = Status.GOOD if largest <= WORST_OFFSET_V else Status.DOUBTFUL
     remedy = "" if status is Status.GOOD else "null the source's offset, or put a capacitor in series"
     return Finding(
-        f"offset, {fixture}", status, f"{largest * 1e3:.2g} mV", f"up to {WORST_OFFSET_V * 1e3:g} mV", remedy
+        f"offset, {fixture}", status, quantity(largest, "V", 2), f"up to {WORST_OFFSET_V * 1e3:g} mV", remedy
     )

@@ -11,6 +11,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from identification import grade, grades, relaxation, ring, wound
 from whichcore import figures
+from whichcore.analysis import conditions
 from whichcore.analysis.identify import identify
 from whichcore.analysis.specimen import Winding
 from whichcore.analysis.types import Reading, ReadingKind
@@ -22,6 +23,7 @@ from whichcore.figures.style import wrapped
 from whichcore.known_core import _place
 from whichcore.report import written
 from whichcore.report.document import Points, Report, Section, Sheet, Words
+from whichcore.rig import doctor
 from whichcore.verdict_words import rest_sentence, verdict_sentence
 from whichcore.wording import bound, count_of, plain, quantity
 from whichcore.workflow import Identification, write_pictures
@@ -79,6 +81,12 @@ def test_the_capacitance_of_many_turns_is_written_out():
     (note,) = [note for note in notes if "capacitance estimated" in note]
     assert "e+" not in note
     assert re.search(r"estimated: \d+ pF, standard uncertainty \d+ pF", note)
+
+
+def test_voltages_and_levels_of_two_digits_take_their_prefix():
+    # analytic: two digits
+    assert doctor._offset(np.array([0.0123, -0.1234]), "short").found == "120 mV"
+    assert conditions._said(conditions.Condition(25.0, 0.1234)) == "25 degC, 120 mT"
 
 
 def test_one_reference_is_no_number_of_them():

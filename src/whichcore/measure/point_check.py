@@ -5,7 +5,7 @@ from __future__ import annotations
 from whichcore.analysis.types import Wiring
 from whichcore.rig.events import PointDone
 from whichcore.rig.instruments import Bench
-from whichcore.wording import fixed, in_percent
+from whichcore.wording import fixed, in_percent, quantity
 
 WORST_CLOCK = 100e-6  # practice: a crystal is ten times better
 WORST_OFFSET_V = (
@@ -38,9 +38,9 @@ def direct_word(event: PointDone, bench: Bench) -> str:
     if direct_v <= max(seen_v, ZERO_SHARE * _range_v(event.range_label, channel)):
         return ""
     return (
-        f"a direct voltage of {direct_v * 1e3:.2g} mV stands on the shunt at {event.frequency_hz:g} Hz: "
-        f"{direct_v / bench.shunt_ohm * 1e3:.2g} mA bias the core, and it reads lower than it is; null the "
-        "offset (source_offset in bench.toml), or put a capacitor in series with the source"
+        f"a direct voltage of {quantity(direct_v, 'V', 2)} stands on the shunt at {event.frequency_hz:g} Hz: "
+        f"{quantity(direct_v / bench.shunt_ohm, 'A', 2)} bias the core, and it reads lower than it is; null "
+        "the offset (source_offset in bench.toml), or put a capacitor in series with the source"
     )
 
 
