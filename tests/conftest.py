@@ -5,6 +5,7 @@ import os
 import pytest
 from hypothesis import settings
 
+from page_visit import started_browser
 from scripted import ScriptServer
 
 # workers of a run on all cores are told a width of 80; what is printed must not depend on it
@@ -36,6 +37,12 @@ def pytest_make_collect_report():
     report = yield
     _refuse_skip(report)
     return report
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with started_browser() as started:
+        yield started
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ import io
 import re
 import shutil
 import socket
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +12,7 @@ from matplotlib.figure import Figure
 
 from bench_of_its_own import Hands, write_bench
 from page_server import Page, hello, live, page_server
+from page_visit import LATER, calibrate, describe, fill, visiting
 from whichcore.files import load_material
 from whichcore.libraries import load_library
 from whichcore.records import keep_core, keep_sweep, open_store
@@ -22,119 +22,16 @@ from whichcore.workflow import demo_bins, demo_library, identify_files
 
 pytestmark = pytest.mark.soak
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-AXE = Path(__file__).parent / "vendor" / "axe.min.js"
-ARGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-SOON, LATER = 60_000, 180_000  # ms a wait may take; nothing is timed
 CONTROLS = (
     "[...document.querySelectorAll('a[href], button, input, select, textarea, summary')]"
     ".filter((e) => !e.disabled && e.checkVisibility() && !(e.type === 'radio' && !e.checked)).length"
 )
-WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
-
-
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    if CHROMIUM is None:
-        pytest.skip("chromium is not installed")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
-        yield started
-        started.close()
 
 
 @pytest.fixture
 def server(tmp_path):
     with page_server(tmp_path) as (address, _):
         yield address
-
-
-class Visit:
-    """A page in the browser, and what must not happen on it."""
-
-    def __init__(self, browser, address, expected=()):
-        self.address = address
-        self.context = browser.new_context(viewport=WIDE, reduced_motion="reduce")
-        self.page = self.context.new_page()
-        self.page.set_default_timeout(SOON)
-        self.faults, self.foreign = [], []
-        self.expected = expected
-        self.page.on("console", self._said)
-        self.page.on("pageerror", lambda error: self.faults.append(str(error)))
-        self.page.on("request", self._asked)
-
-    def _said(self, message):
-        if message.type == "error" and not any(text in message.text for text in self.expected):
-            self.faults.append(message.text)
-
-    def _asked(self, request):
-        own = (self.address, self.address.replace("http", "ws", 1), "blob:", "data:")
-        if not request.url.startswith(own):
-            self.foreign.append(request.url)
-
-    def open(self, place=""):
-        self.page.goto(f"{self.address}#{place}")
-        self.page.wait_for_selector("h1")
-
-    def sound(self):
-        """Look at the page in both colours and both widths."""
-        for scheme in ("light", "dark"):
-            self.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
-            self.page.evaluate(AXE.read_text(encoding="utf-8"))
-            found = self.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-            assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]] == []
-        self.page.set_viewport_size(PHONE)
-        for _ in range(600):  # a minute
-            self.page.wait_for_timeout(100)
-            beyond = self.page.evaluate("document.documentElement.scrollWidth - innerWidth")
-            if beyond <= 0:
-                break
-        assert beyond <= 0
-        self.page.set_viewport_size(WIDE)
-        self.page.emulate_media(color_scheme="light", reduced_motion="reduce")
-
-    def close(self):
-        self.context.close()
-        assert self.faults == []
-        assert self.foreign == []
-
-
-@contextlib.contextmanager
-def visiting(browser, address, expected=()):
-    visit = Visit(browser, address, expected)
-    yield visit
-    visit.close()
-
-
-def fill(page, **values):
-    for name, value in values.items():
-        page.fill(f"[name={name.replace('__', '-')}]", value)
-
-
-def describe(page, core="bin-h"):
-    page.select_option("[name=virtual-core]", core)
-    page.fill("[name=turns]", "10")
-    page.wait_for_selector("text=Effective length")
-
-
-def calibrate(page):
-    page.fill("[name=calibrate-from]", "10 kHz")
-    page.fill("[name=calibrate-to]", "300 kHz")
-    page.fill("[name=calibrate-density]", "3")
-    page.click("button:has-text('Start the calibration')")
-
-
-def cut(page, text):
-    return page.locator(text).first
 
 
 def test_the_whole_job_from_the_first_page_to_the_record(browser, server):
