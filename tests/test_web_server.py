@@ -289,7 +289,7 @@ def test_one_page_drives_the_others_watch_and_anyone_may_stop(server):
         assert (refused["code"], refused["got"]) == ("busy", "another page")
         assert second.ask("sweep", bench="virtual", specimen=RING, name="x", core="bin-h")["code"] == "busy"
         assert first.ask("calibrate", bench="virtual")["got"] == "this page"
-        assert second.ask("fitted")["code"] == "busy"
+        assert second.ask("fitted", number=1)["code"] == "busy"
         told_until(two, "step")
         assert second.ask("stop")["running"] is True
         assert told_until(one, "stopped", "finished", "failed")[-1]["type"] == "stopped"
@@ -310,7 +310,7 @@ def test_a_tab_that_was_doubled_watches_and_one_that_was_loaded_again_drives_on(
             Page(address, "first").ask("calibrate", bench="virtual", points_per_decade=4)
             told_until(first, "step")
             told_until(copy, "step")
-            assert Page(address, "copy").ask("fitted")["code"] == "busy"
+            assert Page(address, "copy").ask("fitted", number=1)["code"] == "busy"
             with live(address, "late", before="first") as late:
                 shown = hello(late)
                 assert (shown["mine"], shown["there"]) == (False, True)
@@ -319,13 +319,13 @@ def test_a_tab_that_was_doubled_watches_and_one_that_was_loaded_again_drives_on(
         with live(address, "again", before="first") as again:
             assert hello(again)["mine"] is True
             assert told_until(copy, "driver")[-1]["there"] is True
-            assert Page(address, "copy").ask("fitted")["code"] == "busy"
+            assert Page(address, "copy").ask("fitted", number=1)["code"] == "busy"
         # the page that drove is closed for good: nobody waits for it
         assert told_until(copy, "driver")[-1]["there"] is False
-        Page(address, "copy").ask("fitted")
+        Page(address, "copy").ask("fitted", number=1)
         taken = told_until(copy, "driver")[-1]
         assert (taken["mine"], taken["there"]) == (True, True)
-        assert Page(address, "third").ask("fitted")["code"] == "busy"
+        assert Page(address, "third").ask("fitted", number=1)["code"] == "busy"
         Page(address, "copy").ask("stop")
         told_until(copy, "stopped", "finished", "failed")
 

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 from page_server import Page, page_server
 from test_web_server import RING, live, told_until
 from whichcore.cli.root import root
-from whichcore.errors import InputError, UsageError, WhichcoreError
+from whichcore.errors import Cancelled, InputError, UsageError, WhichcoreError
 from whichcore.web import bench as at_bench
 from whichcore.web.judge import named
 
@@ -102,6 +102,33 @@ def test_sentences_on_the_page_call_materials_by_their_names():
     names = {"mnzn-2300-derived": "MnZn 2300", "mnzn-2300": "another"}
     said = "The curve tells mnzn-2300-derived from mnzn-2300: 1.2 MHz, not mnzn-2300-derived."
     assert named(said, names) == "The curve tells MnZn 2300 from another: 1.2 MHz, not MnZn 2300."
+
+
+class Patience:
+    """In place of the wish to stop: it comes after so many looks."""
+
+    def __init__(self, looks):
+        self.looks = looks
+
+    def is_set(self):
+        self.looks -= 1
+        return self.looks < 0
+
+
+def test_hands_that_answer_twice_do_not_answer_for_the_next_part():
+    told = []
+
+    def tell(event):
+        told.append(event)
+        if event["fixture"] == "open":
+            for _ in range(2):  # pressed twice, or sent again over a line that broke
+                hands.fitted(event["number"])
+
+    hands = at_bench.PageOperator(tell, Patience(4))
+    hands.fit("open")
+    with pytest.raises(Cancelled, match="while a part was to be fitted"):
+        hands.fit("short")
+    assert [event["fixture"] for event in told] == ["open", "short"]
 
 
 @pytest.mark.soak

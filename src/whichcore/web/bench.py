@@ -65,20 +65,22 @@ class PageOperator:
 
     def __init__(self, tell: Tell, cancel: threading.Event) -> None:
         self._tell, self._cancel = tell, cancel
-        self._done: SimpleQueue[str] = SimpleQueue()
+        self._done: SimpleQueue[int] = SimpleQueue()
+        self._number = 0
 
     def fit(self, name: str) -> None:
         """Return when the page says that it is fitted; raises Cancelled."""
-        self._tell({"type": "fit", "fixture": name, "what": what_to_fit(name)})
+        self._number += 1
+        self._tell({"type": "fit", "number": self._number, "fixture": name, "what": what_to_fit(name)})
         while not self._cancel.is_set():
             with contextlib.suppress(Empty):
-                self._done.get(timeout=POLL_S)
-                return
+                if self._done.get(timeout=POLL_S) == self._number:
+                    return
         raise Cancelled("stopped while a part was to be fitted", where=name)
 
-    def fitted(self) -> None:
-        """Say that it is."""
-        self._done.put("")
+    def fitted(self, number: int) -> None:
+        """Say that what was asked for under this number is; said twice, it is not said of the next part."""
+        self._done.put(number)
 
 
 class AtBench:
@@ -104,9 +106,9 @@ class AtBench:
         """Tell whether something runs."""
         return {"running": self._running()}
 
-    def fitted(self) -> None:
-        """Say that the part asked for is in place."""
-        self._operator.fitted()
+    def fitted(self, number: int) -> None:
+        """Say that the part asked for under this number is in place."""
+        self._operator.fitted(number)
 
     def stop(self) -> dict[str, Any]:
         """Stop what runs; it tells when it has."""

@@ -127,7 +127,11 @@ class CalibrateStep {
 
   prompt(event, work) {
     const said = work.events.findLast((one) => one.type === "step" && one.said)?.said;
-    const ready = button("It is in place", () => attempt(this.place, () => ask("fitted"), ready), { class: "main ready", disabled: !work.mine && work.there });
+    const answer = async () => {
+      await ask("fitted", { number: event.number });
+      put(this.asking, h("p", { class: "waiting" }, "Measuring it…"));
+    };
+    const ready = button("It is in place", () => attempt(this.place, answer, ready), { class: "main ready", disabled: !work.mine && work.there });
     return h("div", { class: "prompt", "data-fixture": event.fixture }, h("p", {}, h("strong", {}, `Now ${event.what}.`)), said ? h("p", {}, said) : null, h("p", { class: "caution" }, this.caution), ready, work.mine ? null : h("p", { class: "quiet" }, work.there ? "The page that started it answers." : "The page that started it is closed; with your answer it goes on from here."));
   }
 
