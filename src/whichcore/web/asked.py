@@ -36,7 +36,7 @@ class CalibrationForm:
 
 @dataclass(frozen=True, slots=True)
 class SweepForm:
-    """What a page asks to be swept; ``journal`` names one to go on with."""
+    """What a page asks to be swept; ``journal`` names one to go on with, by ``mark`` the page knows it."""
 
     bench: str
     specimen: str
@@ -54,6 +54,7 @@ class SweepForm:
     take: str | None = None
     tilt: str = Tilt.MATCHED.value
     journal: str | None = None
+    mark: str = ""
 
     def ways(self) -> SweepWays:
         """Return how it is to be gone about; raises InputError."""
@@ -75,7 +76,7 @@ class SweepForm:
 
     def again(self) -> dict[str, object]:
         """Return what a sweep must be asked for again to be gone on with."""
-        left_out = {"bench", "specimen", "name", "core", "journal"}
+        left_out = {"bench", "specimen", "name", "core", "journal", "mark"}
         return {one.name: getattr(self, one.name) for one in fields(self) if one.name not in left_out}
 
 

@@ -51,6 +51,7 @@ def main() -> None:
             "records.search": search,
             "records.show": show,
             "records.sweep": sweep_data,
+            "records.swept": swept,
             "records.compare": compare,
             "records.tag": tag,
             "records.file": file_of,
@@ -232,6 +233,18 @@ def sweep_data(record: str, core: str = "") -> dict[str, Any]:
             permeability(sweep, specimen_from_text(text, Path(f"record {owner[:8]}")))
         )
     return told
+
+
+def swept(journal: str) -> dict[str, str] | None:
+    """Return the records of the sweep that a journal has become, and of its core; None while it is none."""
+    place = str((sweeps_folder() / journal).absolute())
+    with open_store() as store:
+        for begun in store.search(Question(journal=place)):
+            core = str(begun.columns["core_id"] or "")
+            for sweep in store.search(Question(kind=Kind.SWEEP, about=core, most=1000)):
+                if sweep.columns["begun_id"] == begun.id:
+                    return {"record": sweep.id, "core": core}
+    return None
 
 
 def compare(first: str, second: str) -> dict[str, Any]:

@@ -28,7 +28,7 @@ class Work:
         Page that started it.
     running : bool
     about : mapping
-        Bench, name and core, so that others know what they are watching.
+        Bench, name and core, so that others know what they are watching, and the mark of the page that asked.
     events : list of mapping
         All of it, for pages that come later.
     """
@@ -190,7 +190,7 @@ class Hub:
 
 
 def _about(args: Mapping[str, Any]) -> dict[str, str]:
-    return {name: str(args[name])[:200] for name in ("bench", "name", "core") if args.get(name)}
+    return {name: str(args[name])[:200] for name in ("bench", "name", "core", "mark") if args.get(name)}
 
 
 def _busy(work: Work, page: str) -> dict[str, str]:

@@ -1,11 +1,13 @@
 // Asking the server, and hearing from it.
 
+import { store, stored } from "./store.js";
+
 const PAGE = "whichcore-page";
 
 // a doubled tab has a copy of what the first one stored: a name of its own tells the two apart
 const page = [...crypto.getRandomValues(new Uint8Array(12))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-const before = sessionStorage.getItem(PAGE) ?? "";
-sessionStorage.setItem(PAGE, page);
+const before = stored(PAGE) ?? "";
+store(PAGE, page);
 
 /** An answer that is an error, with the fields of the error contract. */
 export class Fault extends Error {

@@ -3,7 +3,7 @@
 import { button, h, paused, put } from "./dom.js";
 import { COMMON, fieldOf, missing, SHAPES, specimenText, WINDING } from "./fields.js";
 import { choice, pick, textField } from "./form.js";
-import { anew, another, job, keep } from "./job.js";
+import { anew, another, job, keep, unknown } from "./job.js";
 import { number, quantity } from "./numbers.js";
 import { attempt, Place, warningList } from "./say.js";
 import { drawing, light } from "./shapes.js";
@@ -50,7 +50,7 @@ class CoreStep {
       pick("Bench", benches, job.bench, (value) => { job.bench = value; job.virtualCore = value === "own" ? "" : job.virtualCore; keep(); this.start(); this.look(); this.to("fieldset input:checked"); }),
       own.there ? null : h("details", {}, h("summary", {}, "How do I set up a bench of my own?"), h("p", { class: "hint" }, own.why)),
       job.bench === "virtual" ? this.virtualCores() : null,
-      h("div", { class: "row" }, button("I have only a meter reading", () => { job.onlyReading = !job.onlyReading; keep(); this.go("core"); }, { "aria-pressed": String(job.onlyReading) }),
+      h("div", { class: "row" }, button("I have only a meter reading", () => { Object.assign(job, { onlyReading: !job.onlyReading, verdict: null }); keep(); this.go("core"); }, { "aria-pressed": String(job.onlyReading) }),
         button("Begin with another core", () => { anew(); this.go("core"); }, { class: "plain" })),
       job.onlyReading ? h("p", { class: "news" }, "Fill in the core and the turns the reading was taken with; then go straight to the verdict and type the reading there. Calibration and sweep are not needed.") : null,
       h("details", {}, h("summary", {}, "Take the core from a file"), file.node));
@@ -63,8 +63,7 @@ class CoreStep {
       const core = this.told.virtual_cores.find((one) => one.id === value);
       if (core) {
         const { shape, ...card } = core.card;
-        Object.assign(job, { shape, core: { ...card }, name: core.id, winding: { turns: job.winding.turns || "10" } });
-        another();
+        become({ shape, core: { ...card }, name: core.id, winding: { turns: job.winding.turns || "10" } });
       }
       keep();
       this.shape();
@@ -212,7 +211,14 @@ class CoreStep {
 /** Put a specimen as the server read it into the fields. */
 export function fill(table) {
   const { shape, ...core } = table.core;
-  Object.assign(job, { shape, core, winding: { ...table.winding }, name: table.name });
-  another();
+  become({ shape, core, winding: { ...table.winding }, name: table.name });
   keep();
+}
+
+/** Put a core in the place of the one in hand; what was known of that one beside its sweep goes, unless they are the same. */
+function become(core) {
+  const before = specimenText(job);
+  Object.assign(job, core);
+  if (specimenText(job) !== before) unknown();
+  another();
 }

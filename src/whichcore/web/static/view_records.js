@@ -4,7 +4,7 @@ import { Curves } from "./chart.js";
 import { MU_PANELS, muSeries, Z_PANELS, zSeries } from "./curves.js";
 import { button, h, paused, put, speak } from "./dom.js";
 import { choice, textField } from "./form.js";
-import { job, keep } from "./job.js";
+import { inHand, job, keep } from "./job.js";
 import { percent, quantity, when, withU } from "./numbers.js";
 import { attempt, lineOf, Place, warningList } from "./say.js";
 import { ask } from "./talk.js";
@@ -111,9 +111,9 @@ export async function recordView({ args, go }) {
   const take = button("Work on this core", () => attempt(place, async () => {
     const kept = await ask("records.show", { record: core });
     fill(await ask("core.read", { specimen: kept.text }));
-    job.coreRecord = core;
-    if (record.kind === "sweep") job.sweepRecord = record.id;
-    if (record.columns.sweep_id) job.sweepRecord = record.columns.sweep_id;
+    const sweep = record.kind === "sweep" ? record.id : record.columns.sweep_id;
+    if (sweep) inHand(sweep, core);
+    else job.coreRecord = core;
     keep();
     go(job.sweepRecord ? "verdict" : "core");
   }));

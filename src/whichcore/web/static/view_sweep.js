@@ -73,21 +73,27 @@ class SweepStep {
   }
 
   unfinished(list) {
-    if (!list.length || bench.work?.running) return put(this.again);
-    const rows = list.map((one) => h("li", {}, h("strong", {}, one.name || one.title), `, begun ${when(one.created_at)} `, button("Go on with it", () => this.resume(one), { class: "small", "aria-label": `Go on with it: the sweep of ${one.name || one.title}, begun ${when(one.created_at)}` })));
+    if (!list.length) return put(this.again);
+    const rows = list.map((one) => h("li", {}, h("strong", {}, one.name || one.title), `, begun ${when(one.created_at)} `, button("Go on with it", (event) => this.resume(one, event.currentTarget), { class: "small", "aria-label": `Go on with it: the sweep of ${one.name || one.title}, begun ${when(one.created_at)}` })));
     return put(this.again, h("div", { class: "card" }, h("h2", {}, "Sweeps not finished"), h("p", { class: "quiet" }, "Their finished points are on disk. Going on needs the same core in the same fixture and the same calibration."), h("ul", { class: "plainlist" }, rows)));
   }
 
-  resume(one) {
+  resume(one, busy) {
     return attempt(this.place, async () => {
       if (!one.specimen) throw new Error("The core of this sweep is not in the records; start a new sweep.");
-      fill(await ask("core.read", { specimen: one.specimen }));
+      const table = await ask("core.read", { specimen: one.specimen });
+      const before = { ...job, evidence: { ...job.evidence } };
+      fill(table);
       job.bench = one.settings.bench === "virtual" ? "virtual" : "own";
       job.virtualCore = one.settings.core ?? "";
-      keep();
-      await this.sweep({ bench: job.bench, specimen: one.specimen, name: one.name || one.title, core: one.settings.core ?? null, journal: one.journal, ...(one.settings.asked ?? {}) });
-      put(this.again);
-    });
+      try {
+        await this.sweep({ bench: job.bench, specimen: one.specimen, name: one.name || one.title, core: one.settings.core ?? null, journal: one.journal, ...(one.settings.asked ?? {}) });
+      } catch (error) {
+        if (error.fields?.code !== "away") Object.assign(job, before); // refused: the core in hand stays what it was
+        keep();
+        throw error;
+      }
+    }, busy);
   }
 
   begin() {
@@ -122,13 +128,13 @@ class SweepStep {
   }
 
   async sweep(args) {
-    await awaitSweep(() => ask("sweep", args));
+    await awaitSweep((mark) => ask("sweep", { ...args, mark }));
     takeSweep(bench.work); // a short one may have ended before the answer came
   }
 
   heard(event) {
     if (event?.type === "finished" && event.what === "sweep" && bench.work.mine) speak("The sweep is done and kept.");
-    if (event && ["failed", "stopped"].includes(event.type)) ask("state").then((told) => this.unfinished(told.unfinished), () => {});
+    if (event && ["finished", "failed", "stopped"].includes(event.type)) ask("state").then((told) => this.unfinished(told.unfinished), () => {});
     clearTimeout(this.timer);
     // many points may come at once when the page joins late
     this.timer = setTimeout(() => this.show(), event?.type === "point" ? Math.max(0, REDRAW_MS - (Date.now() - (this.drawn ?? 0))) : 0);
@@ -138,6 +144,7 @@ class SweepStep {
     this.drawn = Date.now();
     const work = bench.work;
     this.startButton.disabled = Boolean(work?.running);
+    this.again.hidden = Boolean(work?.running);
     const mine = work?.what === "sweep";
     this.live.hidden = !mine;
     this.next.disabled = Boolean(work?.running && mine);

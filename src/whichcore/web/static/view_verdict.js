@@ -5,19 +5,40 @@ import { MU_PANELS, muSeries, overPanel, overSeries } from "./curves.js";
 import { button, h, put, speak } from "./dom.js";
 import { missing, specimenText } from "./fields.js";
 import { choice, textField } from "./form.js";
-import { job, keep } from "./job.js";
+import { inHand, job, keep } from "./job.js";
 import { bound, number, quantity, when } from "./numbers.js";
 import { attempt, Place, warningList } from "./say.js";
 import { ask } from "./talk.js";
 
 const FIRST = 3; // of the next steps are shown at once
 
+const asked = { question: "", answer: null }; // the last question, and its answer while it is worked out
+
+/** Ask for a verdict; who comes back while it is worked out waits for the same one. */
+function weigh(question) {
+  if (question === asked.question && asked.answer) return asked.answer;
+  let warnings = [];
+  const answer = ask("judge.identify", JSON.parse(question), (said) => { warnings = said; })
+    .then((verdict) => ({ ...verdict, warnings: [...new Set([...warnings, ...(verdict.verdict?.warnings ?? [])])] }))
+    .finally(() => { if (asked.answer === answer) asked.answer = null; });
+  Object.assign(asked, { question, answer });
+  return answer;
+}
+
 /** Return the step. */
 export async function verdictView({ go }) {
+  await sought();
   const found = job.coreRecord ? await ask("records.show", { record: job.coreRecord }).catch(() => null) : null;
   const sweeps = (found?.beside ?? []).filter((one) => one.kind === "sweep");
   const view = new VerdictStep(go, sweeps);
   return { title: "Verdict", node: view.node, leave: () => view.chart?.forget() };
+}
+
+/** Take the sweep in hand whose end nobody told: the server was started again, or others have swept since. */
+async function sought() {
+  if (!job.awaited) return;
+  const kept = await ask("records.swept", { journal: job.awaited }).catch(() => null);
+  if (kept) inHand(kept.record, kept.core);
 }
 
 class VerdictStep {
@@ -55,15 +76,20 @@ class VerdictStep {
       const empty = missing(job);
       if (empty.length) throw new Error(`The core is not described yet; still to fill in: ${empty.join(", ")}.`);
       this.place.waiting("Weighing every reference material against it…");
-      let warnings = [];
       const { readings, surface, soldAs, second } = job.evidence;
-      const verdict = await ask("judge.identify", {
+      const of = inQuestion();
+      const question = JSON.stringify({
         core: job.coreRecord, sweep: job.onlyReading ? "" : job.sweepRecord, specimen: specimenText(job), name: job.name || "core",
         readings: readings.split("\n"), surface_resistance: surface.trim() || null, sold_as: soldAs.trim() || null, second_sweep: second, keep: true,
-      }, (said) => { warnings = said; });
+      });
+      const verdict = await weigh(question);
+      if (question !== asked.question) return;
       this.place.clear();
-      job.verdict = { ...verdict, warnings: [...new Set([...warnings, ...(verdict.verdict?.warnings ?? [])])] };
-      job.coreRecord = verdict.core;
+      if (inQuestion() !== of) {
+        this.place.news("Core or sweep are others by now. The verdict of those before is ", h("a", { href: `#record/${verdict.record}` }, "in the records"), ".");
+        return;
+      }
+      Object.assign(job, { verdict, coreRecord: verdict.core });
       keep();
       this.show(job.verdict);
       speak(verdict.sentence);
@@ -103,6 +129,11 @@ class VerdictStep {
       h("div", { class: "row" }, tag.node, button("Put the tag on", tagged)), place.node, reportLinks(verdict.record),
       h("p", {}, h("a", { href: `#record/${verdict.record}` }, "Open it in the records")));
   }
+}
+
+/** Return what a verdict is of: it may be something else by the time it comes. */
+function inQuestion() {
+  return JSON.stringify([job.onlyReading, job.sweepRecord, specimenText(job)]);
 }
 
 /** Return links to the report of a verdict. */

@@ -1,0 +1,250 @@
+"""What the page has in hand: over lines that break, answers that come late, other cores and other tabs."""
+
+import json
+import shutil
+
+import pytest
+
+from page_server import Page, page_server
+from page_visit import LATER, describe, visiting
+from whichcore.records import begin_sweep, finish_sweep, keep_core, keep_sweep, open_store
+from whichcore.workflow import demo_bins
+
+pytestmark = pytest.mark.soak
+
+JOB = "JSON.parse(sessionStorage['whichcore-job'])"
+
+
+@pytest.fixture
+def server(tmp_path):
+    with page_server(tmp_path) as (address, _):
+        yield address
+
+
+@pytest.fixture
+def bins(tmp_path, monkeypatch):
+    """Keep two swept cores, and return the records of their sweeps."""
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
+    with open_store() as store:
+        kept = [
+            keep_sweep(store, one.request.sweep, core_id=keep_core(store, one.request.specimen))
+            for one in demo_bins()
+            if one.id in {"b", "d"}
+        ]
+    assert len(kept) == 2
+    return kept
+
+
+def held(page, call):
+    """Hold the answers to a question back; returns the questions that wait."""
+    waiting = []
+    page.route(f"**/ask/{call}", lambda route: waiting.append(route))  # noqa: PLW0108 - it calls no builtin
+    return waiting
+
+
+def until(page, true):
+    """Wait until something is true."""
+    for _ in range(600):  # a minute
+        if true():
+            break
+        page.wait_for_timeout(100)
+    assert true()
+
+
+def in_hand(page, **evidence):
+    """Put evidence in hand."""
+    page.evaluate(
+        "async (some) => Object.assign((await import('/static/job.js')).job.evidence, some)", evidence
+    )
+
+
+def work_on(visit, record):
+    visit.open(f"record/{record}")
+    visit.page.click("text=Work on this core")
+
+
+def test_a_verdict_that_comes_late_is_not_taken_for_one_of_another_core(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        waiting = held(page, "judge.identify")
+        work_on(visit, bins[0])
+        until(page, lambda: waiting)
+        page.click("nav >> text=Describe")
+        page.wait_for_selector("[name=name]")
+        page.fill("[name=name]", "ring of the lamp")
+        with page.expect_response("**/ask/judge.identify", timeout=LATER):
+            waiting[0].continue_()
+        page.wait_for_timeout(200)
+        job = page.evaluate(JOB)
+        assert (job["name"], job["coreRecord"], job["verdict"]) == ("ring of the lamp", "", None)
+
+
+def test_who_comes_back_while_a_verdict_is_worked_out_waits_for_the_same_one(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        waiting = held(page, "judge.identify")
+        work_on(visit, bins[0])
+        until(page, lambda: waiting)
+        page.click("nav >> text=Library")
+        page.wait_for_selector("h1:has-text('Library')")
+        page.go_back()
+        page.wait_for_selector("text=Weighing every reference")
+        waiting[0].continue_()
+        page.wait_for_selector(".sentence", timeout=LATER)
+        assert Page(visit.address).ask("records.search", kind="verdict")["count"] == 1
+        page.unroute("**/ask/judge.identify")
+        page.click("summary:has-text('Add evidence')")
+        page.click("text=Judge again")
+        until(page, lambda: Page(visit.address).ask("records.search", kind="verdict")["count"] == 2)
+
+
+def test_what_is_known_of_one_core_is_not_counted_for_the_next(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        waiting = held(page, "judge.identify")
+        work_on(visit, bins[0])
+        until(page, lambda: waiting)
+        page.click("summary:has-text('Add evidence')")
+        page.fill("[name=surface]", "12 kohm")
+        in_hand(page, second=bins[0])
+        work_on(visit, bins[1])
+        until(page, lambda: len(waiting) > 1)
+        asked = waiting[-1].request.post_data_json
+        assert (asked["sweep"], asked["surface_resistance"], asked["second_sweep"]) == (bins[1], None, "")
+
+
+def test_the_second_sweep_of_a_core_is_none_of_the_core_described_otherwise(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        held(page, "judge.identify")
+        work_on(visit, bins[0])
+        page.wait_for_selector("h1:has-text('Verdict')")
+        in_hand(page, second=bins[1], surface="12 kohm")
+        page.click("nav >> text=Describe")
+        page.wait_for_selector("[name=name]")
+        page.fill("[name=height]", "10.1 mm")
+        evidence = page.evaluate(JOB)["evidence"]
+        assert (evidence["second"], evidence["surface"]) == ("", "12 kohm")
+
+
+def test_a_sweep_taken_in_hand_is_judged_though_only_a_reading_was_there_before(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        visit.open()
+        page.click("text=I have only a meter reading")
+        page.wait_for_selector("text=Go on: type the reading")
+        waiting = held(page, "judge.identify")
+        work_on(visit, bins[0])
+        until(page, lambda: waiting)
+        assert waiting[0].request.post_data_json["sweep"] == bins[0]
+
+
+class Line:
+    """In place of the line on which a page hears of the bench."""
+
+    def __init__(self, page):
+        self.sockets = []
+        page.route_web_socket("**/live**", lambda socket: self.sockets.append(socket))  # noqa: PLW0108
+
+    def tell(self, **message):
+        self.sockets[-1].send(json.dumps(message))
+
+    def ended(self, number, journal, record, **about):
+        """Tell of a sweep that this page has started and that is kept."""
+        self.tell(type="begun", work=number, what="sweep", mine=True, about=about)
+        end = {"type": "finished", "what": "sweep", "journal": journal, "record": record, "core": record}
+        self.tell(type="event", work=number, event=end)
+
+
+def at_sweep(visit):
+    """Describe a core, and come to the sweep with the questions for one held back."""
+    line = Line(visit.page)
+    visit.open()
+    describe(visit.page)
+    until(visit.page, lambda: line.sockets)
+    line.tell(type="hello", work=None)
+    visit.open("sweep")
+    visit.page.wait_for_selector("button:has-text('Start the sweep')")
+    return line, held(visit.page, "sweep")
+
+
+def answer(route, **result):
+    route.fulfill(json={"result": result, "warnings": []})
+
+
+def test_a_sweep_is_known_again_though_the_line_broke_before_its_answer(browser, server):
+    with visiting(browser, server, expected=("ERR_FAILED",)) as visit:
+        page = visit.page
+        line, waiting = at_sweep(visit)
+        line.ended(1, "early.csv", "early")
+        page.click("button:has-text('Start the sweep')")
+        until(page, lambda: waiting)
+        line.tell(type="driver", work=1, mine=True, there=True)
+        page.wait_for_timeout(200)
+        assert page.evaluate(JOB)["sweepRecord"] == ""  # the one before is not the one that was asked for
+        waiting[0].abort()
+        page.wait_for_selector("text=The server does not answer")
+        line.ended(2, "late.csv", "late", mark=waiting[0].request.post_data_json.get("mark"))
+        until(page, lambda: page.evaluate(JOB)["sweepRecord"] == "late")
+
+
+def test_a_sweep_is_not_of_the_core_that_is_described_before_its_answer_comes(browser, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        line, waiting = at_sweep(visit)
+        page.click("button:has-text('Start the sweep')")
+        until(page, lambda: waiting)
+        page.click("nav >> text=Describe")
+        page.fill("[name=name]", "ring of the lamp")
+        with page.expect_response("**/ask/sweep"):
+            answer(waiting[0], journal="ring.csv")
+        page.wait_for_timeout(200)
+        line.ended(1, "ring.csv", "ring", mark=waiting[0].request.post_data_json.get("mark"))
+        page.wait_for_selector("#watch:empty", state="attached")
+        page.wait_for_timeout(200)
+        assert page.evaluate(JOB)["sweepRecord"] == ""
+
+
+@pytest.fixture
+def begun(tmp_path, monkeypatch):
+    """Begin a sweep of a demonstration core; returns its record, that of the core, and its journal."""
+    monkeypatch.setenv("WHICHCORE_HOME", str(tmp_path))
+    case = next(one.request for one in demo_bins() if one.id == "d")
+    journal = tmp_path / "page" / "sweeps" / "d.csv"
+    journal.parent.mkdir(parents=True)
+    shutil.copy(case.sweep, journal)
+    with open_store() as store:
+        core = keep_core(store, case.specimen)
+        return begin_sweep(store, journal, core, {"bench": "virtual", "core": "bin-h"}), core, journal
+
+
+def test_a_sweep_whose_end_nobody_told_is_found_in_the_records(browser, begun, server):
+    record, core, journal = begun
+    with open_store() as store:
+        sweep = finish_sweep(store, record)
+    with visiting(browser, server) as visit:
+        page = visit.page
+        waiting = held(page, "judge.identify")
+        work_on(visit, core)
+        page.wait_for_selector("h1:has-text('Describe')")
+        page.evaluate(
+            "async (name) => { (await import('/static/job.js')).job.awaited = name; }", journal.name
+        )
+        page.click("nav >> text=Verdict")
+        until(page, lambda: waiting)
+        assert waiting[0].request.post_data_json["sweep"] == sweep
+
+
+def test_a_sweep_that_cannot_be_gone_on_with_leaves_the_core_in_hand(browser, begun, server):
+    with visiting(browser, server, expected=("409 (Conflict)",)) as visit:
+        page = visit.page
+        _, waiting = at_sweep(visit)
+        page.fill("[name=sweep-from]", "2 kHz")
+        before = page.evaluate(JOB)
+        page.click("text=Go on with it")
+        until(page, lambda: waiting)
+        assert page.locator("button:has-text('Go on with it')").is_disabled()  # once is enough
+        busy = {"code": "busy", "what": "a sweep is running", "where": "bench", "got": "another page"}
+        waiting[0].fulfill(status=409, json={"error": {**busy, "allowed": "one at a time", "next": ""}})
+        page.wait_for_selector("text=A sweep is running")
+        assert page.evaluate(JOB) == before
