@@ -104,6 +104,17 @@ def test_sentences_on_the_page_call_materials_by_their_names():
     assert named(said, names) == "The curve tells MnZn 2300 from another: 1.2 MHz, not MnZn 2300."
 
 
+def test_a_core_of_the_same_name_does_not_take_the_place_of_one_that_is_swept(bench, monkeypatch):
+    begun = []
+    monkeypatch.setattr(bench, "_begin", begun.append)
+    monkeypatch.setattr(bench, "_sweep", lambda _settings, wound, _out: wound.place.read_text())
+    bench.sweep(**SWEEP)
+    other = RING.replace("25", "26")
+    bench.sweep(**{**SWEEP, "specimen": other})
+    assert other != RING
+    assert [work() for work in begun] == [RING, other]
+
+
 class Patience:
     """In place of the wish to stop: it comes after so many looks."""
 

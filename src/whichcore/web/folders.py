@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from pathlib import Path
 
@@ -25,8 +26,11 @@ def sweeps_folder() -> Path:
 
 
 def specimen_file(text: str, name: str) -> Path:
-    """Write a specimen down as it was typed, under a name of our own making."""
-    folder = work_folder() / "specimens"
+    """Write a specimen down as it was typed, under a name of our own making.
+
+    Another text is another file: a sweep that runs reads its own again.
+    """
+    folder = work_folder() / "specimens" / hashlib.sha256(str(text).encode()).hexdigest()[:16]
     make_folder(folder)
     place = folder / f"{safe_name(name)}.toml"
     write_text(place, str(text))
