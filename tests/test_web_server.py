@@ -12,6 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 from click.testing import CliRunner
+from starlette.websockets import WebSocketDisconnect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
@@ -19,6 +20,7 @@ from page_server import Page, hello, live, page_server
 from whichcore.cli.root import root
 from whichcore.web.app import LONGEST_UPLOAD, make_app
 from whichcore.web.guard import Guarded, loopback_hosts
+from whichcore.web.live import MOST_WAITING, Hub
 
 RING = """
 [core]
@@ -405,6 +407,46 @@ def test_eight_pages_live_through_a_restart_and_one_closed_in_a_sweep_stops_noth
         assert {f: whole[f] for f in rows} == rows
         told = [{e["frequency_hz"] for e in events if e["type"] == "point"} for events in ends]
         assert all(one == set(whole) for one in told)
+
+
+class SlowSocket:
+    """A line whose other end reads nothing until it is told to."""
+
+    def __init__(self):
+        self.reads, self.closed = asyncio.Event(), asyncio.Event()
+        self.sent = []
+
+    async def accept(self):
+        pass
+
+    async def send_json(self, message):
+        await self.reads.wait()
+        self.sent.append(message)
+
+    async def receive_text(self):
+        await self.closed.wait()
+        raise WebSocketDisconnect
+
+    async def close(self):
+        self.closed.set()
+
+
+def test_a_page_that_is_too_far_behind_is_let_go_and_not_left_without_news():
+    async def behind():
+        hub, socket = Hub("none"), SlowSocket()
+        joined = asyncio.create_task(hub.join(socket, "slow"))
+        await asyncio.sleep(0)
+        for _ in range(MOST_WAITING + 1):
+            hub._told({"type": "point"})
+        socket.reads.set()
+        for _ in range(20):
+            await asyncio.sleep(0)
+        closed = socket.closed.is_set()
+        socket.closed.set()
+        await joined
+        return closed
+
+    assert asyncio.run(behind())
 
 
 # --- the end -----------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from whichcore.web.child import Child, Refused
 
 MOST_WAITING = 2000  # events a page that does not read them is behind by before it is let go
+Waiting = asyncio.Queue[dict[str, Any] | None]  # what a page is to be told; None lets it go
 
 
 @dataclass
@@ -64,7 +65,7 @@ class Hub:
 
     def __init__(self, module: str) -> None:
         self.bench = Child(module, self._told, self._ended)
-        self._pages: dict[asyncio.Queue[dict[str, Any]], str] = {}
+        self._pages: dict[Waiting, str] = {}
         self._work: Work | None = None
         self._count = 0
         self._starting = asyncio.Lock()
@@ -123,7 +124,7 @@ class Hub:
             Name that the document before it had in the same tab: what that one drove is now this one's,
             unless that one is still open, as when the tab was doubled.
         """
-        queue: asyncio.Queue[dict[str, Any]] = asyncio.Queue(MOST_WAITING)
+        queue: Waiting = asyncio.Queue(MOST_WAITING)
         await socket.accept()
         self._pages[queue] = page
         work = self._work
@@ -145,10 +146,11 @@ class Hub:
             with contextlib.suppress(asyncio.CancelledError):
                 await sender
 
-    async def _send(self, socket: WebSocket, queue: asyncio.Queue[dict[str, Any]]) -> None:
+    async def _send(self, socket: WebSocket, queue: Waiting) -> None:
         with contextlib.suppress(WebSocketDisconnect, RuntimeError, ConnectionError):
-            while True:
-                await socket.send_json(await queue.get())
+            while (message := await queue.get()) is not None:
+                await socket.send_json(message)
+            await socket.close()
 
     def _open(self, page: str) -> bool:
         return page in self._pages.values()
@@ -186,7 +188,10 @@ class Hub:
             try:
                 queue.put_nowait(message if driver is None else {**message, "mine": page == driver})
             except asyncio.QueueFull:
-                self._pages.pop(queue, None)  # it comes again and is told everything anew
+                self._pages.pop(queue, None)
+                while not queue.empty():
+                    queue.get_nowait()
+                queue.put_nowait(None)  # it comes again and is told everything anew
 
 
 def _about(args: Mapping[str, Any]) -> dict[str, str]:
