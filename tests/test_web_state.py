@@ -1,9 +1,11 @@
 """What the page has in hand: over lines that break, answers that come late, other cores and other tabs."""
 
+import io
 import json
 import shutil
 
 import pytest
+from matplotlib.figure import Figure
 
 from page_server import Page, page_server
 from page_visit import LATER, describe, visiting
@@ -248,3 +250,118 @@ def test_a_sweep_that_cannot_be_gone_on_with_leaves_the_core_in_hand(browser, be
         waiting[0].fulfill(status=409, json={"error": {**busy, "allowed": "one at a time", "next": ""}})
         page.wait_for_selector("text=A sweep is running")
         assert page.evaluate(JOB) == before
+
+
+def test_what_cannot_be_kept_in_the_tab_stops_nothing(browser, server):
+    refusing = "() => { throw new DOMException('no', 'SecurityError'); }"
+    off = ";".join(
+        f"Object.defineProperty(window, '{name}Storage', {{ get: {refusing} }})"
+        for name in ("session", "local")
+    )
+    for script in (off, f"Storage.prototype.setItem = {refusing}"):  # switched off, and full
+        with visiting(browser, server) as visit:
+            visit.context.add_init_script(script)
+            visit.open()
+            describe(visit.page)
+            visit.page.fill("[name=height]", "")
+            visit.page.wait_for_selector("text=Still to fill in: Height")
+
+
+def test_an_answer_on_its_way_does_not_speak_of_fields_that_were_emptied(browser, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        for call in ("core.check", "judge.plan"):
+            visit.open()
+            waiting = held(page, call)
+            describe(page) if call == "judge.plan" else page.select_option("[name=virtual-core]", "bin-h")
+            until(page, lambda waiting=waiting: waiting)
+            page.fill("[name=turns]", "")
+            page.wait_for_selector("text=Still to fill in: Turns")
+            with page.expect_response(f"**/ask/{call}"):
+                waiting[0].continue_()
+            page.wait_for_timeout(200)
+            assert "Still to fill in: Turns" in page.inner_text("aside")
+            assert "Comes when the dimensions are there" in page.inner_text("aside")
+            page.unroute(f"**/ask/{call}")
+
+
+def test_the_permeability_expected_is_no_part_of_the_core(browser, bins, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        held(page, "judge.identify")
+        work_on(visit, bins[0])
+        page.wait_for_selector("h1:has-text('Verdict')")
+        page.click("nav >> text=Describe")
+        page.get_by_label("Permeability you expect").fill("many")
+        page.wait_for_selector("text=A plain number was expected")
+        assert page.locator("aside .waiting").count() == 0
+        assert page.evaluate(JOB)["sweepRecord"] == bins[0]
+
+
+def test_who_types_goes_on_typing_when_the_line_comes_back(browser, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        line = Line(page)
+        visit.open()
+        until(page, lambda: line.sockets)
+        page.click("summary:has-text('More about the core')")
+        page.click("[name=mass]")
+        page.keyboard.type("14 g")
+        page.keyboard.press("Home")
+        with page.expect_response("**/ask/state"):
+            line.sockets[0].close()
+            until(page, lambda: len(line.sockets) > 1)
+        page.wait_for_selector("#line:empty", state="attached")
+        page.wait_for_timeout(200)
+        page.keyboard.type("2")
+        assert page.evaluate(JOB)["core"]["mass"] == "214 g"
+
+
+def test_what_runs_is_called_by_its_name_though_its_first_event_came_before_it(browser, server):
+    with visiting(browser, server) as visit:
+        line = Line(visit.page)
+        visit.open()
+        until(visit.page, lambda: line.sockets)
+        line.tell(type="hello", work=None)
+        line.tell(type="event", work=1, event={"type": "step", "fixture": "tied", "share": 0, "said": ""})
+        line.tell(type="begun", work=1, what="calibrate", mine=False, about={"bench": "own"})
+        visit.page.wait_for_selector("text=Another page runs a calibration")
+        line.tell(type="hello", work=None)
+        line.tell(type="begun", work=1, what="sweep", mine=False, about={"name": "ring of the lamp"})
+        visit.page.wait_for_selector("text=Another page runs a sweep of ring of the lamp")
+
+
+def test_a_tag_that_is_refused_stays_in_its_field(browser, bins, server):
+    with visiting(browser, server, expected=("409 (Conflict)",)) as visit:
+        page = visit.page
+        visit.open(f"record/{bins[0]}")
+        page.get_by_label("New tag").fill("bin 4 " * 40)
+        page.click("text=Put the tag on")
+        page.wait_for_selector(".place .error")
+        assert page.get_by_label("New tag").input_value().startswith("bin 4")
+
+
+def test_marks_are_still_there_when_a_picture_too_large_to_be_kept_is_chosen_again(browser, server):
+    picture = io.BytesIO()
+    Figure(figsize=(4, 3), dpi=100).savefig(picture, format="png")
+    file = {"name": "g.png", "mimeType": "image/png", "buffer": picture.getvalue()}
+    with visiting(browser, server) as visit:
+        page = visit.page
+        visit.open("reader")
+        page.set_input_files("[name=picture]", file)
+        for x, y in ((50, 250), (350, 250), (50, 250), (50, 50)):
+            page.click(".stage img", position={"x": x, "y": y})
+        set_marks = page.locator("text=Set in the picture.")
+        assert set_marks.count() == 4
+        page.evaluate(
+            "() => { const kept = JSON.parse(sessionStorage['whichcore-reader']);"
+            "sessionStorage['whichcore-reader'] = JSON.stringify({ ...kept, source: '' }); }"
+        )
+        page.reload()
+        page.wait_for_selector("text=Choose g.png again")
+        page.set_input_files("[name=picture]", file)
+        page.wait_for_selector(".stage img")
+        assert set_marks.count() == 4
+        page.set_input_files("[name=picture]", {**file, "name": "another.png"})
+        page.wait_for_selector("text=Not set in the picture yet.")
+        assert set_marks.count() == 0

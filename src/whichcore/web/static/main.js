@@ -53,13 +53,23 @@ async function show(focus = true) {
   if (mine !== shown) return view.leave?.();
   leave = view.leave ?? null;
   document.title = `${view.title} · whichcore`;
+  const held = document.activeElement;
   put(main, isStep ? stepList(name) : "", view.node);
   if (focus) {
     main.focus({ preventScroll: true });
     scrollTo(0, 0);
     speak(view.title);
-  }
+  } else hold(held);
   redraw();
+}
+
+/** Put the focus into the field that has taken the place of one: who types goes on typing. */
+function hold(field) {
+  const now = field.name && main.querySelector(`[name="${CSS.escape(field.name)}"]`);
+  if (!now) return;
+  now.closest("details")?.setAttribute("open", "");
+  now.focus();
+  if (Number.isInteger(field.selectionStart)) now.setSelectionRange(field.selectionStart, field.selectionEnd);
 }
 
 function go(place) {
@@ -108,7 +118,7 @@ function connection() {
 function watching() {
   const node = document.getElementById("watch");
   const work = bench.work;
-  if (!work?.running) return put(node);
+  if (!work?.running || !work.what) return put(node);
   const what = work.what === "calibrate" ? "calibration" : "sweep";
   const place = work.what === "calibrate" ? "calibrate" : "sweep";
   const name = work.about?.name ? ` of ${work.about.name}` : "";
@@ -122,7 +132,7 @@ function watching() {
       speak(lineOf(error));
     }
   }, { class: "small" });
-  const key = `${work.number}${work.mine}${work.there}`;
+  const key = JSON.stringify([work.number, what, name, work.mine, work.there]);
   if (node.dataset.number === key && node.childElementCount) return undefined;
   node.dataset.number = key;
   return put(node, h("div", { class: "watching", role: "region", "aria-label": "At the bench" }, h("p", {}, who), h("a", { href: `#${place}` }, "Look at it"), stop));

@@ -77,7 +77,7 @@ class CoreStep {
     this.drawing = drawing(job.shape);
     const group = (table, list) => list.map((field) => this.field(table, field));
     const shapes = Object.entries(SHAPES).map(([key, one]) => [key, one.label]);
-    const expected = textField("Permeability you expect", job.expected, (value) => { job.expected = value; this.changed(); }, { example: "2000", hint: "Leave it empty if you do not know; the plan then serves 50 to 15,000." });
+    const expected = textField("Permeability you expect", job.expected, (value) => { job.expected = value; keep(); this.check(); }, { example: "2000", hint: "Leave it empty if you do not know; the plan then serves 50 to 15,000." });
     this.fields.set("expected", expected);
     put(this.form, h("h2", {}, "The core"),
       textField("Name", job.name, (value) => { job.name = value; this.changed(); }, { example: "bin 4, grey ring", name: "name" }).node,
@@ -129,13 +129,13 @@ class CoreStep {
   /** Ask the server what it says of the fields as they are. */
   async look() {
     const empty = missing(job);
+    this.count += 1; // an answer on its way is of the fields as they were
     for (const field of this.fields.values()) field.wrong(null);
     if (empty.length) {
       put(this.follows, h("p", { class: "quiet" }, `Still to fill in: ${empty.join(", ")}.`));
       put(this.advice, h("p", { class: "quiet" }, "Comes when the dimensions are there."));
       return;
     }
-    this.count += 1;
     const mine = this.count;
     const specimen = specimenText(job);
     let warnings = [];
@@ -161,12 +161,13 @@ class CoreStep {
   }
 
   async plan(mine, specimen) {
-    put(this.advice, h("p", { class: "waiting" }, "Working out turns and accuracy…"));
     const expected = job.expected.trim();
     if (expected && !(Number(expected) > 0)) {
+      put(this.advice, h("p", { class: "quiet" }, "Comes when the permeability you expect can be read."));
       this.fields.get("expected").wrong(`A plain number was expected; got ${expected}; write it like 2000.`);
       return;
     }
+    put(this.advice, h("p", { class: "waiting" }, "Working out turns and accuracy…"));
     // only the newest question is worth the planner's time
     if (this.planning) { this.again = [mine, specimen]; return; }
     this.planning = true;

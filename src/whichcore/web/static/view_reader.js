@@ -7,6 +7,7 @@ import { button, h, put, s, speak } from "./dom.js";
 import { choice, pick, textField } from "./form.js";
 import { number, quantity, typed } from "./numbers.js";
 import { attempt, Place } from "./say.js";
+import { store, stored } from "./store.js";
 import { ask } from "./talk.js";
 
 const CLICK_PX = 1; // standard uncertainty of a click at one pixel of the screen to one of the picture
@@ -26,19 +27,16 @@ const kept = {
 
 function keepAll() {
   const { picture, ...rest } = kept;
-  try {
-    sessionStorage.setItem(KEY, JSON.stringify({ ...rest, undo: [], source: picture ? picture.src : "" }));
-  } catch {
-    // the picture is too large for the tab's store: the points are worth more
-    sessionStorage.setItem(KEY, JSON.stringify({ ...rest, undo: [], source: "" }));
-  }
+  const text = (source) => JSON.stringify({ ...rest, undo: [], source });
+  // a picture too large for the tab's store: the points are worth more
+  if (!store(KEY, text(picture?.src ?? ""))) store(KEY, text(""));
 }
 
 /** Take up what the tab still has of before a reload. */
 async function takeUp() {
   if (kept.picture) return;
   try {
-    const { source, ...rest } = JSON.parse(sessionStorage.getItem(KEY) ?? "{}");
+    const { source, ...rest } = JSON.parse(stored(KEY) ?? "{}");
     Object.assign(kept, rest);
     if (!source) return;
     const picture = new Image();
@@ -48,6 +46,11 @@ async function takeUp() {
   } catch {
     kept.picture = null;
   }
+}
+
+/** Tell whether the points of a picture are there, and not the picture: it was too large to be kept. */
+function lost() {
+  return !kept.picture && Boolean(kept.name);
 }
 
 function dataUrl(file) {
@@ -115,9 +118,13 @@ class Reader {
         throw new Error("The picture cannot be read; save it anew as PNG.");
       }
       if (picture.naturalWidth * picture.naturalHeight > LARGEST_PX) throw new Error(`The picture is too large: ${picture.naturalWidth} × ${picture.naturalHeight}; allowed: 40 million pixels.`);
-      Object.assign(kept, { picture, name: file.name, width: picture.naturalWidth, height: picture.naturalHeight, undo: [], mode: "h0", curves: { mu_real: [], mu_imag: [] }, cross: [picture.naturalWidth / 2, picture.naturalHeight / 2] });
-      for (const axis of Object.values(kept.axes)) axis.marks = [null, null];
-      kept.zoom = 0;
+      const [width, height] = [picture.naturalWidth, picture.naturalHeight];
+      const again = lost() && kept.name === file.name && kept.width === width && kept.height === height;
+      if (!again) {
+        Object.assign(kept, { undo: [], mode: "h0", curves: { mu_real: [], mu_imag: [] }, cross: [width / 2, height / 2] });
+        for (const axis of Object.values(kept.axes)) axis.marks = [null, null];
+      }
+      Object.assign(kept, { picture, name: file.name, width, height, zoom: 0 });
       this.open();
       this.refresh();
       this.stage.focus();
@@ -295,7 +302,7 @@ class Reader {
 
   aim() {
     if (!this.hair) {
-      this.status.textContent = "Choose a picture first.";
+      this.status.textContent = lost() ? `Choose ${kept.name} again: it was too large to be kept over the reload, its marks and points are still here.` : "Choose a picture first.";
       return;
     }
     const [x, y] = kept.cross;

@@ -131,10 +131,13 @@ export async function recordView({ args, go }) {
 function tags(record, place) {
   const list = h("p", { class: "tags" });
   const draw = (names) => put(list, ...names.map((name) => h("span", { class: "tag" }, name, button("×", () => change(name, true), { class: "small plain", "aria-label": `Take the tag ${name} off` }))));
-  const change = (name, off = false) => attempt(place, async () => draw((await ask("records.tag", { record: record.id, name, off })).tags));
+  const change = (name, off = false) => attempt(place, async () => {
+    draw((await ask("records.tag", { record: record.id, name, off })).tags);
+    return true;
+  });
   const field = textField("New tag", "", () => {}, { example: "bin 4" });
   draw(record.tags);
-  return h("div", { class: "row" }, list, field.node, button("Put the tag on", async () => { await change(field.input.value.trim()); field.input.value = ""; }));
+  return h("div", { class: "row" }, list, field.node, button("Put the tag on", async () => { if (await change(field.input.value.trim())) field.input.value = ""; }));
 }
 
 async function sweepPart(record, charts) {
