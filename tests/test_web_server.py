@@ -18,7 +18,8 @@ from websockets.sync.client import connect
 
 from page_server import Page, hello, live, page_server
 from whichcore.cli.root import root
-from whichcore.web.app import LONGEST_UPLOAD, make_app
+from whichcore.web.app import LONGEST_UPLOAD, Desks, make_app
+from whichcore.web.child import Refused
 from whichcore.web.guard import Guarded, loopback_hosts
 from whichcore.web.live import MOST_WAITING, Hub
 
@@ -447,6 +448,46 @@ def test_a_page_that_is_too_far_behind_is_let_go_and_not_left_without_news():
         return closed
 
     assert asyncio.run(behind())
+
+
+class SlowJudge:
+    """A judge that answers when it is told to, and counts what it is asked."""
+
+    def __init__(self):
+        self.ready, self.asked = asyncio.Event(), 0
+
+    async def ask(self, _call, args):
+        self.asked += 1
+        number = self.asked
+        await self.ready.wait()
+        if args.get("wrong"):
+            raise Refused({"what": "wrong"})
+        return {"result": number}
+
+
+def test_who_asks_for_a_verdict_again_while_it_is_worked_out_gets_the_same_one():
+    async def asked():
+        desks = Desks()
+        desks.judge = judge = SlowJudge()
+        cases = (
+            {"core": "a", "sweep": "b"},
+            {"sweep": "b", "core": "a"},
+            {"core": "c"},
+            {"wrong": 1},
+            {"wrong": 1},
+        )
+        waiting = [asyncio.create_task(desks.ask("judge.identify", "page", case)) for case in cases]
+        await asyncio.sleep(0)
+        waiting[0].cancel()  # its page was loaded again
+        await asyncio.sleep(0)
+        judge.ready.set()
+        answers = await asyncio.gather(*waiting, return_exceptions=True)
+        again = await desks.ask("judge.identify", "page", cases[0])
+        return answers[1:], again, judge.asked
+
+    (first, other, *wrong), again, count = asyncio.run(asked())
+    assert (first, other, again, count) == ({"result": 1}, {"result": 2}, {"result": 4}, 4)
+    assert [type(one) for one in wrong] == [Refused, Refused]
 
 
 # --- the end -----------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import shutil
 import pytest
 from matplotlib.figure import Figure
 
-from page_server import Page, page_server
+from page_server import page_server
 from page_visit import LATER, describe, visiting
 from whichcore.records import begin_sweep, finish_sweep, keep_core, keep_sweep, open_store
 from whichcore.workflow import demo_bins
@@ -81,7 +81,7 @@ def test_a_verdict_that_comes_late_is_not_taken_for_one_of_another_core(browser,
         assert (job["name"], job["coreRecord"], job["verdict"]) == ("ring of the lamp", "", None)
 
 
-def test_who_comes_back_while_a_verdict_is_worked_out_waits_for_the_same_one(browser, bins, server):
+def test_an_older_verdict_that_comes_late_does_not_take_the_place_of_a_newer_one(browser, bins, server):
     with visiting(browser, server) as visit:
         page = visit.page
         waiting = held(page, "judge.identify")
@@ -89,15 +89,16 @@ def test_who_comes_back_while_a_verdict_is_worked_out_waits_for_the_same_one(bro
         until(page, lambda: waiting)
         page.click("nav >> text=Library")
         page.wait_for_selector("h1:has-text('Library')")
+        in_hand(page, surface="12 kohm")
         page.go_back()
-        page.wait_for_selector("text=Weighing every reference")
-        waiting[0].continue_()
+        until(page, lambda: len(waiting) > 1)
+        waiting[1].continue_()
         page.wait_for_selector(".sentence", timeout=LATER)
-        assert Page(visit.address).ask("records.search", kind="verdict")["count"] == 1
-        page.unroute("**/ask/judge.identify")
-        page.click("summary:has-text('Add evidence')")
-        page.click("text=Judge again")
-        until(page, lambda: Page(visit.address).ask("records.search", kind="verdict")["count"] == 2)
+        newer = page.evaluate(JOB)["verdict"]["record"]
+        with page.expect_response("**/ask/judge.identify", timeout=LATER):
+            waiting[0].continue_()
+        page.wait_for_timeout(200)
+        assert page.evaluate(JOB)["verdict"]["record"] == newer
 
 
 def test_what_is_known_of_one_core_is_not_counted_for_the_next(browser, bins, server):
@@ -329,6 +330,19 @@ def test_what_runs_is_called_by_its_name_though_its_first_event_came_before_it(b
         line.tell(type="hello", work=None)
         line.tell(type="begun", work=1, what="sweep", mine=False, about={"name": "ring of the lamp"})
         visit.page.wait_for_selector("text=Another page runs a sweep of ring of the lamp")
+
+
+def test_a_calibration_that_waits_for_hands_says_so_at_every_place(browser, server):
+    with visiting(browser, server) as visit:
+        line = Line(visit.page)
+        visit.open("library")
+        until(visit.page, lambda: line.sockets)
+        line.tell(type="begun", work=1, what="calibrate", mine=True, about={"bench": "own"})
+        fit = {"type": "fit", "number": 1, "fixture": "short", "what": "fit the short"}
+        line.tell(type="event", work=1, event=fit)
+        visit.page.wait_for_selector("#watch >> text=It waits: now fit the short.")
+        line.tell(type="event", work=1, event={"type": "step", "fixture": "short", "share": 0.1, "said": ""})
+        visit.page.wait_for_selector("#watch >> text=/is running.$/")
 
 
 def test_a_tag_that_is_refused_stays_in_its_field(browser, bins, server):

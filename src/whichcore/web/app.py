@@ -56,6 +56,7 @@ class Desks:
         self.hub = Hub("whichcore.web.bench")
         self.desk = Child("whichcore.web.desk")
         self.judge = Child("whichcore.web.judge")
+        self._verdicts: dict[str, asyncio.Task[dict[str, Any]]] = {}  # being worked out, by what was asked
 
     async def ask(self, call: str, page: str, args: dict[str, Any]) -> dict[str, Any]:
         """Pass a question to the child it is for; raises Refused."""
@@ -63,8 +64,19 @@ class Desks:
             return await self.hub.start(call, page, args)
         if call in DRIVING:
             return await self.hub.drive(call, page, args)
+        if call == "judge.identify":
+            return await self._verdict(call, args)
         child = self.judge if call.startswith("judge.") else self.desk
         return await child.ask(call, args)
+
+    async def _verdict(self, call: str, args: dict[str, Any]) -> dict[str, Any]:
+        """Pass a case on; who asks the same meanwhile, as after a reload, gets the same verdict."""
+        question = json.dumps(args, sort_keys=True)
+        if question not in self._verdicts:
+            verdict = asyncio.create_task(self.judge.ask(call, args))
+            self._verdicts[question] = verdict
+            verdict.add_done_callback(lambda _: self._verdicts.pop(question))
+        return await asyncio.shield(self._verdicts[question])
 
     async def stop(self) -> None:
         """End all of them; the bench first, its output goes off."""

@@ -123,7 +123,8 @@ function watching() {
   const place = work.what === "calibrate" ? "calibrate" : "sweep";
   const name = work.about?.name ? ` of ${work.about.name}` : "";
   const theirs = work.there ? `Another page runs a ${what}${name} on this bench; you see it live.` : `A ${what}${name} is running; the page that started it is closed.`;
-  const who = work.mine ? `A ${what}${name} is running.` : theirs;
+  const part = work.events.at(-1)?.type === "fit" ? ` It waits: now ${work.events.at(-1).what}.` : "";
+  const who = `${work.mine ? `A ${what}${name} is running.` : theirs}${part}`;
   const stop = button("Stop it", async () => {
     try {
       await ask("stop");
@@ -132,7 +133,7 @@ function watching() {
       speak(lineOf(error));
     }
   }, { class: "small" });
-  const key = JSON.stringify([work.number, what, name, work.mine, work.there]);
+  const key = `${work.number} ${who}`;
   if (node.dataset.number === key && node.childElementCount) return undefined;
   node.dataset.number = key;
   return put(node, h("div", { class: "watching", role: "region", "aria-label": "At the bench" }, h("p", {}, who), h("a", { href: `#${place}` }, "Look at it"), stop));

@@ -12,18 +12,7 @@ import { ask } from "./talk.js";
 
 const FIRST = 3; // of the next steps are shown at once
 
-const asked = { question: "", answer: null }; // the last question, and its answer while it is worked out
-
-/** Ask for a verdict; who comes back while it is worked out waits for the same one. */
-function weigh(question) {
-  if (question === asked.question && asked.answer) return asked.answer;
-  let warnings = [];
-  const answer = ask("judge.identify", JSON.parse(question), (said) => { warnings = said; })
-    .then((verdict) => ({ ...verdict, warnings: [...new Set([...warnings, ...(verdict.verdict?.warnings ?? [])])] }))
-    .finally(() => { if (asked.answer === answer) asked.answer = null; });
-  Object.assign(asked, { question, answer });
-  return answer;
-}
+let asked = 0; // how often a verdict was asked for: an older answer does not take the place of a newer one
 
 /** Return the step. */
 export async function verdictView({ go }) {
@@ -76,20 +65,22 @@ class VerdictStep {
       const empty = missing(job);
       if (empty.length) throw new Error(`The core is not described yet; still to fill in: ${empty.join(", ")}.`);
       this.place.waiting("Weighing every reference material against it…");
+      let warnings = [];
       const { readings, surface, soldAs, second } = job.evidence;
       const of = inQuestion();
-      const question = JSON.stringify({
+      const mine = ++asked;
+      const verdict = await ask("judge.identify", {
         core: job.coreRecord, sweep: job.onlyReading ? "" : job.sweepRecord, specimen: specimenText(job), name: job.name || "core",
         readings: readings.split("\n"), surface_resistance: surface.trim() || null, sold_as: soldAs.trim() || null, second_sweep: second, keep: true,
-      });
-      const verdict = await weigh(question);
-      if (question !== asked.question) return;
+      }, (said) => { warnings = said; });
+      if (mine !== asked) return;
       this.place.clear();
       if (inQuestion() !== of) {
         this.place.news("Core or sweep are others by now. The verdict of those before is ", h("a", { href: `#record/${verdict.record}` }, "in the records"), ".");
         return;
       }
-      Object.assign(job, { verdict, coreRecord: verdict.core });
+      job.verdict = { ...verdict, warnings: [...new Set([...warnings, ...(verdict.verdict?.warnings ?? [])])] };
+      job.coreRecord = verdict.core;
       keep();
       this.show(job.verdict);
       speak(verdict.sentence);
