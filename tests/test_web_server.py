@@ -505,6 +505,21 @@ def runs(pid):
         return False
 
 
+def test_an_end_that_cuts_a_question_off_is_one_line(tmp_path, capfd):
+    with page_server(tmp_path) as (address, process):
+        host = address.removeprefix("http://").rstrip("/")
+        name, port = host.split(":")
+        with socket.create_connection((name, int(port))) as line:
+            head = (
+                f"PUT /upload/a.toml HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 9"
+            )
+            line.sendall(f"{head}\r\nExpect: 100-continue\r\n\r\n".encode())
+            assert b"100 Continue" in line.recv(1000)  # it is being answered, and waits for what never comes
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(timeout=60) == 130
+    assert capfd.readouterr().err.count("\n") == 1
+
+
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="children are listed by Linux alone")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_no_child_outlives_the_server(tmp_path, number):

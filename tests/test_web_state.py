@@ -379,3 +379,16 @@ def test_marks_are_still_there_when_a_picture_too_large_to_be_kept_is_chosen_aga
         page.set_input_files("[name=picture]", {**file, "name": "another.png"})
         page.wait_for_selector("text=Not set in the picture yet.")
         assert set_marks.count() == 0
+
+
+def test_a_file_that_was_refused_and_mended_can_be_chosen_again(browser, server):
+    with visiting(browser, server, expected=("400 (Bad Request)",)) as visit:
+        page = visit.page
+        visit.open()
+        page.click("text=Take the core from a file")
+        file = {"name": "ring.toml", "mimeType": "text/plain", "buffer": b"[core]"}
+        page.set_input_files("[type=file]", file)
+        page.wait_for_selector(".place .error")
+        with page.expect_file_chooser():
+            page.click("[type=file]")
+        assert page.input_value("[type=file]") == ""  # else the browser sees no change in the same name

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import secrets
 import signal
 import socket
@@ -78,6 +79,8 @@ class _Server(uvicorn.Server):
 
     def _end(self) -> None:
         self.should_exit = True
+        # a question that the end cuts off is no fault to be told of
+        logging.getLogger("uvicorn.error").setLevel(logging.CRITICAL)
 
     @contextlib.contextmanager
     def capture_signals(self):  # type: ignore[no-untyped-def]

@@ -10,6 +10,8 @@ export function textField(label, value, set, more = {}) {
     spellcheck: "false", required: more.needed, list: more.list, "aria-describedby": `${id}-hint ${id}-error`, inputmode: more.inputmode,
     on: { input: () => set(input.value), focus: () => more.focus?.(), blur: () => more.blur?.() },
   });
+  // a file that was mended may be chosen again
+  if (more.type === "file") input.addEventListener("click", () => { input.value = ""; });
   const error = h("p", { class: "error", id: `${id}-error`, hidden: true });
   const hint = h("p", { class: "hint", id: `${id}-hint` }, more.hint ?? "");
   const node = h("div", { class: "field" }, h("label", { for: id }, label, more.needed ? h("span", { class: "needed" }, " needed") : null), input, error, more.hint ? hint : null);
