@@ -306,6 +306,21 @@ def test_one_page_drives_the_others_watch_and_anyone_may_stop(server):
         assert hello["work"]["events"][-1]["type"] == "stopped"
 
 
+def test_what_the_bench_page_can_do_next_is_said_in_its_own_words(server):
+    address = server[0]
+    page = Page(address, "first")
+    with live(address, "first") as line:
+        page.ask("sweep", bench="virtual", specimen=RING, name="x", core="bin-h")
+        refused = told_until(line, "failed")[-1]["error"]
+        page.ask("calibrate", bench="virtual", points_per_decade=4)
+        told_until(line, "step")
+        page.ask("stop")
+        stopped = told_until(line, "stopped")[-1]["error"]
+    assert refused["what"] == "there is no calibration for this set-up"
+    assert "--" not in refused["next"]
+    assert (stopped["what"], "anew" in stopped["next"]) == ("the calibration was stopped", True)
+
+
 def test_a_tab_that_was_doubled_watches_and_one_that_was_loaded_again_drives_on(server):
     address = server[0]
     with live(address, "copy", before="first") as copy:

@@ -3,12 +3,14 @@
 import io
 import json
 import shutil
+import tempfile
+from pathlib import Path
 
 import pytest
 from matplotlib.figure import Figure
 
 from page_server import page_server
-from page_visit import LATER, describe, visiting
+from page_visit import LATER, PHONE, describe, visiting
 from whichcore.records import begin_sweep, finish_sweep, keep_core, keep_sweep, open_store
 from whichcore.workflow import demo_bins
 
@@ -392,3 +394,43 @@ def test_a_file_that_was_refused_and_mended_can_be_chosen_again(browser, server)
         with page.expect_file_chooser():
             page.click("[type=file]")
         assert page.input_value("[type=file]") == ""  # else the browser sees no change in the same name
+
+
+def test_a_view_is_told_what_goes_on_until_the_next_one_is_there(browser, server):
+    with visiting(browser, server) as visit:
+        page = visit.page
+        line = Line(page)
+        visit.open("calibrate")
+        until(page, lambda: line.sockets)
+        line.tell(type="begun", work=1, what="calibrate", mine=True, about={})
+        waiting = held(page, "state")
+        page.click("nav >> text=Describe")
+        until(page, lambda: waiting)
+        line.tell(type="event", work=1, event={"type": "step", "fixture": "short", "share": 0.5, "said": ""})
+        page.wait_for_selector(".progress >> text=50 %")
+
+
+def test_a_name_without_a_place_to_break_fits_a_phone(browser, bins, server):
+    name = "grey_ring_of_the_lamp_shelf_" * 8
+    with visiting(browser, server) as visit:
+        page = visit.page
+        page.set_viewport_size(PHONE)
+        line = Line(page)
+        work_on(visit, bins[0])
+        page.wait_for_selector(".sentence", timeout=LATER)
+        page.click("nav >> text=Describe")
+        page.fill("[name=name]", name)
+        line.tell(type="begun", work=1, what="sweep", mine=False, about={"name": name[:200]})
+        for place in ("sweep", f"record/{named(name)}", "records"):
+            visit.open(place)
+            until(page, lambda: page.evaluate("document.documentElement.scrollWidth <= innerWidth"))
+
+
+def named(name):
+    """Keep a core of this name, and return its record."""
+    with open_store() as store, tempfile.TemporaryDirectory() as folder:
+        case = next(one.request for one in demo_bins() if one.id == "d")
+        place = Path(folder) / "core.toml"
+        lines = [f'name = "{name}"', *case.specimen.read_text(encoding="utf-8").splitlines()]
+        place.write_text("\n".join(lines), encoding="utf-8")
+        return keep_core(store, place)

@@ -20,7 +20,7 @@ from whichcore.calibration.error_model import ErrorModel
 from whichcore.calibration.fingerprint import Fingerprint
 from whichcore.calibration.setup import Measured, Setup
 from whichcore.calibration.standards import Short, Standard
-from whichcore.errors import AnalysisError, CalibrationError
+from whichcore.errors import AnalysisError, CalibrationError, Cancelled
 from whichcore.files.warn import warn
 from whichcore.measure.calibration_file import StoredCalibration
 from whichcore.measure.channel_ranges import TIE_FREQUENCIES, ChannelRanges
@@ -111,6 +111,16 @@ def calibrate(
     InstrumentError, Cancelled
         As in a sweep; the output is off.
     """
+    try:
+        yield from _calibrated(settings, bench, operator, plan, cancel)
+    except Cancelled:
+        step = "begin it anew: of one that has not come to its end nothing is kept"
+        raise Cancelled("the calibration was stopped", next_step=step) from None
+
+
+def _calibrated(
+    settings: BenchSettings, bench: Bench, operator: Operator, plan: CalibrationPlan, cancel: threading.Event
+) -> Iterator[Step | StoredCalibration]:
     began = time.monotonic()
     plan = replace(plan, frequency_hz=settable(bench.source, plan.frequency_hz))
     chosen = chosen_standards(settings, plan.standards, wound=plan.specimen is not None)

@@ -18,7 +18,8 @@ from typing import Any
 from whichcore.analysis.permeability import permeability
 from whichcore.analysis.specimen import Specimen
 from whichcore.bench import BenchSettings, OpenBench, load_bench, open_bench
-from whichcore.errors import Cancelled, InputError, WhichcoreError
+from whichcore.calibration.fingerprint import Fingerprint
+from whichcore.errors import CalibrationError, Cancelled, InputError, WhichcoreError
 from whichcore.files import load_specimen, make_folder
 from whichcore.measure import (
     CalibrationPlan,
@@ -186,7 +187,7 @@ class AtBench:
         with open_bench(settings) as opened:
             _fit(opened, specimen, asked.core)
             fingerprint = fingerprint_of(settings, opened.bench)
-            stored = load_calibration(newest_calibration(bench_name(settings), fingerprint))
+            stored = load_calibration(_calibrated(settings, fingerprint))
             request = _request(settings, opened, stored, what, out)
             grid = request.frequency_hz
             with open_store() as store:
@@ -214,6 +215,15 @@ def _settings(bench: str) -> BenchSettings:
     if bench not in {"virtual", "own"}:
         raise InputError("there is no such bench", where="bench", got=str(bench), allowed="virtual, own")
     return load_bench("virtual" if bench == "virtual" else None)
+
+
+def _calibrated(settings: BenchSettings, fingerprint: Fingerprint) -> Path:
+    """Return where the calibration of a set-up is kept; the page has a step for one that is missing."""
+    try:
+        return newest_calibration(bench_name(settings), fingerprint)
+    except CalibrationError as error:
+        step = "calibrate this bench as it is wired, one step before this one"
+        raise CalibrationError(error.what, where=error.where, got=error.got, next_step=step) from None
 
 
 def _fit(opened: OpenBench, specimen: Specimen, core: str | None) -> None:

@@ -38,8 +38,6 @@ function stepList(current) {
 async function show(focus = true) {
   const { name, args } = here();
   const mine = ++shown;
-  leave?.();
-  leave = null;
   const isStep = STEPS.some(([step]) => step === name);
   const place = isStep ? "core" : { record: "records", compare: "records" }[name] ?? name;
   put(document.getElementById("places"), h("ul", {}, PLACES.map(([key, label]) =>
@@ -51,6 +49,7 @@ async function show(focus = true) {
     view = { title: "Not shown", node: h("section", {}, h("h1", {}, "Not shown"), h("p", { class: "error" }, lineOf(error)), button("Try again", () => show())) };
   }
   if (mine !== shown) return view.leave?.();
+  leave?.(); // until now the view before stays on the page, and is told what goes on
   leave = view.leave ?? null;
   document.title = `${view.title} · whichcore`;
   const held = document.activeElement;
