@@ -30,7 +30,7 @@ from whichcore.analysis.warming import warming
 #: product says. Practice; what they do to verdicts is counted by benchmarks/identify.py.
 STEP, STEP_SPREAD, CORNER_SPREAD = 0.3, 0.1, 0.1
 #: Share of family kin whose curve lies as far from the reference's as that of its farthest cores. Practice.
-OTHER_SHAPE = 0.85
+OTHER_SHAPE = 0.9
 #: Levels that are summed over, in ln μ about the reference's.
 _LEVELS = np.linspace(-1.0, 1.0, 401)
 

@@ -6,9 +6,9 @@ kin deviate as cores do, and by a little more at a short correlation length. The
 reference around its best explanation, where everything is linear.
 
 That needs a reference whose own detail can be trusted: one that was swept. A curve read off a figure carries
-the detail of the reading. Half of near kin are wide kin (`family_kin`), which lie about the curve as far as
-its farthest cores; the other half are of finer detail where the reference was swept, else far kin. A loose
-reference stands for many grades and has no kin.
+the detail of the reading. Beside kin of finer detail stand wide kin (`family_kin`), which lie about the curve
+as far as its farthest cores: half of near kin. Where a reference was not swept, wide kin and far kin are near
+kin. A loose reference stands for many grades and has no kin.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ from whichcore.analysis.types import FloatArray
 #: (docs/decisions/0015, 0020).
 FINER: tuple[tuple[float, float, float], ...] = ((0.01, 0.25, 0.25), (0.03, 0.7, 0.25))
 WIDE_SHARE = 1 - sum(share for _, _, share in FINER)
+#: Share of wide kin among near kin of a reference that shows no detail; the rest are far kin. Practice.
+PLAIN_WIDE_SHARE = 0.2
 #: Spread of their level about the reference (2σ of its logarithm): one curve, one use. Practice.
 NEAR_TOLERANCE = 0.5
 #: References whose near kin are looked at: so many of the best, and none so far behind, in ln, that its near
@@ -91,7 +93,8 @@ def of_near_kin(
 ) -> list[Weighed]:
     """Return near kin of a reference around its best explanation, as `of_reference` returns its cores.
 
-    Empty of a loose reference; where one shows no detail of its own (`shows_detail`) they are the wide half.
+    Empty of a loose reference; where one shows no detail of its own (`shows_detail`) they are
+    wide kin, their share among far ones included.
     """
     if is_loose(material):
         return []
@@ -99,7 +102,7 @@ def of_near_kin(
     columns = curve_columns(observation, material, amplitudes(material)[-1], explanation)
     wide = around(material, explanation, observation, columns, turns, curve)
     if not shows_detail(material):
-        return [(float(np.log(WIDE_SHARE)), wide)]
+        return [(float(np.log(PLAIN_WIDE_SHARE)), wide)]
     kin = replace(material, tolerance=max(material.tolerance, NEAR_TOLERANCE))
     usual = curve_columns(observation, material, _as_stated(material), explanation)
     finer = [

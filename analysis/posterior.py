@@ -18,7 +18,7 @@ from whichcore.analysis.first_look import EXPLAINED
 from whichcore.analysis.kin import NEAR_KIN_SHARE, kin_odds, kin_of, with_kin
 from whichcore.analysis.level_integral import log_sum
 from whichcore.analysis.materials import Library, Material
-from whichcore.analysis.near_kin import WIDE_SHARE, near_kin_evidence
+from whichcore.analysis.near_kin import PLAIN_WIDE_SHARE, near_kin_evidence
 from whichcore.analysis.observation import Observation
 from whichcore.analysis.priors import GapNode
 from whichcore.analysis.reach import all_followed, followed_points, reach_of
@@ -117,8 +117,8 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     near = family = far
     if observation.spectrum_points:
         wide = wide_kin_evidence(library.materials, log_evidence, explanations)
-        either = np.logaddexp(np.log(WIDE_SHARE) + wide, np.log(1 - WIDE_SHARE) + far)
-        near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, either)
+        plain = np.logaddexp(np.log(PLAIN_WIDE_SHARE) + wide, np.log(1 - PLAIN_WIDE_SHARE) + far)
+        near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, plain)
         family = family_kin_evidence(library.materials, log_evidence, explanations, observation)
     of_kin = np.where(has_kin, elsewhere, -np.inf)
     section_kin, near = _section_kin(of_kin, near, section_kin_share(observation))
