@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from whichcore.analysis.curve_table import SHIFTS, CurveTable, library_table
+from whichcore.analysis.curve_table import SHIFTS, CurveTable, filled, library_table
 from whichcore.analysis.materials import Library, Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
 from whichcore.analysis.reach import Reach, reach_of
@@ -59,7 +59,7 @@ def rows_of(
 ) -> ComplexArray:
     """Predict the rows (M, S, P) of some materials from their curves as tabulated; see `predictions`."""
     frequency = observation.frequency_hz
-    values = table.shifted(observation.log_frequency, SHIFTS)
+    values = filled(table.shifted(observation.log_frequency, SHIFTS))
     for rows in by_section(materials):
         values[rows] += section_prior_of(materials[rows[0]], observation, other_section=other_section).mean
     values = reading_rows(values, observation)

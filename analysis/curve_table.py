@@ -111,3 +111,23 @@ def library_table(
     """Tabulate a library for a band and a section; kept for the next specimen of the same kind."""
     curves = [(m.frequency_hz, corrected_permeability(m, section_m)) for m in library.materials]
     return tabulate(curves, low_hz, high_hz)
+
+
+def filled(values: ComplexArray) -> ComplexArray:
+    """Fill shifts at which a curve does not reach a point by the nearest one at which it does.
+
+    Parameters
+    ----------
+    values : complex array (M, S, P)
+        Of an odd number of shifts, NaN where a moved curve does not reach.
+
+    Returns
+    -------
+    complex array (M, S, P)
+        NaN where even the unmoved curve, the middle one, does not reach.
+    """
+    out, middle = values.copy(), values.shape[1] // 2
+    for s in (*range(middle + 1, values.shape[1]), *range(middle - 1, -1, -1)):
+        inner = s - 1 if s > middle else s + 1
+        out[:, s] = np.where(np.isnan(out[:, s]), out[:, inner], out[:, s])
+    return out

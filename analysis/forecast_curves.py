@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from whichcore.analysis.class_properties import class_properties
-from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, library_table
+from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, filled, library_table
 from whichcore.analysis.forecast import Forecast
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Library, Material
@@ -75,14 +75,14 @@ def curves_of(library: Library, frequency_hz: FloatArray, forecast: Forecast) ->
     geometry = core_geometry(forecast.specimen)
     low, high = float(frequency_hz.min()), float(frequency_hz.max())
     table = library_table(library, low, high, geometry.section_m)
-    values = table.shifted(np.log(frequency_hz), TRIED)
+    values = filled(table.shifted(np.log(frequency_hz), TRIED))
     materials = library.materials
     gap = next(
         (n for n in gap_nodes(forecast.specimen, geometry.effective.length_m) if n.probability > 0.3),
         GapNode(1.0, 0.0, 0.0),
     )
     # where a shift carries the end of a curve into the band, the nearest shift that still speaks stands in
-    core = np.exp(_filled(values))
+    core = np.exp(np.where(np.isnan(values), 0, values))
     rows = np.log(core + gap.median)
     level = np.asarray(core / (core + gap.median), dtype=np.complex128)
     step = float(TRIED[1] - TRIED[0]) * GRID_STEP
@@ -99,16 +99,6 @@ def _spreads(material: Material) -> tuple[float, float, float]:
     properties, sigma = class_properties(material.material_class), material.tolerance / 2
     own = np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma)
     return sigma, properties.corner_exponent, float(own)
-
-
-def _filled(values: ComplexArray) -> ComplexArray:
-    """Fill silent shifts from the middle outwards; zero where even the unmoved curve is silent."""
-    out, middle = values.copy(), values.shape[1] // 2
-    out[:, middle] = np.where(np.isnan(out[:, middle]), 0, out[:, middle])
-    for s in (*range(middle + 1, values.shape[1]), *range(middle - 1, -1, -1)):
-        inner = s - 1 if s > middle else s + 1
-        out[:, s] = np.where(np.isnan(out[:, s]), out[:, inner], out[:, s])
-    return out
 
 
 def _speaks(materials: Sequence[Material], frequency_hz: FloatArray) -> NDArray[np.bool_]:

@@ -138,6 +138,10 @@ def reach_of(
 ) -> Reach:
     """Tell which points each curve may speak on at each corner shift, never beyond its own span.
 
+    A shift that would move a curve out of everything measured hides nothing: the curve speaks where it does
+    unmoved, and so it does of a reading inside its span. A candidate that could fall silent by its corner
+    alone would be as likely as the prior whatever was read.
+
     A reading at or below 10 kHz may also be predicted from the stated initial permeability when the curve
     starts higher, since that is what μi means (IEC 60401-3, from memory).
 
@@ -163,15 +167,24 @@ def reach_of(
     x = observation.log_frequency
     followed = np.repeat(all_followed(materials, observation, other_section=other_section), shift_steps.size)
     spectrum, readings = x[: observation.spectrum_points], x[observation.spectrum_points :]
-    low = np.searchsorted(spectrum, start)
-    high = np.maximum(np.searchsorted(spectrum, stop, side="right"), low)
-    high = np.maximum(np.minimum(high, followed), low)
-    speaks = (readings >= start[:, None]) & (readings <= stop[:, None])
+    inside = (readings >= span[:, :1] - _TOLERANCE) & (readings <= span[:, 1:] + _TOLERANCE)
     initial = (readings <= np.log(1e4)) & (readings < span[:, :1])
-    speaks |= np.repeat(initial, shift_steps.size, axis=0)
-    # a candidate that speaks on nothing has one pattern only
-    low, high = np.where(high > low, low, 0), np.where(high > low, high, 0)
+    speaks = np.repeat(inside | initial, shift_steps.size, axis=0)
+    low, high = _inside(spectrum, start, stop, followed)
+    gone = (high == 0) & ~speaks.any(axis=1)
+    own = span.repeat(shift_steps.size, axis=0)[gone]
+    low[gone], high[gone] = _inside(spectrum, own[:, 0] - _TOLERANCE, own[:, 1] + _TOLERANCE, followed[gone])
     return Reach(low, high, speaks)
+
+
+def _inside(
+    spectrum: FloatArray, start: FloatArray, stop: FloatArray, followed: NDArray[np.int_]
+) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Return the half-open ranges of spectrum points between two ends; 0 and 0 where there are none."""
+    low = np.searchsorted(spectrum, start)
+    high = np.minimum(np.searchsorted(spectrum, stop, side="right"), followed)
+    # a candidate that speaks on nothing has one pattern only
+    return np.where(high > low, low, 0), np.where(high > low, high, 0)
 
 
 def all_followed(

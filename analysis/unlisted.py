@@ -195,7 +195,12 @@ class OpenAlternative:
     def __init__(
         self, observation: Observation, patterns: Sequence[Pattern], members: FamilyRows | None = None
     ) -> None:
-        members = (members or rows_of_family(observation)).not_hopeless()
+        members = members or rows_of_family(observation)
+        self._known: dict[Pattern, float] = {}
+        if not observation.frequency_hz.size:
+            self.classes = _shares(logsumexp(members.log_weight, axis=1))
+            return
+        members = members.not_hopeless()
         wanted = tuple(dict.fromkeys((whole(observation), *patterns)))
         parts = [
             _deviating(observation, members, wanted, (amplitude, length, share))
@@ -204,14 +209,18 @@ class OpenAlternative:
         by_pattern = logsumexp([evidence for _, evidence in parts], axis=0)
         self._known = dict(zip(wanted, map(float, by_pattern), strict=True))
         by_class = logsumexp([classes for classes, _ in parts], axis=0)
-        share = np.exp(by_class - logsumexp(by_class))
-        self.classes = dict(zip(family().classes, map(float, share), strict=True))
+        self.classes = _shares(by_class)
 
     def log_evidence(self, pattern: Pattern) -> float:
         """Log evidence over the points of one of the patterns, or of all; zero over none."""
         if pattern.low == pattern.high and not any(pattern.readings):
             return 0.0
         return self._known[pattern]
+
+
+def _shares(log_by_class: FloatArray) -> dict[str, float]:
+    share = np.exp(log_by_class - logsumexp(log_by_class))
+    return dict(zip(family().classes, map(float, share), strict=True))
 
 
 def _deviating(

@@ -29,6 +29,15 @@ def inductance(level, frequency_hz=1e4, uncertainty=0.01):
     return Reading(ReadingKind.INDUCTANCE, level * L0, frequency_hz, uncertainty * level * L0)
 
 
+def starting_at(low_hz, high_hz=3e7):
+    """The four grades with curves of another span."""
+    span = np.geomspace(low_hz, high_hz, 120)
+    return grades(
+        *(replace(m, frequency_hz=span, permeability=relaxation(m.initial_permeability, corner, span))
+          for m, corner in zip((A, B, C, D), (1.8e6, 0.6e6, 8e6, 0.25e6), strict=True))
+    )  # fmt: skip
+
+
 def probabilities(verdict):
     return {c.material: c.probability for c in verdict.candidates}
 
@@ -215,6 +224,28 @@ class TestSpan:
         assert verdict.kind is VerdictKind.UNDECIDED
         assert probabilities(verdict)["below"] == pytest.approx(1.2 / 2.2, abs=1e-3)
 
+    @pytest.mark.parametrize("points", [[1e3], [1e3, 1.1e3]])
+    def test_a_corner_alone_moves_no_curve_out_of_all_that_was_swept(self, points):
+        """Curves from 1 kHz on tell of points there what the same curves from 100 Hz on do (analytic).
+
+        The corner is free by more than the points span, so that a moved curve begins above all of them.
+        """
+        few = np.array(points)
+        sweep = wound(relaxation(2300, 1.8e6, few), few)
+        early = probabilities(identify(ring(), sweep=sweep, library=LIBRARY))
+        late = probabilities(identify(ring(), sweep=sweep, library=starting_at(1e3)))
+        assert late == pytest.approx(early, abs=0.02)
+        assert late["c"] + late["d"] < 0.01
+
+    def test_a_sweep_of_points_that_the_section_hides_is_answered(self):
+        """The section of a manganese-zinc core of this size rings below 3 MHz."""
+        high = np.array([3e6])
+        verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6, high), high), library=LIBRARY)
+        found = probabilities(verdict)
+        assert sum(found.values()) + verdict.unlisted_probability == pytest.approx(1, abs=1e-9)
+        assert found["a"] > found["b"]
+        assert found["a"] > found["d"]
+
     def test_a_silent_curve_loses_against_one_that_explains(self):
         verdict = identify(ring(), sweep=wound(relaxation(2300, 1.8e6)), library=grades(A, self.AWAY))
         assert verdict.materials == ("a",)
@@ -248,6 +279,24 @@ class TestReadings:
         verdict = identify(ring(), readings=[inductance(2300)], library=grades(late, C))
         assert verdict.candidates[0].material == "late"
         assert verdict.candidates[0].points_used == 1
+
+    @pytest.mark.parametrize("at", [1e3, 1.05e3])
+    def test_a_reading_where_the_curves_begin_is_heard(self, at):
+        """A meter of 1 kHz and curves from 1 kHz on: as if they began lower (analytic: flat there)."""
+        reading = inductance(2300, at)
+        far = probabilities(identify(ring(), readings=[reading], library=LIBRARY))
+        verdict = identify(ring(), readings=[reading], library=starting_at(1e3))
+        assert probabilities(verdict) == pytest.approx(far, abs=1e-3)
+        best = verdict.candidates[0]
+        # so far below the corner its place is that which the level leaves it
+        assert best.corner_shift == pytest.approx(1 / best.scale, abs=0.05)
+
+    def test_a_reading_where_the_curves_end_is_heard(self):
+        """Another level does not become possible for want of a corner."""
+        reading = inductance(relaxation(2300, 1.8e6, 4e5).real, 4e5)
+        found = probabilities(identify(ring(), readings=[reading], library=starting_at(1e2, 4e5)))
+        assert found["a"] > 0.5
+        assert found["c"] < 0.01
 
     def test_a_reading_past_the_resonance_is_refused(self):
         reading = Reading(ReadingKind.INDUCTANCE, -1e-6, 1e6, 1e-8)
