@@ -61,22 +61,6 @@ def bare_ring(ring: Ring) -> Ring:
     """Return one ring of the stack without its coating, edges and stacking factor kept."""
     coat = 2 * ring.coating_thickness_m
     outer, inner = ring.outer_diameter_m - coat, ring.inner_diameter_m + coat
-    limit = min((outer - inner) / 2, ring.height_m - coat) / 2
-    for name in ("edge_radius_m", "edge_chamfer_m"):
-        if getattr(ring, name) >= limit:
-            raise InputError(
-                "it does not fit the section left under the coating",
-                where=name,
-                got=f"{getattr(ring, name) * 1e3:g} mm",
-                allowed=f"less than {limit * 1e3:.3g} mm",
-            )
-    if ring.edge_radius_m > 0 and ring.edge_chamfer_m > 0:
-        raise InputError(
-            "an edge is either rounded or chamfered",
-            where="edge_chamfer_m",
-            got=f"{ring.edge_chamfer_m * 1e3:g} mm beside a radius of {ring.edge_radius_m * 1e3:g} mm",
-            allowed="one of the two",
-        )
     return replace(
         ring,
         outer_diameter_m=outer,

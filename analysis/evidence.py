@@ -35,8 +35,12 @@ class Density(ClassEvidence):
 
     @property
     def plausible(self) -> bool:
-        """Whether it lies within four standard deviations of any class."""
+        """Whether it lies within four standard deviations of any class, and not below the lightest of all."""
         classes = [class_properties(c) for c in MaterialClass]
+        # the class of which nothing is known is wide: four of its standard deviations reach below nothing
+        lightest = min(p.quantities["density"].low for p in classes)
+        if self.value_kg_m3 + 4 * self.standard_uncertainty_kg_m3 < lightest:
+            return False
         return any(
             abs(self.value_kg_m3 - p.density_kg_m3)
             < 4 * np.hypot(p.density_sd_kg_m3, self.standard_uncertainty_kg_m3)

@@ -10,6 +10,19 @@ from whichcore.analysis.types import Resistance
 from whichcore.errors import InputError
 
 
+def _require_size(core: object, *names: str) -> None:
+    for name in names:
+        value = getattr(core, name)
+        if value > LARGEST_CORE_M:
+            raise InputError(
+                "no core of this bench is so large",
+                where=name,
+                got=f"{value:g} m",
+                allowed=f"up to {LARGEST_CORE_M:g} m",
+                next_step="check the unit: a length in mm is written with mm",
+            )
+
+
 def _require_positive(shape: object, *names: str) -> None:
     for name in names:
         value = getattr(shape, name)
@@ -24,6 +37,10 @@ def _require_whole(name: str, value: float, least: int) -> None:
         raise InputError(
             "a count must be a whole number", where=name, got=f"{value:g}", allowed=f"{least}, {least + 1}, …"
         )
+
+
+#: Largest dimension of a core, m; beyond it a unit has slipped. Practice.
+LARGEST_CORE_M = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +71,7 @@ class Ring:
 
     def __post_init__(self) -> None:
         _require_positive(self, "outer_diameter_m", "inner_diameter_m", "height_m")
+        _require_size(self, "outer_diameter_m", "height_m")
         _require_whole("stack", self.stack, 1)
         if self.inner_diameter_m >= self.outer_diameter_m:
             raise InputError(
@@ -72,17 +90,31 @@ class Ring:
             )
         for name in ("edge_radius_m", "edge_chamfer_m", "coating_thickness_m"):
             self._check_fits(name)
+        if self.edge_radius_m > 0 and self.edge_chamfer_m > 0:
+            raise InputError(
+                "an edge is either rounded or chamfered",
+                where="edge_chamfer_m",
+                got=f"{self.edge_chamfer_m * 1e3:g} mm beside a radius of {self.edge_radius_m * 1e3:g} mm",
+                allowed="one of the two",
+                next_step="remove one of them",
+            )
 
     def _check_fits(self, name: str) -> None:
+        """Refuse an edge that is more than the section left under the coating has, or a coating of all."""
         wall = (self.outer_diameter_m - self.inner_diameter_m) / 2
         limit = min(wall, self.height_m) / 2
+        coat = 0.0 if name == "coating_thickness_m" else self.coating_thickness_m
+        limit -= min(coat, limit)
         value = getattr(self, name)
-        if not 0 <= value < limit:
+        # an edge of nothing fits under any coating; the coating is looked at itself
+        if not 0 <= value < limit and not (value == 0 and coat):
+            under = " under its coating" if coat else ""
             raise InputError(
-                "it does not fit the section of the ring",
+                f"it does not fit the section of the ring{under}",
                 where=name,
                 got=f"{value * 1e3:g} mm",
                 allowed=f"0 to less than {limit * 1e3:.3g} mm",
+                next_step="check its unit and the dimensions of the ring",
             )
 
 

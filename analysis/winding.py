@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
+from whichcore.analysis.room import room_notes
 from whichcore.analysis.specimen import Core, EffectiveCore, Ring, Rod, Specimen, TwoHole, Winding
 from whichcore.analysis.stray import (
     layer_capacitance_ratio,
@@ -103,11 +104,12 @@ class WindingModel:
     inductance_h: Element
     capacitance_f: Element
     conductance_s: FloatArray
+    room: tuple[str, ...] = ()
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """All that was assumed."""
-        return self.resistance_ohm.notes + self.inductance_h.notes + self.capacitance_f.notes
+        """All that was assumed, after what cannot be as stated."""
+        return self.room + self.resistance_ohm.notes + self.inductance_h.notes + self.capacitance_f.notes
 
 
 def turn_length_m(core: Core, wire_diameter_m: float = 0.0) -> float:
@@ -418,4 +420,5 @@ def winding_model(
         stray_inductance(winding, core, frequency, temperature),
         winding_capacitance(winding, core, frequency),
         nothing,
+        room_notes(winding, core),
     )

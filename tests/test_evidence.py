@@ -62,6 +62,13 @@ def test_an_impossible_density_excludes_nothing_alone():
     assert np.isfinite(Density(2.0e4, 100.0).log_likelihood(MNZN))
 
 
+def test_a_density_of_no_solid_fits_no_class():
+    """Milligrams for grams: 4.8 kg/m³ is that of a gas under pressure."""
+    assert not Density(4.8, 0.1).plausible
+    assert not Density(4.8e6, 1e5).plausible
+    assert all(Density(value, 100.0).plausible for value in (2.5e3, 4.8e3, 8.0e3))
+
+
 def test_density_of_a_bare_ring():
     volume = np.pi / 4 * (25e-3**2 - 15e-3**2) * 10e-3  # analytic
     (evidence,) = evidence_of_specimen(ring(mass_kg=4800 * volume))

@@ -45,7 +45,6 @@ def test_a_ring_with_everything_stated(load):
             mass = "14.2 g"
             surface_resistance = "> 20 Mohm"
             edge_radius = "0.5 mm"
-            edge_chamfer = "0.2 mm"
             coating_thickness = "0.1 mm"
             stacking_factor = 0.9
             stack = 2
@@ -66,7 +65,7 @@ def test_a_ring_with_everything_stated(load):
         )
     )
     # analytic: definitions of the units
-    assert specimen.core == Ring(0.025, 0.015, 0.010, 0.0005, 0.0002, 0.0001, 0.9, 2)
+    assert specimen.core == Ring(0.025, 0.015, 0.010, 0.0005, 0.0, 0.0001, 0.9, 2)
     assert specimen.winding == Winding(10, 4, 0.0004, 0.45, 0.06, 0.062, 5e-12)
     assert specimen.mass_kg == 0.0142
     assert specimen.surface_resistance == Resistance(20e6, over_range=True)
@@ -81,7 +80,6 @@ def test_a_ring_with_everything_stated(load):
             "inner_diameter_m": 0.00003,
             "height_m": 0.0001,
             "edge_radius_m": 0.00003,
-            "edge_chamfer_m": 0.00003,
             "coating_thickness_m": 0.00003,
             "stacking_factor": 0.02,
         }
@@ -402,3 +400,24 @@ def test_tables_of_another_type_are_refused(load, text):
 def test_deep_nesting_is_one_clear_line(load):
     with pytest.raises(InputError):
         load("x = " + "[" * 100_000)
+
+
+@pytest.mark.parametrize(
+    ("core", "place"),
+    [
+        ('edge_radius = "0.5 mm"\nedge_chamfer = "0.5 mm"', "line 8, core.edge_chamfer"),
+        ('edge_radius = "2.3 mm"\ncoating_thickness = "1 mm"', "line 7, core.edge_radius"),
+    ],
+)
+def test_edges_that_cannot_be_are_refused_in_their_line(load, core, place):
+    with pytest.raises(InputError) as error:
+        load(ring(core))
+    assert place in error.value.where
+    assert error.value.next_step
+
+
+def test_metres_for_millimetres_are_refused(load):
+    with pytest.raises(
+        InputError, match=r"core.outer_diameter: no core .* got 25 m; allowed: up to 2 m; next: "
+    ):
+        load(ring().replace("25.0 mm", "25.0 m"))

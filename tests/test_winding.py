@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import constants, integrate
@@ -254,3 +256,22 @@ def test_an_ideal_winding_takes_nothing_off_and_states_nothing_else():
     for more in ({"capacitance_f": 5e-12}, {"secondary_turns": 3}, {"lead_length_m": 0.05}):
         with pytest.raises(InputError, match="ideal winding"):
             Winding(20, ideal=True, **more)
+
+
+@pytest.mark.parametrize(
+    ("winding", "core", "what"),
+    [
+        # analytic: nine turns flat round 5 mm by 10 mm are 270 mm; 10 wires side by side fill 10 d²
+        ({"wire_length_m": 0.032}, {}, "take 270 mm of wire at least, and 32 mm are stated"),
+        ({"wire_diameter_m": 40e-3}, {}, "40 mm wire do not go through a hole of 15 mm, which takes 4.7 mm"),
+        ({}, {"outer_diameter_m": 0.25}, "16.7 times the inner one"),
+    ],
+)
+def test_what_cannot_be_wound_is_told(winding, core, what):
+    """A unit that slipped by ten or a thousand."""
+    ring = replace(Ring(25e-3, 15e-3, 10e-3), **core)
+    plain = Winding(10, wire_diameter_m=0.4e-3, wire_length_m=0.32 if not core else None)
+    notes = winding_model(Specimen(ring, replace(plain, **winding), {}), [1e4]).notes
+    assert [note for note in notes if what in note]
+    sound = winding_model(Specimen(Ring(25e-3, 15e-3, 10e-3), plain, {}), [1e4]).notes
+    assert not any("check" in note for note in sound)
