@@ -8,7 +8,8 @@ data that are wrong.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -94,10 +95,7 @@ def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
     doubtful = {"count-turns", "look-for-crack", "sweep-further"}
     mending = next(iter(_remedies(verdict.trial)), None)
     if mending is not None:
-        return (
-            f"{mending.sentence}; it takes {_minutes(mending.minutes)}, and until then all the rest stands "
-            "on data in doubt."
-        )
+        return _until_then(mending)
     if steps and (steps[0].action in doubtful or steps[0].gain_bits >= PAYS_BITS):
         first = steps[0]
         probability = [c.probability for c in verdict.candidates] + [verdict.unlisted_probability]
@@ -108,6 +106,35 @@ def next_measurement(verdict: Verdict, steps: tuple[NextStep, ...]) -> str:
     for step in _remedies(verdict.trial, minor=True):
         return f"{step.sentence}; it takes {_minutes(step.minutes)} and clears up a doubt about these data."
     return _nothing_pays(verdict, steps)
+
+
+def cleared_first(verdict: Verdict, contradictions: Sequence[str]) -> Verdict:
+    """Return a verdict that asks first to clear what was stated twice and differs.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        Complete, its advice included.
+    contradictions : sequence of str
+        The actions that clear them: check-files, check-measurements, check-gap. What mends a fault of the
+        data itself stays before all but the first of these.
+    """
+    clearing = [_step(action, 0.0) for action in dict.fromkeys(contradictions)]
+    mending = [*_remedies(verdict.trial)]
+    clearing.sort(key=lambda step: step.action != "check-files")
+    if not clearing:
+        return verdict
+    others = [step for step in verdict.next_steps if step not in mending]
+    files_first = clearing[0].action == "check-files"
+    first = [*clearing, *mending] if files_first else [*mending, *clearing]
+    return replace(verdict, next_steps=(*first, *others), next_measurement=_until_then(first[0]))
+
+
+def _until_then(step: NextStep) -> str:
+    return (
+        f"{step.sentence}; it takes {_minutes(step.minutes)}, and until then all the rest stands on data in "
+        "doubt."
+    )
 
 
 def _minutes(minutes: float) -> str:

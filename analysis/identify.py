@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from whichcore.analysis.advise import NOTEWORTHY, next_measurement, next_steps
+from whichcore.analysis.advise import NOTEWORTHY, cleared_first, next_measurement, next_steps
 from whichcore.analysis.arguments import check_arguments
 from whichcore.analysis.candidate_cube import Branches, Explanation
 from whichcore.analysis.class_evidence import ClassEvidence
@@ -120,12 +120,14 @@ def identify(
     steps = next_steps(verdict, specimen, known)
     none_of_these = verdict.kind is VerdictKind.UNLISTED
     why = None if case.void else decided_by(known, specimen.winding.turns, none_of_these=none_of_these)
-    return replace(
+    advised = replace(
         verdict,
         next_steps=steps,
         next_measurement=next_measurement(verdict, steps),
         decided_by=why,
     )
+    clearing = {"check-measurements": case.disagreements, "check-gap": _gap_warnings(case)}
+    return cleared_first(advised, [action for action, said in clearing.items() if said])
 
 
 @dataclass(frozen=True, slots=True)

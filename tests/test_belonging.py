@@ -152,6 +152,8 @@ def test_two_cores_given_as_one_is_the_first_warning_and_the_verdict_is_drawn(tm
         "the sweep says that it is of bin-b.toml, and the specimen file is that of bin-a: they may be of "
     )
     assert first["verdict"]["kind"]
+    assert first["next_steps"][0]["action"] == "check-files"
+    assert first["next_measurement"].startswith("Find out which is wrong of the sweep and the specimen file")
     assert sum("different cores" in text for text in first["warnings"]) == 1
     # what reading the file has to say comes after it
     rough = tmp_path / "rough.csv"

@@ -166,3 +166,12 @@ def test_a_winding_that_resonates_is_asked_for_where_the_permeability_seems_to_r
     assert len(said) == 1
     assert "the permeability rises" in said[0]
     assert "whether the winding resonates near there" in said[0]
+
+
+def test_two_readings_that_contradict_each_other_are_to_be_cleared_first():
+    readings = [inductance(850), inductance(1700)]
+    verdict = identify(ring(), readings=readings, library=grades(grade("a", 850, 5e6)))
+    assert verdict.next_steps[0].action == "check-measurements"
+    assert verdict.next_measurement.startswith("Repeat the measurement that is wrong")
+    sound = identify(ring(), readings=[inductance(850)], library=grades(grade("a", 850, 5e6)))
+    assert all(step.action != "check-measurements" for step in sound.next_steps)

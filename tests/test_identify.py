@@ -509,6 +509,8 @@ def test_evidence_against_the_curve_is_said_aloud():
 def test_a_gap_that_leaves_no_room_is_told():
     verdict = identify(ring(gap_m=0.1e-3), sweep=wound(relaxation(2300, 1.8e6)), library=LIBRARY)
     assert any("gap cannot be right" in warning for warning in verdict.warnings)
+    assert verdict.next_steps[0].action == "check-gap"
+    assert verdict.next_measurement.startswith("Measure the gap again")
 
 
 def test_one_point_is_never_enough_to_stop():

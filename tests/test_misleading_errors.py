@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from whichcore.cli.root import root
 from whichcore.errors import InputError
-from whichcore.files import load_sweep
+from whichcore.files import load_sweep, parse_reading
 
 HEAD = "frequency_hz,impedance_real_ohm,impedance_imag_ohm,u_real_ohm,u_imag_ohm\n"
 RING = """[core]
@@ -80,3 +80,42 @@ def test_an_empty_folder_can_still_be_listed(tmp_path):
     done = CliRunner().invoke(root, ["library", "list", "--library", str(tmp_path), "--json"])
     assert done.exit_code == 0
     assert json.loads(done.stdout)["materials"] == []
+
+
+def test_a_number_beyond_all_is_not_to_be_written_again(tmp_path):
+    error = refused(tmp_path, HEAD + "1000,1e400,1,0.1,0.1\n")
+    assert error.next_step == "correct the row"
+
+
+def test_a_drive_in_another_unit_is_shown_as_it_stands(tmp_path):
+    error = refused(tmp_path, "# drive_vrms: 100 mA\n" + HEAD + "1000,0,1,0.1,0.1\n")
+    assert error.got == "100 mA"
+    assert "mA is a unit of current, not of voltage" in error.what
+
+
+@pytest.mark.parametrize("level", ["0.1", "1e-1", "0.1 V"])
+def test_a_drive_in_volts_is_read_with_and_without_its_unit(tmp_path, level):
+    file = tmp_path / "sweep.csv"
+    file.write_text(f"# drive_vrms: {level}\n" + HEAD + "1000,0,1,0.1,0.1\n", encoding="utf-8")
+    assert load_sweep(file).drive_vrms == pytest.approx(0.1)
+
+
+def test_a_list_without_rows_is_not_to_be_measured(tmp_path):
+    assert "add a row" in refused(tmp_path, HEAD).next_step
+
+
+@pytest.mark.parametrize(
+    "text", ["", "234 @ 10 kHz", "0 uH @ 10 kHz", "234 uH ± 0 uH @ 10 kHz", "nan uH @ 10 kHz", "0 ohm"]
+)
+def test_a_reading_that_is_none_has_a_next_step(text):
+    with pytest.raises(InputError) as caught:
+        parse_reading(text)
+    assert caught.value.next_step
+
+
+def test_a_surface_resistance_alone_is_not_called_nothing(tmp_path):
+    card = tmp_path / "ring.toml"
+    card.write_text(RING, encoding="utf-8")
+    done = CliRunner().invoke(root, ["identify", "--specimen", str(card), "--reading", "> 20 Mohm"])
+    assert done.exit_code == 3
+    assert "a resistance of the surface alone tells no material; got > 20 Mohm" in done.stderr

@@ -10,7 +10,7 @@ from whichcore.analysis.reading_permeability import ReadingPermeability
 from whichcore.analysis.trial.data import TriedData, level_times_corner, unfallen_product
 from whichcore.analysis.trial.finding import Fault, Finding, Strength, Unit
 from whichcore.analysis.trial.widening import nothing_holds
-from whichcore.analysis.types import ErrorSource
+from whichcore.analysis.types import ErrorSource, ReadingKind
 from whichcore.wording import hertz, plain
 
 #: A sweep narrower than this many decades carries little shape. Practice.
@@ -192,9 +192,10 @@ def scale_of_reading(reading: ReadingPermeability) -> tuple[Finding, ReadingPerm
     strength = Strength(worst, 1.0, Unit.RATIO)
     if not worst > 1:
         return Finding(Fault.SCALE, True, f"{at} is that of a material", strength), reading
+    slip = "such as mH for µH" if reading.kind is ReadingKind.INDUCTANCE else "such as kΩ for Ω"
     told = (
         f"{at} means a permeability of {plain(level, 2)}, which no material has there: a slip of the unit, "
-        "such as mH for µH, or wrong turns or dimensions?"
+        f"{slip}, or wrong turns or dimensions?"
     )
     return Finding(Fault.SCALE, False, told, strength), _doubted(reading, worst)
 

@@ -9,6 +9,7 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from whichcore.analysis.advise import cleared_first
 from whichcore.analysis.class_evidence import ClassEvidence
 from whichcore.analysis.conditions import second_sweep
 from whichcore.analysis.identify import identify
@@ -96,6 +97,14 @@ def identify_files(request: Request, library: Library) -> Identification:
     specimen = load_specimen(request.specimen)
     parsed = [parse_reading(text) for text in request.readings]
     readings = [reading for reading in parsed if isinstance(reading, Reading)]
+    if request.sweep is None and parsed and not readings:
+        raise InputError(
+            "a resistance of the surface alone tells no material",
+            where="reading",
+            got=", ".join(request.readings),
+            allowed="a sweep, or a reading with its frequency, beside it",
+            next_step="measure the inductance at 10 kHz and give it as a reading too",
+        )
     specimen = probed_specimen(specimen, request.readings, request.surface_resistance)
     sweep = load_core_sweep(request.sweep) if request.sweep is not None else None
     second = _second_sweep(request, sweep)
@@ -106,6 +115,7 @@ def identify_files(request: Request, library: Library) -> Identification:
         if data is not None:
             doubts += belonging_doubts(data, specimen, request.specimen, title)
     verdict = replace(verdict, warnings=(*doubts, *verdict.warnings))
+    verdict = cleared_first(verdict, ["check-files"] if doubts else [])
     return Identification(specimen, sweep, library, verdict, doubts)
 
 

@@ -87,7 +87,8 @@ def parse_number(cell: str, where: str) -> float:
     if math.isfinite(value):
         return value
     what = "the cell is empty" if not cell else "a finite number was expected"
-    step = f"write {cell.replace(',', '.')}" if _NUMBER.fullmatch(cell.replace(",", ".", 1)) else ""
+    comma = "," in cell and _NUMBER.fullmatch(cell.replace(",", ".", 1))
+    step = f"write {cell.replace(',', '.')}" if comma else ""
     raise InputError(
         what,
         where=where,
@@ -141,7 +142,7 @@ def parse_table(text: str, path: Path) -> Table:
         raise InputError(
             "the table has column names but not one row",
             where=str(path),
-            next_step="measure at least one point",
+            next_step="add a row, or check that it is the right file",
         )
     return Table(path, header, header_lines, columns, tuple(rows), tuple(lines))
 

@@ -39,7 +39,9 @@ def parse_reading(text: str, *, where: str = "reading") -> Reading | Resistance:
         Another unit, no frequency for an inductance, a value that is not positive, or not this syntax.
     """
     if not text.strip():
-        raise InputError("the reading is empty", where=where, allowed=_EXAMPLE)
+        raise InputError(
+            "the reading is empty", where=where, allowed=_EXAMPLE, next_step="type what the meter shows"
+        )
     kind = _kind(text)
     if text.lstrip().startswith(">") and "@" in text:
         raise InputError(
@@ -61,7 +63,7 @@ def parse_reading(text: str, *, where: str = "reading") -> Reading | Resistance:
             allowed=_EXAMPLE,
             next_step=f'write "{text.strip()} @ 10 kHz" if the meter measures at 10 kHz'
             if len(parts) == 1 and kind
-            else "",
+            else "write value, unit, @ and the frequency at which the meter measures",
         )
     value, uncertainty = _value_and_uncertainty(parts[0], kind, text, where)
     frequency, *conditions = _AFTER_UNIT.split(parts[1])
@@ -87,6 +89,7 @@ def _conditions(parts: list[str], text: str, where: str) -> dict[str, float]:
                 where=where,
                 got=text,
                 allowed=_CONDITIONS,
+                next_step="leave out what stands twice, or give it as a reading of its own",
             )
         found[name] = value
     return found
@@ -109,6 +112,7 @@ def parse_resistance(text: object, *, where: str = "") -> Resistance:
             where=where,
             got=str(text),
             allowed='> 0 ohm; over range is written "> 20 Mohm"',
+            next_step="type what the meter shows with its unit, or leave it out",
         )
     return Resistance(value_ohm=value, over_range=over_range)
 
@@ -127,7 +131,11 @@ def _value_and_uncertainty(part: str, kind: ReadingKind, text: str, where: str) 
     value = parse_quantity(pieces[0], dimension, where=where)
     if value <= 0 or len(pieces) > 2:
         raise InputError(
-            "a reading is one positive value with at most one ±", where=where, got=text, allowed=_EXAMPLE
+            "a reading is one positive value with at most one ±",
+            where=where,
+            got=text,
+            allowed=_EXAMPLE,
+            next_step="type what the meter shows with its unit",
         )
     if len(pieces) == 1:
         return value, None
@@ -141,5 +149,6 @@ def _value_and_uncertainty(part: str, kind: ReadingKind, text: str, where: str) 
             where=where,
             got=text,
             allowed="0 < u < value",
+            next_step="check number and unit behind the ±, or leave them out",
         )
     return value, uncertainty

@@ -391,7 +391,7 @@ def _temperature(text: str, where: str) -> float:
 
 def _drive(text: str, where: str) -> float:
     """Volts rms; the key names the unit, so that a plain number is clear as well."""
-    with_unit = text if any(char in text for char in "Vv") else f"{text} V"
+    with_unit = text if any(char.isalpha() and char not in "eE" for char in text) else f"{text} V"
     value = parse_quantity(with_unit, Dimension.VOLTAGE, where=where)
     if value < 0:
         raise InputError("a drive level cannot be negative", where=where, got=text, allowed=">= 0 V")

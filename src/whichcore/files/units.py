@@ -277,7 +277,11 @@ def _not_a_number(text: str, plain: str, kind: Dimension, where: str) -> InputEr
         )
     got = text if len(text) <= _LONGEST else f"{text[:_LONGEST]}…"
     return InputError(
-        f"this is no {kind.value} with a unit", where=where, got=got, allowed=f'such as "{scale.example}"'
+        f"this is no {kind.value} with a unit",
+        where=where,
+        got=got,
+        allowed=f'such as "{scale.example}"',
+        next_step=f'write it like "{scale.example}"',
     )
 
 
