@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.materials import Material
 from whichcore.analysis.screening import SNOEK_HZ, near_snoek
 from whichcore.analysis.trial.data import level_times_corner
@@ -26,6 +27,8 @@ LABEL_FACTOR = 1.5
 HIGH_FLUX_T = 10e-3
 #: A curve that begins with more loss than this part of |μ|, and falls, begins within its dispersion.
 _LOSSY, _FALLS = 0.2, 0.8
+#: Share of the ends of the range of a class up to which a stated density is taken. Practice.
+_DENSITY_FACTOR = 2.0
 #: Units that frequencies may have been read in instead of hertz.
 _UNITS = ((1e3, "kHz"), (1e6, "MHz"))
 
@@ -43,12 +46,30 @@ def check_material(material: Material, where: str | None = None) -> None:
     ------
     InputError
         A permeability, or a product of level and corner, that no material has; frequencies that are those of
-        the class in another unit; or an initial permeability that is not that of the curve.
+        the class in another unit; an initial permeability that is not that of the curve; or a density far
+        from that of the class.
     """
     place = f"material {material.id}" if where is None else where
     _check_level(material, place)
     _check_corner(material, place)
     _check_label(material, place)
+    _check_density(material, place)
+
+
+def _check_density(material: Material, where: str) -> None:
+    """Hold a stated density against the range of its class, doubled on both sides."""
+    density = material.density_kg_m3
+    usual = class_properties(material.material_class).quantities["density"]
+    low, high = usual.low / _DENSITY_FACTOR, usual.high * _DENSITY_FACTOR
+    if density is None or low <= density <= high:
+        return
+    raise InputError(
+        f"no {material.material_class.value} material is so dense or so light",
+        where=where,
+        got=f"density {density / 1e3:.3g} g/cm3",
+        allowed=f"{low / 1e3:.2g} to {high / 1e3:.2g} g/cm3",
+        next_step="check the number and its unit, or leave the density out",
+    )
 
 
 def _check_level(material: Material, where: str) -> None:

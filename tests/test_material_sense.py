@@ -211,3 +211,16 @@ def test_add_prints_the_tests_that_fail(tmp_path):
     done = _run("add", "--specimen", CARD, "--sweep", tmp_path / "hard.csv", *LABEL)
     assert done.exit_code == 0, done.stderr
     assert "warning: hard.csv: the flux density reaches 5 mT" in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize(("density", "sound"), [(4.9, False), (4.9e6, False), (4.9e3, True), (None, True)])
+def test_a_density_in_another_unit_is_refused(density, sound):
+    """4.9 kg/m³ for 4.9 g/cm³; the range of the class is 4.5 to 5.2 g/cm³ (memory)."""
+    material = replace(NIZN, density_kg_m3=density)
+    if sound:
+        check_material(material)
+        return
+    with pytest.raises(
+        InputError, match=r"so dense or so light; got density .* allowed: 2.2 to 10 g/cm3; next"
+    ):
+        check_material(material)

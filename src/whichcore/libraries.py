@@ -80,7 +80,8 @@ def library_for(names: Sequence[str]) -> Library:
             next_step=f"see the reasons with: {command}",
         )
     if refused:
-        warn(f"{refused} reference materials could not be used; see why with: {command}")
+        materials = "material" if refused == 1 else "materials"
+        warn(f"{refused} reference {materials} could not be used; see why with: {command}")
     return library
 
 
