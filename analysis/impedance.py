@@ -9,6 +9,11 @@ from whichcore.analysis.types import ComplexArray, FloatArray
 from whichcore.errors import AnalysisError
 
 SCATTER_FLOOR = 0.003
+#: From so many times the stated scatter on the stated one is not believed. Practice: a median over eight
+#: points scatters by 0.4 of it.
+STRAYS = 3.0
+#: Points a decade from which the bend of a curve is no scatter. Practice: see `estimate_scatter`.
+_DENSE = 8
 """Least standard uncertainty per component over |Z| of an estimated scatter."""
 SHORT_CURVE_FLOOR = 0.01
 """The same for a curve too short to show its scatter; practice, no source."""
@@ -172,3 +177,40 @@ def estimate_scatter(frequency_hz: ArrayLike, impedance_ohm: ArrayLike) -> Float
         shares = [max(SCATTER_FLOOR, share) for share in _component_scales(frequency, impedance)]
     size = np.abs(impedance)
     return np.asarray((size**2)[:, np.newaxis, np.newaxis] * np.diag(np.square(shares)))
+
+
+def straying(
+    frequency_hz: ArrayLike, impedance_ohm: ArrayLike, variance_ohm2: ArrayLike
+) -> tuple[float, float] | None:
+    """Tell how far the points stray from a smooth course, where that is far more than they are stated to.
+
+    Parameters
+    ----------
+    frequency_hz : float array (F,)
+        Positive, rising.
+    impedance_ohm : complex array (F,)
+        Finite, not zero.
+    variance_ohm2 : float array (F, 2)
+        Stated, of real and imaginary part, of everything that may differ from point to point.
+
+    Returns
+    -------
+    (float, float) or None
+        Scatter seen over |Z|, and over the stated one: both by the median residual of local quadratics, of
+        the component that strays more. None up to three times the stated one and up to 0.3 % of |Z|, where
+        too few points show no scatter, or where they lie so far apart that the bend of the curve counts.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    impedance = np.atleast_1d(np.asarray(impedance_ohm, dtype=complex))
+    if frequency.size < max(SHORTEST_CURVE, _DENSE * np.log10(frequency[-1] / frequency[0])):
+        return None
+    residual = _standardised_residuals(frequency, impedance)
+    stated = np.sqrt(np.asarray(variance_ohm2, dtype=float)) / np.abs(impedance)[:, np.newaxis]
+    parts = np.stack([residual.real, residual.imag], axis=1)
+    seen = [_robust_scale(part) for part in parts.T]
+    with np.errstate(divide="ignore"):
+        times = [_robust_scale(part) for part in (parts / np.maximum(stated, np.finfo(float).tiny)).T]
+    worst = int(np.argmax(times))
+    if times[worst] <= STRAYS or seen[worst] <= SCATTER_FLOOR:
+        return None
+    return seen[worst], times[worst]

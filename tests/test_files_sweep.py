@@ -324,3 +324,25 @@ def test_a_comment_may_call_itself_one(tmp_path):
     assert sweep.notes["comment"] == "by hand\ncomment: second try"
     write_sweep(again, sweep)
     assert load_sweep(again).notes == sweep.notes
+
+
+def test_an_uncertainty_that_the_curve_contradicts_is_widened_aloud(tmp_path):
+    """1 % of noise, and 0.1 % stated: no material would fit, and all would be sure of it."""
+    f = np.geomspace(1e3, 3e6, 60)
+    z = 0.05 + 2j * np.pi * f * 1e-7 * (1 + 2299 / (1 + 1j * f / 1.8e6))
+    rng = np.random.default_rng(4)
+    z = z + 0.01 * np.abs(z) * (rng.normal(size=z.size) + 1j * rng.normal(size=z.size))
+    file = tmp_path / "noisy.csv"
+
+    def loaded(share):
+        rows = [f"{a},{b.real},{b.imag},{share * abs(b)},{share * abs(b)}" for a, b in zip(f, z, strict=True)]
+        head = "frequency_hz,impedance_real_ohm,impedance_imag_ohm,u_real_ohm,u_imag_ohm"
+        file.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+        return load_sweep(file)
+
+    assert loaded(0.01).scatter[5, 0, 0] == pytest.approx(abs(0.01 * z[5]) ** 2)
+    with pytest.warns(WhichcoreWarning, match=r"stray by .* times what u_real_ohm, u_imag_ohm state"):
+        sweep = loaded(0.001)
+    # computed: the scatter over |Z| from a median over 60 points in two parts is known to 11 %
+    assert np.sqrt(sweep.scatter[:, 1, 1]) / np.abs(z) == pytest.approx(0.01, rel=0.35)
+    assert not sweep.scatter_estimated

@@ -10,6 +10,7 @@ from whichcore.analysis.impedance import (
     magnitude_and_phase,
     series_inductance_h,
     series_resistance_ohm,
+    straying,
 )
 from whichcore.errors import AnalysisError
 
@@ -119,3 +120,35 @@ def test_phase_may_pass_through_180_degrees():
 def test_what_is_no_curve_is_refused(frequency, impedance, what):
     with pytest.raises(AnalysisError, match=what):
         estimate_scatter(frequency, impedance)
+
+
+class TestStraying:
+    """Points that stray by far more than the file states."""
+
+    FREQUENCY = np.geomspace(1e3, 3e6, 80)
+
+    def curve(self, noise):
+        mu = 1 + 2299 / (1 + 1j * self.FREQUENCY / 1.8e6)
+        z = 0.05 + 2j * np.pi * self.FREQUENCY * 1e-7 * mu
+        rng = np.random.default_rng(4)
+        return z + noise * np.abs(z) * (rng.normal(size=z.size) + 1j * rng.normal(size=z.size))
+
+    def stated(self, z, share):
+        return np.square(share * np.abs(z))[:, np.newaxis] * np.ones(2)
+
+    def test_both_numbers_are_told(self):
+        z = self.curve(0.01)
+        seen, times = straying(self.FREQUENCY, z, self.stated(z, 0.001))
+        # computed: a median over 80 points scatters by 1.2/√80 = 13 %, and the larger of two is taken
+        assert seen == pytest.approx(0.01, rel=0.4)
+        assert times == pytest.approx(10, rel=0.4)
+
+    @pytest.mark.parametrize(("noise", "share"), [(0.01, 0.01), (0.01, 0.005), (0.0, 1e-6), (0.001, 1e-6)])
+    def test_nothing_of_what_is_stated_about_right_or_too_small_to_matter(self, noise, share):
+        z = self.curve(noise)
+        assert straying(self.FREQUENCY, z, self.stated(z, share)) is None
+
+    def test_few_points_and_sparse_ones_show_no_scatter(self):
+        z = self.curve(0.01)
+        for few in (slice(0, 7), slice(None, None, 5)):
+            assert straying(self.FREQUENCY[few], z[few], self.stated(z[few], 1e-4)) is None

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from whichcore.analysis.impedance import estimate_scatter
+from whichcore.analysis.impedance import estimate_scatter, straying
 from whichcore.analysis.types import Distribution, ErrorSource, FloatArray, ImpedanceSweep, Scope
 from whichcore.errors import InputError
 from whichcore.files.csv_table import Table, check_columns, frequency_order, parse_table, warn_if_sorted
@@ -107,7 +107,7 @@ def sweep_of(table: Table) -> ImpedanceSweep:
     if not layout.uncertainty:
         warn(f"{table.path}: no u_real_ohm, u_imag_ohm; the scatter is estimated from the curve itself")
         return _estimated(sweep)
-    return _without_zeros(sweep, table)
+    return _as_it_strays(_without_zeros(sweep, table), table)
 
 
 def _estimated(sweep: ImpedanceSweep) -> ImpedanceSweep:
@@ -142,6 +142,27 @@ def _without_zeros(sweep: ImpedanceSweep, table: Table) -> ImpedanceSweep:
     guess = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
     own = np.eye(2, dtype=bool) & silent[:, np.newaxis, :]
     return replace(sweep, scatter=np.where(own, guess, sweep.scatter))
+
+
+def _as_it_strays(sweep: ImpedanceSweep, table: Table) -> ImpedanceSweep:
+    """Widen a scatter that the curve itself contradicts: points that stray by far more than is stated."""
+    variance = np.diagonal(sweep.scatter, axis1=1, axis2=2).copy()
+    for source in sweep.sources:
+        variance += np.stack([source.sensitivity.real**2, source.sensitivity.imag**2], axis=1)
+    found = straying(sweep.frequency_hz, sweep.impedance_ohm, variance)
+    if found is None:
+        return sweep
+    seen, times = found
+    warn(
+        f"{table.path}: the points stray by {100 * seen:.2g} % of |Z| from a smooth course, "
+        f"{'over 1000' if times > 1000 else f'{times:.2g}'} times what u_real_ohm, u_imag_ohm state: that is "
+        "taken instead; correct these columns, or leave them out"
+    )
+    guess = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
+    wider = np.diagonal(guess, axis1=1, axis2=2) > np.diagonal(sweep.scatter, axis1=1, axis2=2)
+    both = np.logical_and(wider[:, 0], wider[:, 1]).reshape(-1, 1, 1)
+    own = np.eye(2, dtype=bool) & wider[:, np.newaxis, :]
+    return replace(sweep, scatter=np.where(both | own, guess, sweep.scatter))
 
 
 def points_of(table: Table, layout: SweepLayout) -> tuple[SweepPoint, ...]:
