@@ -300,7 +300,7 @@ def test_bad_input_is_one_line_and_code_3(tmp_path, case):
     told = _run(*words, "--json")
     error = _object(told)["error"]
     assert told.exit_code == 3
-    codes = {"empty library": "library", "none left": "library", "only a touch of two probes": "analysis"}
+    codes = {"empty library": "library", "none left": "library"}
     assert error["code"] == codes.get(case, "input")
     assert error["what"]
     assert not (tmp_path / "pictures").exists()
