@@ -154,7 +154,7 @@ def test_a_level_apart_explains_what_a_level_can_explain():
     assert solve_overlap(here, equal).p_value < 0.01
     high = replace(there, sweep=replace(there.sweep, impedance_ohm=there.sweep.impedance_ohm * 1.15))
     reason = contradiction(solve_overlap(here, high), here, high)
-    assert reason.next_step.startswith("level: 0.1 mT and 5 mT")
+    assert reason.next_step.startswith("level: 100 µT and 5 mT")
 
 
 def _u(spectrum):
