@@ -114,6 +114,8 @@ def calibrate(
     try:
         yield from _calibrated(settings, bench, operator, plan, cancel)
     except Cancelled:
+        if not cancel.is_set():  # nobody stopped it: it says itself what else ended it
+            raise
         step = "begin it anew: of one that has not come to its end nothing is kept"
         raise Cancelled("the calibration was stopped", next_step=step) from None
 
