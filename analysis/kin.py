@@ -35,16 +35,16 @@ KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: Shares of unlisted materials that are kin of a listed one, and near kin (`near_kin`) or section kin: most
 #: grades that a library lacks are. Of 59 grades left out 32 were named above 0.8 as another one taken on
 #: another section. Practice: what they do to verdicts is counted (docs/decisions/0009, 0015, 0018).
-KIN_SHARE, NEAR_KIN_SHARE = 0.02, 0.62
+KIN_SHARE, NEAR_KIN_SHARE = 0.02, 0.64
 #: Share of those that are sheared kin. Of 45 grades left out, and of 45 where the references state their
 #: section, three each were named above 0.8 as a cracked core of another one. About that. Practice.
-SHEARED_KIN_SHARE = 0.036
+SHEARED_KIN_SHARE = 0.034
 #: Share of those that are the next grade of a family (`family_kin`). Practice (docs/decisions/0020).
 FAMILY_KIN_SHARE = 0.25
 #: How much likelier the kin of a reference are whose section does nothing than those of one that feels its
 #: own: the classes without eddy currents and standing waves are listed far less fully (nickel-zinc has 21 of
 #: the 96 open grades, and makers sell as many of it; memory). Practice (docs/decisions/0020).
-SECTIONLESS_ODDS = 3.5
+SECTIONLESS_ODDS = 3.3
 
 
 @lru_cache(maxsize=8)
