@@ -9,7 +9,8 @@ grades as it is and has no kin.
 Grades also differ in what a section makes of them: permittivity and conductivity. Where the section of a
 reference is not stated, a core that it explains only as taken on another section may as well be of an
 unlisted grade that differs from it in just that. These are its section kin. And a grade of lower permeability
-and higher corner looks much as a cracked core of a listed one: its sheared kin (docs/decisions/0018).
+and higher corner looks much as a cracked core of a listed one: its sheared kin (docs/decisions/0018). Or it
+stands where the next grade of the family does (`family_kin`, docs/decisions/0020).
 """
 
 from __future__ import annotations
@@ -37,13 +38,15 @@ KIN_TOLERANCE, KIN_DEVIATION = 1.0, 0.20
 #: another section. Practice: what they do to verdicts is counted (docs/decisions/0009, 0015, 0018).
 KIN_SHARE, NEAR_KIN_SHARE = 0.02, 0.64
 #: Share of those that are sheared kin. Of 45 grades left out, and of 45 where the references state their
-#: section, three each were named above 0.8 as a cracked core of another one. About that. Practice.
+#: section, three each were named above 0.8 as a cracked core of another one. Half of that leaves a core
+#: that a crack alone explains just below a name. Practice.
 SHEARED_KIN_SHARE = 0.035
 #: Share of those that are the next grade of a family (`family_kin`). Practice (docs/decisions/0020).
 FAMILY_KIN_SHARE = 0.25
-#: How much likelier the kin of a reference are whose section does nothing than those of one that feels its
-#: own: the classes without eddy currents and standing waves are listed far less fully (nickel-zinc has 21 of
-#: the 96 open grades, and makers sell as many of it; memory). Practice (docs/decisions/0020).
+#: How much likelier the kin of a reference are whose class feels no section than those of one that feels
+#: its own: such grades are listed far less fully (nickel-zinc has 21 of the 96 open grades, and makers sell
+#: as many of it; memory), and no unknown section hides what they deviate by. Practice
+#: (docs/decisions/0020).
 SECTIONLESS_ODDS = 3.3
 
 
