@@ -115,7 +115,9 @@ def evidence_of(library: Library, observation: Observation, branches: Branches) 
     has_kin = odds > 0
     far = _kin_evidence(case, branches, np.flatnonzero(has_kin).tolist())
     near = family = far
-    if observation.spectrum_points:
+    if not observation.spectrum_points:  # readings tell nothing of what a core deviates by
+        odds = np.minimum(odds, 1.0)
+    else:
         wide = wide_kin_evidence(library.materials, log_evidence, explanations)
         plain = np.logaddexp(np.log(PLAIN_WIDE_SHARE) + wide, np.log(1 - PLAIN_WIDE_SHARE) + far)
         near = near_kin_evidence(library.materials, log_evidence, explanations, observation, turns, plain)

@@ -196,6 +196,22 @@ def test_kin_are_likelier_where_a_section_does_nothing():
     assert found.classes["NiZn"] == pytest.approx(1.5 * kin / (1 + kin))
 
 
+@pytest.mark.parametrize("reading", [True, False])
+def test_kin_are_all_as_likely_where_readings_speak_alone(reading, monkeypatch):
+    """They tell nothing of what a core deviates by, of whatever class."""
+    found = []
+
+    def spy(alternative, kin, classes, odds):
+        found.append(odds.tolist())
+        return with_kin(alternative, kin, classes, odds)
+
+    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
+    library = grades(grade("a", 2300, 1.8e6), grade("b", 900, 4e6, material_class=MaterialClass.NIZN))
+    seen = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
+    judging._reduce(ring(), None if reading else wound(TRUTH), [seen] * reading, library)
+    assert found == [[1, 1] if reading else [1, SECTIONLESS_ODDS]]
+
+
 def test_a_loose_reference_has_no_kin(monkeypatch):
     """It stands for many grades as it is: no kin of any sort with 5.1 % of deviation, all with 5 %."""
     found = {}
