@@ -116,17 +116,14 @@ def cleared_first(verdict: Verdict, contradictions: Sequence[str]) -> Verdict:
     verdict : Verdict
         Complete, its advice included.
     contradictions : sequence of str
-        The actions that clear them: check-files, check-measurements, check-gap. What mends a fault of the
-        data itself stays before all but the first of these.
+        The actions that clear them, each once: check-files, or check-measurements and check-gap. What mends a
+        fault of the data itself stays before all but the first of these.
     """
-    clearing = [_step(action, 0.0) for action in dict.fromkeys(contradictions)]
-    mending = [*_remedies(verdict.trial)]
-    clearing.sort(key=lambda step: step.action != "check-files")
-    if not clearing:
+    if not contradictions:
         return verdict
+    clearing, mending = [_step(action, 0.0) for action in contradictions], [*_remedies(verdict.trial)]
     others = [step for step in verdict.next_steps if step not in mending]
-    files_first = clearing[0].action == "check-files"
-    first = [*clearing, *mending] if files_first else [*mending, *clearing]
+    first = [*clearing, *mending] if contradictions[0] == "check-files" else [*mending, *clearing]
     return replace(verdict, next_steps=(*first, *others), next_measurement=_until_then(first[0]))
 
 

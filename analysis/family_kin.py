@@ -20,11 +20,11 @@ from whichcore.analysis.candidate_cube import Explanation
 from whichcore.analysis.class_properties import class_properties
 from whichcore.analysis.curve_deviation import amplitudes
 from whichcore.analysis.curve_table import GRID_STEP
+from whichcore.analysis.linear_candidate import unexplained
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation
-from whichcore.analysis.priors import level_centre, own_corner_spread
+from whichcore.analysis.priors import own_corner_spread, spreads
 from whichcore.analysis.types import FloatArray
-from whichcore.analysis.warming import warming
 
 #: Distance of the next grade of a family in ln μ, and its spread; spread of its corner about what Snoek's
 #: product says. Practice; what they do to verdicts is counted by benchmarks/identify.py.
@@ -33,6 +33,8 @@ STEP, STEP_SPREAD, CORNER_SPREAD = 0.3, 0.1, 0.1
 OTHER_SHAPE = 0.9
 #: Levels that are summed over, in ln μ about the reference's.
 _LEVELS = np.linspace(-1.0, 1.0, 401)
+#: Spread of a level below which the sum no longer tells it.
+_FINEST = 0.005
 
 
 def wide_kin_evidence(
@@ -82,16 +84,16 @@ def _apart_gain(material: Material, explanation: Explanation, observation: Obser
     What the data say of the level is its posterior less the prior of the material, both normal; the corner
     counts as found.
     """
-    properties = class_properties(material.material_class)
-    warm, warm_sd = warming(material, observation.temperature_c)
-    theta, own = _LEVELS - level_centre(material) - warm, float(np.hypot(material.tolerance / 2, warm_sd))
+    theta = _LEVELS + unexplained(material, explanation.turns, observation.temperature_c).theta
+    own, exponent, _ = spreads(material, observation.temperature_c)
     shift = GRID_STEP * explanation.shift_steps
-    precision = 1 / explanation.level_sd**2 - 1 / own**2
-    log_likelihood = -0.5 * (((theta - explanation.level) / explanation.level_sd) ** 2 - (_LEVELS / own) ** 2)
-    if precision <= 0:  # the data say nothing of the level
-        log_likelihood = np.zeros_like(theta)
-    corner_sd = np.hypot(own_corner_spread(material), properties.corner_exponent_sd * theta)
-    of_own = _log_normal(_LEVELS, own) + _log_normal(shift - properties.corner_exponent * theta, corner_sd)
+    log_likelihood = np.zeros_like(theta)
+    told = max(explanation.level_sd, _FINEST)
+    if told < own:  # else the data say nothing of the level
+        log_likelihood = _log_normal(theta - explanation.level, told) - _log_normal(_LEVELS, own)
+    exponent_sd = class_properties(material.material_class).corner_exponent_sd
+    corner_sd = np.hypot(own_corner_spread(material), exponent_sd * theta)
+    of_own = _log_normal(_LEVELS, own) + _log_normal(shift - exponent * theta, corner_sd)
     apart = np.logaddexp(*(_log_normal(_LEVELS - side * STEP, STEP_SPREAD) for side in (-1, 1))) - np.log(2)
     of_kin = apart + _log_normal(shift - theta, CORNER_SPREAD)
     return float(np.logaddexp.reduce(log_likelihood + of_kin) - np.logaddexp.reduce(log_likelihood + of_own))

@@ -13,7 +13,7 @@ from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, filled, library_ta
 from whichcore.analysis.forecast import Forecast
 from whichcore.analysis.geometry import core_geometry
 from whichcore.analysis.materials import Library, Material
-from whichcore.analysis.priors import GapNode, gap_nodes, level_centre, own_corner_spread
+from whichcore.analysis.priors import GapNode, gap_nodes, level_centre, spreads
 from whichcore.analysis.types import ComplexArray, FloatArray
 
 #: Corner shifts tried for a material to mimic another, in steps of the grid.
@@ -91,14 +91,8 @@ def curves_of(library: Library, frequency_hz: FloatArray, forecast: Forecast) ->
     exponent = np.array([class_properties(m.material_class).corner_exponent for m in materials])
     return Curves(
         materials, frequency_hz, geometry.section_m, rows, level, slope, _speaks(materials, frequency_hz),
-        -exponent * centre, -centre, np.array([_spreads(m) for m in materials]), gap,
+        -exponent * centre, -centre, np.array([spreads(m) for m in materials]), gap,
     )  # fmt: skip
-
-
-def _spreads(material: Material) -> tuple[float, float, float]:
-    properties, sigma = class_properties(material.material_class), material.tolerance / 2
-    own = np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma)
-    return sigma, properties.corner_exponent, float(own)
 
 
 def _speaks(materials: Sequence[Material], frequency_hz: FloatArray) -> NDArray[np.bool_]:

@@ -18,7 +18,7 @@ from whichcore.analysis.curve_table import GRID_STEP, SHIFTS, CurveTable, tabula
 from whichcore.analysis.level_integral import InnerFactor
 from whichcore.analysis.materials import Material
 from whichcore.analysis.observation import Observation, RowKind, reading_rows
-from whichcore.analysis.priors import CRACK_SPREAD, level_centre, own_corner_spread
+from whichcore.analysis.priors import CRACK_SPREAD, level_centre, spreads
 from whichcore.analysis.section_fit import corrected_permeability
 from whichcore.analysis.section_prior import section_prior_of
 from whichcore.analysis.types import ComplexArray, FloatArray
@@ -138,14 +138,13 @@ def whole_core(
 
     Its corner is moved no further than that of any candidate.
 
-
     Parameters
     ----------
     material, observation, shared, turns, curve
         As `around` takes them.
     """
     prior = unexplained(material, turns, observation.temperature_c)
-    sigma, exponent, own = _spreads(material, observation)
+    sigma, exponent, own = spreads(material, observation.temperature_c)
     found = prior
     for _ in range(_STEPS):
         linear = around(material, found, observation, shared, turns, curve)
@@ -160,14 +159,6 @@ def whole_core(
     return found
 
 
-def _spreads(material: Material, observation: Observation) -> tuple[float, float, float]:
-    """Return the spread of the level, the power of it that moves the corner, and the corner's own spread."""
-    properties = class_properties(material.material_class)
-    sigma = float(np.hypot(material.tolerance / 2, warming(material, observation.temperature_c)[1]))
-    own = float(np.hypot(own_corner_spread(material), properties.corner_exponent_sd * sigma))
-    return sigma, properties.corner_exponent, own
-
-
 def _with_prior(
     material: Material,
     explanation: Explanation,
@@ -177,7 +168,7 @@ def _with_prior(
 ) -> LinearCandidate:
     """Move the base to the prior mean, and scale the slopes (3, P) to unit variance."""
     base, (by_level, by_corner, by_gap) = rows[0], rows[1]
-    sigma, exponent, own = _spreads(material, observation)
+    sigma, exponent, own = spreads(material, observation.temperature_c)
     prior = unexplained(material, explanation.turns, observation.temperature_c)
     move = GRID_STEP * (prior.shift_steps - explanation.shift_steps)
     mean = base + (prior.theta - explanation.theta) * by_level + move * by_corner

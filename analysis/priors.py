@@ -116,6 +116,21 @@ def own_corner_spread(material: Material) -> float:
     return max(CORNER_SPREAD, CORNER_SPREAD_PER_DEVIATION * material.curve_deviation)
 
 
+def spreads(material: Material, temperature_c: float | None = None) -> tuple[float, float, float]:
+    """Return the spread of the level, the power of it that moves the corner, and the corner's own spread.
+
+    Parameters
+    ----------
+    material : Material
+    temperature_c : float or None
+        Of the core; None: taken to be that of the reference.
+    """
+    properties = class_properties(material.material_class)
+    level = float(np.hypot(material.tolerance / 2, warming(material, temperature_c)[1]))
+    corner = float(np.hypot(own_corner_spread(material), properties.corner_exponent_sd * level))
+    return level, properties.corner_exponent, corner
+
+
 def level_centre(material: Material) -> float:
     """Return ln of the stated μi over the curve's own low-frequency level, where the curve goes that low."""
     low = material.frequency_hz <= 1e4

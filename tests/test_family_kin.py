@@ -135,6 +135,18 @@ def test_a_level_that_the_data_do_not_tell_is_no_sign_of_a_family():
     assert -4 < gain < 0
 
 
+def test_a_level_that_is_told_without_any_spread_is_no_fault():
+    case = case_of(core())
+    told = [
+        replace(case.curves.explanations[0], level=0.3, level_sd=sd, shift_steps=8.0) for sd in (0.0, 0.005)
+    ]
+    gains = [
+        family_kin_evidence(LIBRARY.materials[:1], np.zeros(1), {0: one}, case.observation)[0] for one in told
+    ]
+    assert np.isfinite(gains).all()
+    assert gains[0] == gains[1]
+
+
 def test_materials_without_an_explanation_have_neither():
     case = case_of(core())
     of = case.curves

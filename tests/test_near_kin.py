@@ -35,15 +35,15 @@ LIBRARY = grades(
 
 @pytest.fixture
 def told(monkeypatch):
-    """Far, near, sheared and family kin of each verdict, as they are joined."""
-    kin_told = []
+    """Kin (far, near, sheared, family) of each verdict and their odds, as they are joined."""
+    joined = []
 
-    def spy(alternative, kin, *others):
-        kin_told.append(kin)
-        return with_kin(alternative, kin, *others)
+    def spy(alternative, kin, classes, odds):
+        joined.append((kin, odds.tolist()))
+        return with_kin(alternative, kin, classes, odds)
 
     monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
-    return kin_told
+    return joined
 
 
 def waved(height, length, seed=3):
@@ -137,7 +137,7 @@ def test_a_reading_says_nothing_of_detail(told):
     """Kin near and far are then the same, so that their shares do not matter."""
     reading = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
     identify(ring(), readings=[reading], library=LIBRARY)
-    ((far, near, sheared, family),) = told
+    (((far, near, sheared, family), _),) = told
     assert np.isfinite(far).all()
     assert (near == far).all()
     assert (family == far).all()
@@ -197,34 +197,21 @@ def test_kin_are_likelier_where_a_section_does_nothing():
 
 
 @pytest.mark.parametrize("reading", [True, False])
-def test_kin_are_all_as_likely_where_readings_speak_alone(reading, monkeypatch):
+def test_kin_are_all_as_likely_where_readings_speak_alone(reading, told):
     """They tell nothing of what a core deviates by, of whatever class."""
-    found = []
-
-    def spy(alternative, kin, classes, odds):
-        found.append(odds.tolist())
-        return with_kin(alternative, kin, classes, odds)
-
-    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     library = grades(grade("a", 2300, 1.8e6), grade("b", 900, 4e6, material_class=MaterialClass.NIZN))
     seen = Reading(ReadingKind.INDUCTANCE, 2.35e-4, 1e4, 0.02 * 2.35e-4)
     judging._reduce(ring(), None if reading else wound(TRUTH), [seen] * reading, library)
-    assert found == [[1, 1] if reading else [1, SECTIONLESS_ODDS]]
+    assert [odds for _, odds in told] == [[1, 1] if reading else [1, SECTIONLESS_ODDS]]
 
 
-def test_a_loose_reference_has_no_kin(monkeypatch):
+def test_a_loose_reference_has_no_kin(told):
     """It stands for many grades as it is: no kin of any sort with 5.1 % of deviation, all with 5 %."""
-    found = {}
-
-    def spy(alternative, kin, classes, has_kin):
-        found.update(kin=kin, has_kin=has_kin.tolist())
-        return with_kin(alternative, kin, classes, has_kin)
-
-    monkeypatch.setattr("whichcore.analysis.posterior.with_kin", spy)
     firm, loose = (grade(f"d{d}", 2300, 1.8e6, curve_deviation=d) for d in (0.05, 0.051))
     curves = case_of(1.1 * TRUTH, grades(firm, loose)).curves
-    assert found["has_kin"] == [True, False]
-    assert np.isfinite([of[0] for of in found["kin"]]).all()
+    ((kin, odds),) = told
+    assert odds == [1, 0]
+    assert np.isfinite([of[0] for of in kin]).all()
     assert curves.section_kin[0] > 0.1
     assert curves.section_kin[1] == 0
 
@@ -250,6 +237,6 @@ def test_kin_are_cracked_where_the_core_is(changes, told):
     library = grades(grade("own", 2301, 0.2e6, frequency=wide, permeability=two(wide)))
     core = wound(1 / (1 / two(FREQUENCY) + 5e-4), noise=0.003)
     curves = judging._reduce(ring(**changes), core, (), library).curves
-    ((far, *_),) = told
+    (((far, *_), _),) = told
     # a deviation of 20 % that was not needed costs some e^-20 in evidence at this noise, and no more
     assert -30 < far[0] - curves.log_evidence[0] < -10

@@ -1,12 +1,11 @@
 """The report in a browser, and from the server of the bench page."""
 
-import shutil
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from page_server import Page, page_server
+from page_visit import AXE
 from whichcore.analysis.materials import Library
 from whichcore.libraries import load_library
 from whichcore.records import keep_case, open_store
@@ -16,9 +15,6 @@ from whichcore.workflow import Identification, demo_bins
 
 pytestmark = pytest.mark.soak
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-AXE = Path(__file__).parent / "vendor" / "axe.min.js"
-ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 REQUEST = next(one.request for one in demo_bins() if one.id == "d")
 HOSTILE = "<img src=x onerror=alert(1)><script>alert(1)</script>" + "y" * 500
 
@@ -31,17 +27,6 @@ def library():
 @pytest.fixture(scope="module")
 def dossier(library):
     return dossier_of_files(REQUEST, library)
-
-
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    if CHROMIUM is None:
-        pytest.skip("chromium is not installed")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
-        yield started
-        started.close()
 
 
 def test_no_rule_of_access_is_broken_and_a_hostile_name_does_nothing(browser, dossier, tmp_path):

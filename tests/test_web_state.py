@@ -67,12 +67,18 @@ def work_on(visit, record):
     visit.page.click("text=Work on this core")
 
 
+def judging(visit, record):
+    """Work on a core, hold its verdict back, and return the questions that wait."""
+    waiting = held(visit.page, "judge.identify")
+    work_on(visit, record)
+    until(visit.page, lambda: waiting)
+    return waiting
+
+
 def test_a_verdict_that_comes_late_is_not_taken_for_one_of_another_core(browser, bins, server):
     with visiting(browser, server) as visit:
         page = visit.page
-        waiting = held(page, "judge.identify")
-        work_on(visit, bins[0])
-        until(page, lambda: waiting)
+        waiting = judging(visit, bins[0])
         page.click("nav >> text=Describe")
         page.wait_for_selector("[name=name]")
         page.fill("[name=name]", "ring of the lamp")
@@ -86,9 +92,7 @@ def test_a_verdict_that_comes_late_is_not_taken_for_one_of_another_core(browser,
 def test_an_older_verdict_that_comes_late_does_not_take_the_place_of_a_newer_one(browser, bins, server):
     with visiting(browser, server) as visit:
         page = visit.page
-        waiting = held(page, "judge.identify")
-        work_on(visit, bins[0])
-        until(page, lambda: waiting)
+        waiting = judging(visit, bins[0])
         page.click("nav >> text=Library")
         page.wait_for_selector("h1:has-text('Library')")
         in_hand(page, surface="12 kohm")
@@ -106,9 +110,7 @@ def test_an_older_verdict_that_comes_late_does_not_take_the_place_of_a_newer_one
 def test_what_is_known_of_one_core_is_not_counted_for_the_next(browser, bins, server):
     with visiting(browser, server) as visit:
         page = visit.page
-        waiting = held(page, "judge.identify")
-        work_on(visit, bins[0])
-        until(page, lambda: waiting)
+        waiting = judging(visit, bins[0])
         page.click("summary:has-text('Add evidence')")
         page.fill("[name=surface]", "12 kohm")
         in_hand(page, second=bins[0])
@@ -138,9 +140,7 @@ def test_a_sweep_taken_in_hand_is_judged_though_only_a_reading_was_there_before(
         visit.open()
         page.click("text=I have only a meter reading")
         page.wait_for_selector("text=Go on: type the reading")
-        waiting = held(page, "judge.identify")
-        work_on(visit, bins[0])
-        until(page, lambda: waiting)
+        waiting = judging(visit, bins[0])
         assert waiting[0].request.post_data_json["sweep"] == bins[0]
 
 

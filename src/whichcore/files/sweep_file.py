@@ -29,6 +29,7 @@ from whichcore.files.text import did_you_mean, path_of, read_text, write_text
 from whichcore.files.touchstone import read_touchstone
 from whichcore.files.units import Dimension, parse_quantity
 from whichcore.files.warn import warn
+from whichcore.wording import in_percent, plain
 
 WIRINGS = ("shunt-at-ground", "specimen-at-ground", "two-windings")
 #: Largest resistance or reactance taken for a measured one, Ω.
@@ -153,10 +154,10 @@ def _as_it_strays(sweep: ImpedanceSweep, table: Table) -> ImpedanceSweep:
     if found is None:
         return sweep
     seen, times = found
+    factor = "over 1000" if times > 1000 else plain(times, 2)
     warn(
-        f"{table.path}: the points stray by {100 * seen:.2g} % of |Z| from a smooth course, "
-        f"{'over 1000' if times > 1000 else f'{times:.2g}'} times what u_real_ohm, u_imag_ohm state: that is "
-        "taken instead; correct these columns, or leave them out"
+        f"{table.path}: the points stray by {in_percent(seen)} of |Z| from a smooth course, {factor} times "
+        "what u_real_ohm, u_imag_ohm state: that is taken instead; correct these columns, or leave them out"
     )
     guess = estimate_scatter(sweep.frequency_hz, sweep.impedance_ohm)
     wider = np.diagonal(guess, axis1=1, axis2=2) > np.diagonal(sweep.scatter, axis1=1, axis2=2)
